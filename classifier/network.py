@@ -1,0 +1,168 @@
+"""The network: one encoder per view, fused to features, judged to one logit per fault.
+
+`encode` sees a single frame; `judge` adds how the frame stands in its run. Labelling can so
+encode every frame as it is read and judge when the run is known, and retraining on somebody's
+own rejects touches `judge` alone. Convolution blocks are torchvision's.
+"""
+
+from dataclasses import asdict, dataclass
+
+import torch
+from torch import Tensor, nn
+from torchvision.models.resnet import BasicBlock
+
+from classifier.context import CONTEXT
+from classifier.sheet import SHAPE_FACTS
+from classifier.views import FACT_COUNT, Views
+from classifier.vocabulary import KEYS
+
+# Levels as logarithms of ADU compare frames of a run; the network itself must not see them.
+_HIDDEN_FACTS = tuple(SHAPE_FACTS.index(n) for n in ("log_star_flux", "log_sky", "log_noise"))
+
+
+@dataclass(frozen=True)
+class NetworkConfig:
+    """Widths of the parts; `width` scales every encoder, `features` is the fused length."""
+
+    width: int = 32
+    features: int = 256
+    star_features: int = 128
+    dropout: float = 0.1
+
+    def as_dict(self) -> dict[str, int | float]:
+        return asdict(self)
+
+
+def _block(inward: int, outward: int, stride: int) -> nn.Module:
+    """torchvision's residual block, with a projection where the shape changes."""
+    project = None
+    if stride != 1 or inward != outward:
+        project = nn.Sequential(
+            nn.Conv2d(inward, outward, 1, stride, bias=False), nn.BatchNorm2d(outward)
+        )
+    return BasicBlock(inward, outward, stride, project)
+
+
+class PictureEncoder(nn.Module):
+    """(N, channels, side, side) -> (N, 2 * widths[-1]): mean and maximum of the last map."""
+
+    def __init__(self, channels: int, widths: tuple[int, ...], stem_stride: int = 1):
+        super().__init__()
+        self.stem = nn.Sequential(
+            nn.Conv2d(channels, widths[0], 3, stem_stride, 1, bias=False),
+            nn.BatchNorm2d(widths[0]),
+            nn.ReLU(inplace=True),
+        )
+        pairs = zip(widths[:-1], widths[1:], strict=True)
+        self.blocks = nn.Sequential(*(_block(a, b, 2) for a, b in pairs))
+        self.out_features = 2 * widths[-1]
+
+    def maps(self, picture: Tensor) -> Tensor:
+        return self.blocks(self.stem(picture))
+
+    def forward(self, picture: Tensor) -> Tensor:
+        maps = self.maps(picture)
+        return torch.cat((maps.mean((2, 3)), maps.amax((2, 3))), 1)
+
+
+class StarEncoder(nn.Module):
+    """Cut-outs with their places -> one vector: each star encoded, then attention over them."""
+
+    def __init__(self, width: int, features: int):
+        super().__init__()
+        widths = (width // 2, width, 2 * width, 3 * width)
+        self.pictures = PictureEncoder(1, widths)
+        self.place = nn.Linear(5, features)
+        self.project = nn.Linear(self.pictures.out_features, features)
+        self.layer = nn.TransformerEncoderLayer(
+            features, 4, 2 * features, dropout=0.0, batch_first=True, norm_first=True
+        )
+        self.out_features = 2 * features
+
+    def forward(self, sheet: Tensor, facts: Tensor) -> Tensor:
+        batch, stars, side, _ = sheet.shape
+        each = self.pictures(sheet.reshape(batch * stars, 1, side, side))
+        tokens = self.project(each).reshape(batch, stars, -1) + self.place(facts)
+        absent = facts[..., 4] < 0.5
+        # A frame without a single star keeps one empty token: attention needs something.
+        absent = absent & (torch.arange(stars, device=absent.device) > 0)
+        tokens = self.layer(tokens, src_key_padding_mask=absent)
+        here = (~absent).to(tokens.dtype)[..., None]
+        mean = (tokens * here).sum(1) / here.sum(1)
+        top = (tokens - 1e4 * (1 - here)).amax(1)
+        return torch.cat((mean, top), 1)
+
+
+class SetEncoder(nn.Module):
+    """(B, n, side, side) pictures of equal standing -> mean and maximum of their vectors."""
+
+    def __init__(self, widths: tuple[int, ...], stem_stride: int = 1):
+        super().__init__()
+        self.pictures = PictureEncoder(1, widths, stem_stride)
+        self.out_features = 2 * self.pictures.out_features
+
+    def forward(self, pictures: Tensor) -> Tensor:
+        batch, count, side, _ = pictures.shape
+        each = self.pictures(pictures.reshape(batch * count, 1, side, side))
+        each = each.reshape(batch, count, -1)
+        return torch.cat((each.mean(1), each.amax(1)), 1)
+
+
+class Network(nn.Module):
+    """Views and run context -> one logit per fault of the vocabulary."""
+
+    def __init__(self, config: NetworkConfig | None = None):
+        super().__init__()
+        self.config = config or NetworkConfig()
+        w = self.config.width
+        self.sky = PictureEncoder(4, (w, w, 2 * w, 4 * w, 6 * w, 8 * w), stem_stride=2)
+        self.stars = StarEncoder(w, self.config.star_features)
+        self.stack = PictureEncoder(4, (w, 2 * w, 4 * w, 4 * w))
+        self.bright = SetEncoder((w // 2, w, 2 * w, 3 * w, 4 * w), stem_stride=2)
+        self.tiles = SetEncoder((w // 2, w, 2 * w, 2 * w))
+        self.facts = nn.Sequential(
+            nn.BatchNorm1d(FACT_COUNT, affine=False),
+            nn.Linear(FACT_COUNT, 4 * w),
+            nn.ReLU(inplace=True),
+            nn.Linear(4 * w, 4 * w),
+            nn.ReLU(inplace=True),
+        )
+        parts = (self.sky, self.stars, self.stack, self.bright, self.tiles)
+        total = sum(part.out_features for part in parts) + 4 * w
+        self.fuse = nn.Sequential(
+            nn.LayerNorm(total),
+            nn.Dropout(self.config.dropout),
+            nn.Linear(total, 2 * self.config.features),
+            nn.ReLU(inplace=True),
+            nn.Linear(2 * self.config.features, self.config.features),
+        )
+        joint = self.config.features + 2 * len(CONTEXT)
+        self.head = nn.Sequential(
+            nn.ReLU(),
+            nn.Linear(joint, self.config.features),
+            nn.ReLU(inplace=True),
+            nn.Linear(self.config.features, len(KEYS)),
+        )
+
+    def encode(self, views: Views) -> Tensor:
+        """Views of B frames -> features (B, config.features)."""
+        numbers = views.facts.clone()
+        numbers[:, list(_HIDDEN_FACTS)] = 0.0
+        parts = (
+            self.sky(views.sky),
+            self.stars(views.sheet, views.sheet_facts),
+            self.stack(views.stack),
+            self.bright(views.bright),
+            self.tiles(views.tiles),
+            self.facts(numbers).clamp(-20, 20),
+        )
+        return self.fuse(torch.cat(parts, 1))
+
+    def judge(self, features: Tensor, context: Tensor) -> Tensor:
+        """Features (B, D) and run context (B, len(CONTEXT)), NaN unknown -> logits (B, 16)."""
+        known = (~context.isnan()).to(features.dtype)
+        context = context.nan_to_num(0.0).clamp(-5, 5).to(features.dtype)
+        return self.head(torch.cat((features, context, known), 1))
+
+    def forward(self, views: Views, context: Tensor) -> Tensor:
+        return self.judge(self.encode(views), context)

@@ -1,0 +1,243 @@
+"""What the network sees: a frame becomes a few small pictures and a vector of numbers.
+
+This is the only preprocessing there is. Training and labelling call the same `make_views`, on
+CPU and GPU, so a model never meets at the telescope what it did not meet in training. Nothing
+here is in absolute ADU: levels are in units of the frame's own noise or sky.
+
+    sky     the whole frame at 256 x 256: mean, star-suppressed, maximum, and relative to the sky
+    sheet   64 star cut-outs, at the sampling where the frame's stars are best seen
+    stack   the same stars laid over one another: all, inner half, turned to the centre, lopsided
+    bright  the 4 brightest stars with their surroundings, in units of noise
+    tiles   6 raw tiles at native sampling, colour mosaic untouched
+    facts   numbers: shape of the stacked star, sky structure, lines, hot pixels, physics
+"""
+
+from dataclasses import dataclass, fields
+from typing import Any
+
+import torch
+import torch.nn.functional as F
+from torch import Tensor
+
+from classifier.lines import STAGES, line_search, prepare
+from classifier.sheet import SHAPE_FACTS, Sheet, cut, cut_sheet
+from classifier.surface import SURFACE_FACTS, Surface, read_surface
+
+SKY_PX = 256
+BRIGHT_PX = 96
+BRIGHT_STARS = 4
+TILE_PX = 64
+TILES = 6
+LINE_PX = 512
+
+PHYSICAL: tuple[str, ...] = (
+    "exposure_s",
+    "gain_e_adu",
+    "read_noise_e",
+    "offset_adu",
+    "saturation_adu",
+    "scale_arcsec",
+    "focal_ratio",
+    "binning",
+    "is_cfa",
+)
+
+PHYSICAL_FACTS: tuple[str, ...] = (
+    "log_exposure",
+    "log_gain",
+    "log_read_noise",
+    "log_sky_over_read_noise",
+    "log_scale",
+    "log_focal_ratio",
+    "log_fwhm_arcsec",
+    "offset_known",
+    "is_cfa",
+)
+
+
+@dataclass
+class Views:
+    """The views of a batch of B frames; float32 unless `half` was called.
+
+    sky (B, 4, 256, 256), sheet (B, 64, 32, 32), sheet_facts (B, 64, 5), stack (B, 4, 32, 32),
+    bright (B, 4, 96, 96), tiles (B, 6, 64, 64), facts (B, n). Not for the network but for
+    showing where: stars_px (B, 64, 3) x, y and cut-out side, line_px (B, 4), in frame pixels.
+    """
+
+    sky: Tensor
+    sheet: Tensor
+    sheet_facts: Tensor
+    stack: Tensor
+    bright: Tensor
+    tiles: Tensor
+    facts: Tensor
+    stars_px: Tensor
+    line_px: Tensor
+
+    def _each(self, change: Any) -> "Views":
+        return Views(*(change(getattr(self, field.name)) for field in fields(self)))
+
+    def to(self, device: torch.device | str) -> "Views":
+        return self._each(lambda tensor: tensor.to(device))
+
+    def half(self) -> "Views":
+        return self._each(lambda tensor: tensor.half())
+
+    def float(self) -> "Views":
+        return self._each(lambda tensor: tensor.float())
+
+    def __getitem__(self, index: Any) -> "Views":
+        return self._each(lambda tensor: tensor[index])
+
+    def __len__(self) -> int:
+        return len(self.sky)
+
+    @staticmethod
+    def cat(parts: list["Views"]) -> "Views":
+        names = [field.name for field in fields(Views)]
+        return Views(*(torch.cat([getattr(part, name) for part in parts]) for name in names))
+
+
+def physical_vector(facts: Any) -> Tensor:
+    """Header facts (any object with the attributes) -> (len(PHYSICAL),), NaN = unknown."""
+
+    def number(name: str) -> float:
+        if name == "is_cfa":
+            return 1.0 if getattr(facts, "bayer", None) else 0.0
+        value = getattr(facts, name, None)
+        return float("nan") if value is None else float(value)
+
+    return torch.tensor([number(name) for name in PHYSICAL])
+
+
+def make_views(pixels: Tensor, physical: Tensor) -> Views:
+    """Frames of one shape -> views.
+
+    pixels: (B, H, W) float32 ADU, finite, H and W at least 64. Raw mosaic where is_cfa is 1.
+    physical: (B, len(PHYSICAL)) float32, NaN = unknown.
+    """
+    known = dict(zip(PHYSICAL, physical.unbind(1), strict=True))
+    is_cfa = known["is_cfa"] > 0.5
+    surface = read_surface(pixels, is_cfa, known["offset_adu"])
+    sheet = cut_sheet(pixels, surface, is_cfa, known["saturation_adu"])
+    sky, line_snr, line_px = _sky_view(surface, pixels.shape[1:])
+    facts = torch.cat(
+        (
+            sheet.shape,
+            surface.facts,
+            torch.log1p(line_snr.clamp_min(0.0)),
+            _physical_facts(known, surface, sheet),
+        ),
+        1,
+    )
+    return Views(
+        sky=sky,
+        sheet=sheet.cutouts,
+        sheet_facts=sheet.facts,
+        stack=sheet.stack,
+        bright=_bright_view(surface, sheet),
+        tiles=_tile_view(pixels, surface, sheet),
+        facts=facts.nan_to_num(0.0).clamp(-20.0, 20.0),
+        stars_px=sheet.stars_px,
+        line_px=line_px,
+    )
+
+
+FACT_COUNT = len(SHAPE_FACTS) + len(SURFACE_FACTS) + STAGES + 2 * len(PHYSICAL_FACTS)
+
+
+def shape_facts(views: Views) -> Tensor:
+    """The numbers of each frame that its run is compared on: (B, len(SHAPE_FACTS))."""
+    return views.facts[:, : len(SHAPE_FACTS)]
+
+
+def _sky_view(surface: Surface, shape: torch.Size) -> tuple[Tensor, Tensor, Tensor]:
+    """Four channels at 256 x 256 and the best line of the star-suppressed picture."""
+    height, width = surface.half.shape[1:]
+    step = max(1, round(max(height, width) / LINE_PX))
+    mean = F.avg_pool2d(surface.half[:, None], step, ceil_mode=True)[:, 0]
+    calm = F.avg_pool2d(surface.calm[:, None], step, ceil_mode=True)[:, 0]
+    peak = F.max_pool2d(surface.half[:, None], step, ceil_mode=True)[:, 0]
+    search = line_search(prepare(calm))
+    frame = torch.tensor([shape[1] - 1.0, shape[0] - 1.0] * 2, device=mean.device)
+    line_px = torch.minimum((search.ends[:, 0] + 0.5) * 2 * step - 0.5, frame)
+
+    level = calm.flatten(1).median(1).values[:, None, None]
+    noise = _pixel_noise(calm)[:, None, None]
+    channels = [
+        torch.asinh((mean - level) / (3 * noise)),
+        torch.asinh((calm - level) / (3 * noise)),
+        torch.asinh((peak - level) / (10 * noise)),
+        torch.asinh(20 * (calm - level) / surface.sky_adu[:, None, None]),
+    ]
+    return _to_sky_size(torch.stack(channels, 1)) / 3.0, search.snr, line_px
+
+
+def _to_sky_size(picture: Tensor) -> Tensor:
+    height, width = picture.shape[2:]
+    size = (min(height, SKY_PX), min(width, SKY_PX))
+    shrunk = F.adaptive_avg_pool2d(picture, size)
+    # The maximum keeps single bright pixels that an average would wash out.
+    shrunk[:, 2] = F.adaptive_max_pool2d(picture[:, 2], size)
+    if size != (SKY_PX, SKY_PX):
+        shrunk = F.interpolate(shrunk, (SKY_PX, SKY_PX), mode="bilinear", align_corners=False)
+    return shrunk
+
+
+def _pixel_noise(picture: Tensor) -> Tensor:
+    """(B, h, w) -> (B,) noise from differences of neighbours, blind to slow structure."""
+    steps = (picture[:, :, 1:] - picture[:, :, :-1]).abs().flatten(1)
+    return (1.4826 / 2**0.5 * steps.median(1).values).clamp_min(1e-6)
+
+
+def _bright_view(surface: Surface, sheet: Sheet) -> Tensor:
+    """Brightest stars on the half-size picture, in units of its noise, wings kept."""
+    centre = (sheet.brightest_px[:, :BRIGHT_STARS] - 0.5) / 2
+    pad = BRIGHT_PX // 2
+    padded = F.pad(surface.half - surface.half_background, (pad,) * 4)
+    stamps = cut(padded, centre.round().long() + pad, BRIGHT_PX)
+    stamps = stamps / surface.half_noise[:, None, None, None]
+    return torch.asinh(stamps / 2.0).nan_to_num(0.0) / 5.0
+
+
+def _tile_view(pixels: Tensor, surface: Surface, sheet: Sheet) -> Tensor:
+    """Raw tiles: four at fixed places, two round good stars, in units of pixel noise."""
+    batch, height, width = pixels.shape
+    places = torch.tensor(
+        [(0.25, 0.25), (0.75, 0.25), (0.25, 0.75), (0.75, 0.75)], device=pixels.device
+    )
+    fixed = places * torch.tensor([width, height], device=pixels.device)
+    centre = torch.cat((fixed[None].expand(batch, -1, -1), sheet.stars_px[:, :2, :2]), 1)
+    half = TILE_PX // 2
+    low = torch.tensor([half, half], device=pixels.device)
+    high = torch.tensor([max(half, width - half), max(half, height - half)], device=pixels.device)
+    # Even corners keep the phase of the colour mosaic the same in every tile.
+    centre = torch.minimum(torch.maximum((centre / 2).round().long() * 2, low), high)
+    stamps = cut(pixels, centre, TILE_PX)
+    level = stamps.flatten(2).median(2).values[..., None, None]
+    return torch.asinh((stamps - level) / (3 * surface.noise_adu[:, None, None, None])) / 3.0
+
+
+def _physical_facts(known: dict[str, Tensor], surface: Surface, sheet: Sheet) -> Tensor:
+    """Unit-bearing facts as logarithms, each followed by whether it is known."""
+    gain, read_noise = known["gain_e_adu"], known["read_noise_e"]
+    sky_e = (surface.level_adu - known["offset_adu"]) * gain
+    # With no offset the noise itself tells the electrons: (gain x noise)^2 - read noise^2.
+    from_noise = (gain * surface.noise_adu) ** 2 - read_noise**2
+    sky_e = torch.where(sky_e.isnan(), from_noise, sky_e)
+    values = torch.stack(
+        (
+            known["exposure_s"].log(),
+            gain.log(),
+            read_noise.log(),
+            (sky_e.clamp_min(0.01) / read_noise**2).log(),
+            known["scale_arcsec"].log(),
+            known["focal_ratio"].log(),
+            sheet.shape[:, 0] + known["scale_arcsec"].log(),
+            known["offset_adu"] * 0.0 + 1.0,
+            known["is_cfa"],
+        ),
+        1,
+    )
+    is_known = values.isfinite()
+    return torch.cat((torch.where(is_known, values, torch.zeros_like(values)), is_known), 1)
