@@ -1,0 +1,112 @@
+"""One frame, from file to everything that is kept of it: measures, features, small pictures.
+
+This is the part of labelling that touches pixels. It runs in the worker processes, one frame in
+memory at a time; what it returns is small. A frame that fails returns the sentence that says
+why: no single file can stop a night.
+"""
+
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import torch
+
+from classifier.errors import FrameError, NightcullError
+from classifier.facts import Facts
+from classifier.frame import Frame, read_frame
+from classifier.measures import FrameMeasures, measure_frame
+from classifier.picture import draw_picture
+from classifier.results import Picture
+from classifier.rig import Rig
+from classifier.views import make_views, physical_vector, shape_facts
+
+if TYPE_CHECKING:
+    from classifier.weights import Model
+
+CALIBRATION = ("bias", "dark", "flat")
+SMALLEST_PX = 64  # the views need this many pixels a side
+
+
+@dataclass
+class Sight:
+    """What is kept of a frame that could be read.
+
+    features (D,) and shape (S,) float32; `size_px` is (height, width); `line_px` is the best
+    line of the model's own search, [x0, y0, x1, y1].
+    """
+
+    facts: Facts
+    size_px: tuple[int, int]
+    measures: FrameMeasures
+    features: np.ndarray
+    shape: np.ndarray
+    line_px: list[float]
+    picture: Picture
+    notes: tuple[str, ...]
+
+
+@dataclass
+class Examined:
+    """A file looked at: exactly one of `sight`, `error` (one sentence) and `skipped` is set."""
+
+    path: Path
+    name: str
+    sight: Sight | None = None
+    error: str | None = None
+    skipped: str | None = None
+
+
+def examine(path: Path, name: str, rig: Rig | None, model: "Model") -> Examined:
+    """Look at one file; never raises for anything that is wrong with the file."""
+    try:
+        with warnings.catch_warnings():
+            # Readers warn about headers they mend; what matters is in the frame's notes.
+            warnings.simplefilter("ignore")
+            frame = read_frame(path, rig)
+            if frame.facts.kind in CALIBRATION:
+                reason = f"The header says this is a {frame.facts.kind} frame."
+                return Examined(path, name, skipped=reason)
+            return Examined(path, name, sight=_see(frame, model))
+    except NightcullError as error:
+        return Examined(path, name, error=_sentence(str(error)))
+    except MemoryError:
+        told = "This frame does not fit into memory beside the others; try --workers 1."
+        return Examined(path, name, error=told)
+    except Exception as error:
+        told = f"This frame could not be labelled ({type(error).__name__}: {error})"
+        return Examined(path, name, error=_sentence(told))
+
+
+def _see(frame: Frame, model: "Model") -> Sight:
+    height, width = frame.pixels.shape
+    if min(height, width) < SMALLEST_PX:
+        raise FrameError(
+            f"The frame is {width} x {height} pixels, and at least {SMALLEST_PX} a side are "
+            "needed to judge a sky; give the whole sub rather than a cut-out."
+        )
+    measures = measure_frame(frame)
+    with torch.inference_mode():
+        pixels = torch.from_numpy(frame.pixels)[None]
+        views = make_views(pixels, physical_vector(frame.facts)[None])
+        features = model.network.encode(views)[0].float().numpy()
+        shape = shape_facts(views)[0].float().numpy()
+    if not np.isfinite(features).all():
+        raise FrameError("The network's answer is not a number for this frame; look at it.")
+    return Sight(
+        facts=frame.facts,
+        size_px=(height, width),
+        measures=measures,
+        features=features.copy(),
+        shape=shape.copy(),
+        line_px=views.line_px[0].tolist(),
+        picture=draw_picture(frame.pixels, views),
+        notes=tuple(frame.notes),
+    )
+
+
+def _sentence(text: str) -> str:
+    """The first line of a message, ended like a sentence."""
+    first = text.strip().splitlines()[0] if text.strip() else "This frame could not be labelled"
+    return first if first.endswith((".", "!", "?")) else first + "."

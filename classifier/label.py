@@ -1,0 +1,169 @@
+"""Labelling a night: the whole path from folders to verdicts, readable on one screen.
+
+Worker processes examine the frames one by one (`examine`); here their findings are gathered into
+runs, because many a fault shows only against the run's own subs: the run's context is given to
+the network's last layers, the measures of the run are judged together, and `verdict` turns both
+opinions into keep, look or drop.
+"""
+
+import hashlib
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import torch
+
+from classifier import __version__
+from classifier.context import run_context
+from classifier.crew import examine_all, useful_workers
+from classifier.errors import UsageError
+from classifier.examine import Examined, Sight
+from classifier.frame import find_frames
+from classifier.results import FrameResult, Results
+from classifier.rig import Rig
+from classifier.runs import judge_runs, run_key
+from classifier.verdict import Judgement, Levels, Opinion, group_confidence, judge_run, noise_ratios
+from classifier.vocabulary import KEYS
+
+if TYPE_CHECKING:
+    from classifier.evidence import Evidence
+    from classifier.weights import Model
+
+Progress = Callable[[int, int, str], None]  # frames done, frames in all, name of the last one
+
+WHERE_ITEMS = 200  # geometry beyond this many pieces helps nobody and swells the file
+
+
+def label_night(
+    folders: Sequence[Path],
+    rig: Rig | None,
+    model: "Model",
+    workers: int | None = None,
+    progress: Progress = lambda done, total, name: None,
+) -> Results:
+    """Label every frame found in the folders. Raises UsageError if there is none."""
+    files = find_frames(folders)
+    if not files:
+        places = ", ".join(str(folder) for folder in folders)
+        raise UsageError(
+            f"There is no frame to label in {places}; name a folder with FITS, camera raw or "
+            "TIFF files."
+        )
+    examined: list[Examined] = []
+    for one in examine_all(files, rig, model, useful_workers(len(files), workers)):
+        examined.append(one)
+        progress(len(examined), len(files), one.name)
+    return judge_night(examined, model)
+
+
+def judge_night(examined: Sequence[Examined], model: "Model") -> Results:
+    """Examined frames, in any order -> results in order of name."""
+    examined = sorted(examined, key=lambda one: one.name)
+    seen = [(one.name, one.sight) for one in examined if one.sight is not None]
+    frames = [
+        FrameResult(one.name, why="This file could not be read.", error=one.error)
+        for one in examined
+        if one.error is not None
+    ]
+    frames += _judge_seen(seen, model)
+    frames.sort(key=lambda frame: frame.path)
+    skipped = [{"path": one.name, "reason": one.skipped} for one in examined if one.skipped]
+    return Results(made_with(model), frames, skipped)
+
+
+def made_with(model: "Model") -> dict[str, str]:
+    """What made these results, to the byte of the weights."""
+    weights = Path(model.folder) / "weights.safetensors"
+    digest = hashlib.sha256(weights.read_bytes()).hexdigest()
+    return {"nightcull": __version__, "model": model.name, "model_sha256": digest}
+
+
+def _judge_seen(seen: Sequence[tuple[str, Sight]], model: "Model") -> list[FrameResult]:
+    sights = [sight for _, sight in seen]
+    keys = [run_key(sight.facts, sight.size_px) for sight in sights]
+    evidence = judge_runs([(sight.facts, sight.measures) for sight in sights], keys)
+    levels = Levels(model.thresholds, model.unsure, model.config["unfamiliar_threshold"])
+    frames = []
+    for key in dict.fromkeys(keys):
+        members = [i for i, other in enumerate(keys) if other == key]
+        run = [sights[i] for i in members]
+        confidence, unfamiliar = _confidences(run, model)
+        ratios = noise_ratios([sight.measures.numbers.get("noise_adu") for sight in run])
+        opinions = [
+            Opinion(confidence[j], evidence[i], unfamiliar[j], ratios[j])
+            for j, i in enumerate(members)
+        ]
+        judgements = judge_run(opinions, levels)
+        for i, opinion, judgement in zip(members, opinions, judgements, strict=True):
+            frames.append(_entry(*seen[i], key, opinion, judgement))
+    return frames
+
+
+def _confidences(
+    run: Sequence[Sight], model: "Model"
+) -> tuple[list[dict[str, float]], list[float]]:
+    """The model's calibrated opinion on the frames of one run, and how strange each one is."""
+    with torch.inference_mode():
+        features = torch.from_numpy(np.stack([sight.features for sight in run]))
+        context = run_context(torch.from_numpy(np.stack([sight.shape for sight in run])))
+        confidences = model.confidences(model.network.judge(features, context))
+        unfamiliar = model.unfamiliar(features)
+    rows = [dict(zip(KEYS, row, strict=True)) for row in confidences.tolist()]
+    return rows, unfamiliar.tolist()
+
+
+def _entry(
+    name: str, sight: Sight, run: str, opinion: Opinion, judgement: Judgement
+) -> FrameResult:
+    return FrameResult(
+        path=name,
+        run=run,
+        verdict=judgement.verdict,
+        faults=list(judgement.faults),
+        why=judgement.why,
+        confidence=dict(opinion.confidence),
+        groups=group_confidence(opinion.confidence),
+        evidence={key: _written(opinion.evidence[key]) for key in opinion.evidence},
+        numbers=_numbers(sight),
+        unfamiliar=opinion.unfamiliar,
+        where=_where(sight, opinion, judgement),
+        notes=sight.notes,
+        picture=sight.picture,
+    )
+
+
+def _written(evidence: "Evidence") -> dict:
+    """Evidence as the contract has it; a note is added only where there is one."""
+    entry = {name: getattr(evidence, name) for name in ("state", "value", "unit", "threshold")}
+    return entry | ({"note": evidence.note} if evidence.note else {})
+
+
+def _where(sight: Sight, opinion: Opinion, judgement: Judgement) -> dict[str, list]:
+    """Places of what was labelled or measured; the model's own line for a trail it alone sees."""
+    where = {
+        key: list(evidence.where)[:WHERE_ITEMS]
+        for key, evidence in opinion.evidence.items()
+        if evidence.where and (evidence.state == "yes" or key in judgement.faults)
+    }
+    if "trail" in judgement.faults and "trail" not in where:
+        where["trail"] = [sight.line_px]
+    return where
+
+
+def _numbers(sight: Sight) -> dict[str, float]:
+    """The frame's measures, and of its header what people sort by."""
+    named = ("exposure_s", "temperature_c", "altitude_deg", "scale_arcsec")
+    numbers = {key: getattr(sight.facts, key, None) for key in named}
+    if sight.facts.time_utc is not None:
+        numbers["time_mjd"] = modified_julian_date(sight.facts.time_utc)
+    known = {key: float(value) for key, value in numbers.items() if value is not None}
+    return dict(sight.measures.numbers) | known
+
+
+def modified_julian_date(moment: datetime) -> float:
+    """Days since 1858 November 17, 0 h UTC; a time without a zone is taken as UTC."""
+    if moment.tzinfo is None:
+        moment = moment.replace(tzinfo=UTC)
+    return (moment - datetime(1858, 11, 17, tzinfo=UTC)).total_seconds() / 86400.0

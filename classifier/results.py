@@ -1,0 +1,260 @@
+"""The results of labelling: what is written, in which form, and how it is never lost.
+
+`frames.json` is the contract other programs read (schema "nightcull/frames-1"); `frames.csv`
+holds the same flattened, one row per frame; `json_lines` is the same again, one object per
+line. Numbers that are unknown or not finite are null (empty in the CSV); paths use "/" on every
+system. Files are written beside their final place and then renamed, so that a reader never
+meets half a file; results that are already there are replaced only when that was asked for.
+"""
+
+import csv
+import io
+import json
+import math
+import os
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from classifier.errors import UsageError
+from classifier.vocabulary import GROUPS, KEYS
+
+SCHEMA = "nightcull/frames-1"
+JSON_NAME, CSV_NAME, REPORT_NAME = "frames.json", "frames.csv", "report.html"
+
+
+@dataclass(frozen=True)
+class Picture:
+    """What a person sees of a frame: a stretched thumbnail and a strip of its stars.
+
+    `thumbnail` and `strip` are JPEG and PNG bytes (`strip` may be empty); `width_px` and
+    `height_px` are the size of the frame itself, for laying `where` over the thumbnail.
+    """
+
+    thumbnail: bytes
+    strip: bytes
+    width_px: int
+    height_px: int
+
+
+@dataclass
+class FrameResult:
+    """One entry of `frames.json`. `notes` and `picture` are for the report only."""
+
+    path: str
+    run: str = ""
+    verdict: str = "look"
+    faults: list[str] = field(default_factory=list)
+    why: str = ""
+    confidence: dict[str, float] = field(default_factory=dict)
+    groups: dict[str, float] = field(default_factory=dict)
+    evidence: dict[str, dict[str, Any]] = field(default_factory=dict)
+    numbers: dict[str, float] = field(default_factory=dict)
+    unfamiliar: float | None = None
+    where: dict[str, list] = field(default_factory=dict)
+    error: str | None = None
+    notes: tuple[str, ...] = ()
+    picture: Picture | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """The entry as plain JSON types, numbers rounded to what they mean."""
+        return {
+            "path": self.path,
+            "run": self.run,
+            "verdict": str(self.verdict),
+            "faults": list(self.faults),
+            "why": self.why,
+            "confidence": plain(self.confidence),
+            "groups": plain(self.groups),
+            "evidence": plain(self.evidence),
+            "numbers": plain(self.numbers),
+            "unfamiliar": plain(self.unfamiliar),
+            "where": plain(self.where),
+            "error": self.error,
+        }
+
+    @staticmethod
+    def from_json(entry: Mapping[str, Any]) -> "FrameResult":
+        known = FrameResult.__dataclass_fields__.keys() - {"notes", "picture"}
+        return FrameResult(**{key: entry[key] for key in known if key in entry})
+
+
+@dataclass
+class Results:
+    """A labelled night. `skipped` are calibration frames: {"path": ..., "reason": ...}."""
+
+    made_with: dict[str, str]
+    frames: list[FrameResult]
+    skipped: list[dict[str, str]] = field(default_factory=list)
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "schema": SCHEMA,
+            "made_with": self.made_with,
+            "frames": [frame.as_json() for frame in self.frames],
+            "skipped": self.skipped,
+        }
+
+    @property
+    def unreadable(self) -> list[FrameResult]:
+        return [frame for frame in self.frames if frame.error]
+
+
+def plain(value: Any) -> Any:
+    """Any mixture of dicts, lists, NumPy and Python numbers -> JSON types, not finite -> None."""
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    if hasattr(value, "tolist"):  # NumPy arrays and scalars
+        return plain(value.tolist())
+    if isinstance(value, float):
+        # Six figures are more than any measure here carries, and halve the file.
+        return float(f"{value:.6g}") if math.isfinite(value) else None
+    return value
+
+
+def json_lines(results: Results) -> Iterator[str]:
+    """One JSON object per frame. Pure ASCII, so that no console encoding can break it."""
+    for frame in results.frames:
+        yield json.dumps(frame.as_json(), ensure_ascii=True, allow_nan=False)
+
+
+def csv_text(results: Results) -> str:
+    """The frames flattened: nested names are joined with a dot, lists of faults with a space."""
+    rows = [flat(frame) for frame in results.frames]
+    columns = _columns(results.frames)
+    text = io.StringIO()
+    writer = csv.DictWriter(text, columns, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    return text.getvalue()
+
+
+def flat(frame: FrameResult) -> dict[str, Any]:
+    """One CSV row."""
+    entry = frame.as_json()
+    row = {key: entry[key] for key in ("path", "run", "verdict", "why", "unfamiliar", "error")}
+    row["faults"] = " ".join(entry["faults"])
+    row["where"] = json.dumps(entry["where"]) if entry["where"] else ""
+    for part in ("confidence", "groups", "numbers"):
+        row |= {f"{part}.{key}": value for key, value in entry[part].items()}
+    for key, evidence in entry["evidence"].items():
+        row |= {f"evidence.{key}.{name}": value for name, value in evidence.items()}
+    return row
+
+
+def _columns(frames: Sequence[FrameResult]) -> list[str]:
+    """The same columns for every night of one version, then what only some nights have."""
+    columns = ["path", "run", "verdict", "faults", "why", "unfamiliar", "error"]
+    columns += [f"confidence.{key}" for key in KEYS]
+    columns += [f"groups.{name}" for name in GROUPS]
+    columns += [
+        f"evidence.{key}.{name}"
+        for key in KEYS
+        for name in ("state", "value", "unit", "threshold", "note")
+    ]
+    numbers = dict.fromkeys(f"numbers.{key}" for frame in frames for key in frame.numbers)
+    return [*columns, *numbers, "where"]
+
+
+def read_results(folder: Path) -> Results:
+    """Read `frames.json` of a results folder (or the file itself)."""
+    path = folder / JSON_NAME if folder.is_dir() else folder
+    if not path.is_file():
+        raise UsageError(
+            f"There is no {JSON_NAME} in {folder}; make one with "
+            "`nightcull label FOLDER --out DIR` and name that DIR."
+        )
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+        schema = content.get("schema")
+        if schema != SCHEMA:
+            raise UsageError(
+                f"{path} has the schema {schema!r} where {SCHEMA!r} is needed; label the folder "
+                "again with this version."
+            )
+        frames = [FrameResult.from_json(entry) for entry in content["frames"]]
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        raise UsageError(
+            f"{path} is not a whole results file ({error}); label the folder again."
+        ) from error
+    return Results(content.get("made_with", {}), frames, content.get("skipped", []))
+
+
+def claim_folder(folder: Path, replace: bool) -> None:
+    """Make the results folder; refuse one that already holds results unless `replace`.
+
+    Called before the work, so that a refusal costs nobody an hour of labelling.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise UsageError(f"{folder} is a file where a folder is needed; give --out another name.")
+    present = [name for name in (JSON_NAME, CSV_NAME, REPORT_NAME) if (folder / name).exists()]
+    if present and not replace:
+        raise UsageError(
+            f"{folder} already holds results ({', '.join(present)}); add --replace to write over "
+            "them, or give --out another folder."
+        )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise UsageError(
+            f"The folder {folder} cannot be made ({error.strerror}); give --out a place where "
+            "you may write."
+        ) from error
+
+
+def free_folder(wanted: Path) -> Path:
+    """`wanted`, or the first of wanted-2, wanted-3, ... that does not exist yet."""
+    folder, number = wanted, 2
+    while folder.exists():
+        folder = wanted.with_name(f"{wanted.name}-{number}")
+        number += 1
+    return folder
+
+
+def write_whole(path: Path, text: str) -> Path:
+    """Write a text file in one step and return where it is.
+
+    If the file is held open by another program (Windows locks it), the text goes to a numbered
+    name beside it: a night of labelling must not be lost to an open spreadsheet.
+    """
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    part = Path(name)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
+            stream.write(text)
+        # mkstemp makes the file private; results are as readable as any file of the user.
+        part.chmod(0o666 & ~_umask())
+        try:
+            part.replace(path)
+        except PermissionError:
+            path = _free_name(path)
+            part.replace(path)
+    finally:
+        part.unlink(missing_ok=True)
+    return path
+
+
+def write_results(results: Results, folder: Path) -> list[Path]:
+    """Write `frames.json` and `frames.csv`; returns where they are."""
+    text = json.dumps(results.as_json(), indent=1, ensure_ascii=False, allow_nan=False)
+    return [
+        write_whole(folder / JSON_NAME, text + "\n"),
+        write_whole(folder / CSV_NAME, csv_text(results)),
+    ]
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+def _free_name(path: Path) -> Path:
+    number = 2
+    while (other := path.with_name(f"{path.stem}-{number}{path.suffix}")).exists():
+        number += 1
+    return other
