@@ -1,0 +1,143 @@
+"""Reading the picture of a FITS file: the primary array or the first image extension.
+
+Plain, gzip, bzip2 and tile-compressed files; 8, 16, 32 and 64-bit integers with BZERO, BSCALE
+and BLANK; 32 and 64-bit floats. The file is read whole and closed, never mapped: on Windows a
+mapped file cannot be moved. FITS 4.0, sections 4.4.2.5 (BZERO, BSCALE, BLANK) and 10 (tiles).
+"""
+
+import warnings
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from classifier.errors import FrameError
+from classifier.facts import facts_from_header
+from classifier.reading import Reading
+
+# Rows of this many values are scaled at a time where the arithmetic needs 64 bits.
+CHUNK_VALUES = 1 << 20
+
+
+def read_fits(path: Path) -> Reading:
+    """The picture and facts of a FITS file; FrameError or a library's own exception if damaged."""
+    from astropy.io import fits
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        try:
+            opened = fits.open(path, memmap=False, do_not_scale_image_data=True)
+        except OSError as error:
+            if error.errno is not None:
+                raise
+            raise FrameError(_not_fits(path)) from error
+        with opened:
+            hdu = _first_picture(opened)
+            _check_length(hdu, path)
+            # The header is asked before the data: astropy rewrites it on reading them.
+            shape = tuple(hdu.shape)
+            primary = opened[0].header
+            facts = facts_from_header(hdu.header, shape, None if primary is hdu.header else primary)
+            scale, zero = hdu.header.get("BSCALE", 1.0), hdu.header.get("BZERO", 0.0)
+            blank = hdu.header.get("BLANK", hdu.header.get("ZBLANK"))
+            stored = hdu.data
+            notes = _other_pictures(opened, hdu)
+    return Reading(
+        pixels=to_physical(stored, _factor(scale, 1.0), _factor(zero, 0.0), blank),
+        is_integer=stored.dtype.kind in "iu",
+        facts=facts,
+        notes=notes,
+    )
+
+
+def _factor(value: Any, default: float) -> float:
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    return float(value) if is_number and np.isfinite(value) else default
+
+
+def to_physical(stored: np.ndarray, scale: float, zero: float, blank: Any = None) -> np.ndarray:
+    """zero + scale x stored as native float32; integers equal to `blank` become NaN.
+
+    stored: any shape and numeric dtype, any byte order. 8 and 16-bit integers with a whole offset
+    are exact in float32; everything else is computed in float64 and rounded once, in pieces.
+    """
+    is_small = stored.dtype.kind in "iu" and stored.dtype.itemsize <= 2
+    is_plain = scale == 1.0 and zero == 0.0
+    if is_plain or (is_small and scale == 1.0 and zero == int(zero) and abs(zero) <= 1 << 23):
+        with np.errstate(over="ignore", invalid="ignore"):
+            pixels = np.ascontiguousarray(stored, dtype=np.float32)
+        if zero:
+            pixels += np.float32(zero)
+    else:
+        pixels = np.empty(stored.shape, np.float32)
+        flat_in, flat_out = stored.reshape(-1), pixels.reshape(-1)
+        with np.errstate(over="ignore", invalid="ignore"):
+            for start in range(0, flat_in.size, CHUNK_VALUES):
+                piece = slice(start, start + CHUNK_VALUES)
+                flat_out[piece] = zero + scale * flat_in[piece].astype(np.float64)
+    if stored.dtype.kind in "iu" and isinstance(blank, int) and not isinstance(blank, bool):
+        info = np.iinfo(stored.dtype)
+        if info.min <= blank <= info.max:
+            pixels[stored == blank] = np.nan
+    return pixels
+
+
+def _first_picture(opened: Any) -> Any:
+    one_dimensional = None
+    for hdu in opened:
+        if not getattr(hdu, "is_image", False):
+            continue
+        shape = tuple(hdu.shape)
+        if len(shape) >= 2 and 0 not in shape:
+            return hdu
+        if len(shape) == 1 and shape[0] > 0:
+            one_dimensional = shape[0]
+    if one_dimensional is not None:
+        raise FrameError(
+            f"The file holds a single row of {one_dimensional} values, not a picture; is it a "
+            "spectrum? Leave it out of the folder."
+        )
+    raise FrameError(
+        "The FITS file holds no picture (only headers or tables); look whether the capture "
+        "program wrote it to the end."
+    )
+
+
+def _check_length(hdu: Any, path: Path) -> None:
+    """FrameError if an uncompressed file ends before its data do.
+
+    Missing padding behind the data does no harm, so only the data themselves are counted.
+    """
+    info = hdu.fileinfo()
+    with path.open("rb") as file:
+        is_plain = file.read(6) == b"SIMPLE"
+    if not is_plain or info is None:
+        return
+    stored_bytes = hdu.size
+    needed, present = info["datLoc"] + stored_bytes, path.stat().st_size
+    if present < needed:
+        raise FrameError(
+            f"The file is cut short ({present} of {needed} bytes are there); copy it again, or "
+            "look whether the disk was full."
+        )
+
+
+def _not_fits(path: Path) -> str:
+    with path.open("rb") as file:
+        start = file.read(16)
+    return (
+        f"The file is no FITS file: it begins with {start!r} where FITS has SIMPLE; give it the "
+        "suffix of what it is, or copy it again."
+    )
+
+
+def _other_pictures(opened: Any, chosen: Any) -> tuple[str, ...]:
+    count = sum(
+        1
+        for hdu in opened
+        if hdu is not chosen and getattr(hdu, "is_image", False) and len(hdu.shape) >= 2
+    )
+    if count == 0:
+        return ()
+    what = "one more picture" if count == 1 else f"{count} more pictures"
+    return (f"{what} in the file beside the first was not read",)

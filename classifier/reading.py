@@ -1,0 +1,21 @@
+"""What every reader of one file format hands to `classifier.frame`: pixels, facts, notes."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from classifier.facts import Facts
+
+
+@dataclass
+class Reading:
+    """Pixels as the file has them, in physical values; not yet checked.
+
+    pixels: float32, native order, C-contiguous, of any shape; may hold NaN and infinity.
+    is_integer: whether the file stores integers (then a clipped plateau is recognisable).
+    """
+
+    pixels: np.ndarray
+    is_integer: bool
+    facts: Facts
+    notes: tuple[str, ...] = ()
