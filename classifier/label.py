@@ -6,7 +6,6 @@ the network's last layers, the measures of the run are judged together, and `ver
 opinions into keep, look or drop.
 """
 
-import hashlib
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -74,10 +73,8 @@ def judge_night(examined: Sequence[Examined], model: "Model") -> Results:
 
 
 def made_with(model: "Model") -> dict[str, str]:
-    """What made these results, to the byte of the weights."""
-    weights = Path(model.folder) / "weights.safetensors"
-    digest = hashlib.sha256(weights.read_bytes()).hexdigest()
-    return {"nightcull": __version__, "model": model.name, "model_sha256": digest}
+    """What made these results, down to the bytes of the weights."""
+    return {"nightcull": __version__, "model": model.name, "model_sha256": model.sha256}
 
 
 def _judge_seen(seen: Sequence[tuple[str, Sight]], model: "Model") -> list[FrameResult]:

@@ -47,6 +47,7 @@ if TYPE_CHECKING:
 
 FEW_SUBS = 10  # runs up to this size cannot clip a trail away, nor spare the sub
 WIDESPREAD_FROM = 3  # a run needs this many subs before "more than half of it" means anything
+UNFAMILIAR_WHY = "This frame is unlike the sky the model was trained on: its labels may be wrong."
 NOISE_DOUBLED = 2.0  # a gradient that raises the sky noise this many times costs the sub
 
 
@@ -105,8 +106,7 @@ def judge_sub(opinion: Opinion, levels: Levels, run_size: int) -> Judgement:
     """Judge one sub by itself (every rule of the table but 2a)."""
     faults = tuple(key for key in KEYS if opinion.confidence[key] >= levels.thresholds[key])
     if opinion.unfamiliar > levels.unfamiliar:
-        why = "This frame is unlike the sky the model was trained on, so its labels may be wrong."
-        return Judgement(Verdict.LOOK, faults, why)
+        return Judgement(Verdict.LOOK, faults, UNFAMILIAR_WHY)
     costly = [key for key in KEYS if costs_sub(key, opinion, run_size)]
     against = [key for key in costly if key in faults and contradicted(key, opinion)]
     costing = tuple(key for key in costly if key in faults and key not in against)

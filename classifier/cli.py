@@ -1,0 +1,248 @@
+"""The command `nightcull`: parse, call one function, print.
+
+Heavy imports live inside the commands, so that `nightcull --help` answers at once. Data goes to
+stdout or to files, progress and warnings to stderr. Exit status: 0 all went well, 3 some files
+could not be read (the others are done), 2 the request cannot be carried out, 1 the system failed
+(disk full, for instance), 130 interrupted.
+"""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+from training.commands import COMMANDS
+
+from classifier import __version__
+from classifier.errors import NightcullError, UsageError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from classifier.results import Results
+    from classifier.rig import Rig
+
+EXIT_UNREADABLE = 3
+EXIT_USAGE = 2
+EXIT_INTERRUPTED = 130
+
+app = typer.Typer(
+    name="nightcull",
+    help="Labels the faults in deep-sky subs, says how sure it is, and measures the stars as a "
+    "second opinion.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+for command in COMMANDS:
+    app.command()(command)
+
+ModelName = Annotated[
+    str | None, typer.Option("--model", help="Model name or folder; default: the shipped one.")
+]
+Workers = Annotated[
+    int | None, typer.Option(min=1, help="Processes; default: one per core where it pays.")
+]
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"nightcull {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version.")
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command()
+def label(
+    folders: Annotated[list[Path], typer.Argument(help="Folders with subs, searched through.")],
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Folder for the results; default: a new nightcull-FOLDER here."),
+    ] = None,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Write over results that are in the --out folder.")
+    ] = False,
+    json_to: Annotated[
+        str | None,
+        typer.Option("--json", metavar="-", help="- writes one JSON object per frame to stdout."),
+    ] = None,
+    workers: Workers = None,
+    model: ModelName = None,
+    rig: Annotated[
+        Path | None, typer.Option(help="TOML file of rig facts that the headers lack.")
+    ] = None,
+    gain: Annotated[float | None, typer.Option(help="Electrons per ADU.")] = None,
+    read_noise: Annotated[float | None, typer.Option(help="Electrons.")] = None,
+    offset: Annotated[float | None, typer.Option(help="ADU without any light.")] = None,
+    pixel: Annotated[float | None, typer.Option(help="Side of the camera's pixel, um.")] = None,
+    focal_length: Annotated[float | None, typer.Option(help="mm.")] = None,
+    aperture: Annotated[float | None, typer.Option(help="mm.")] = None,
+) -> None:
+    """Label every sub in the folders: keep, look or drop, with the reason."""
+    if json_to not in (None, "-"):
+        raise UsageError(f"--json takes - (stdout), not {json_to!r}; files go to --out DIR.")
+    from classifier.results import claim_folder, free_folder, json_lines
+
+    # With --json alone nothing is written; without either, a folder of its own is.
+    if out is None and json_to is None:
+        out = free_folder(Path(f"nightcull-{folders[0].resolve().name or 'night'}"))
+    if out is not None:
+        claim_folder(out, replace)
+    known = _rig(
+        rig,
+        gain_e_adu=gain,
+        read_noise_e=read_noise,
+        offset_adu=offset,
+        pixel_um=pixel,
+        focal_mm=focal_length,
+        aperture_mm=aperture,
+    )
+    results = _label(folders, known, model, workers)
+    for line in json_lines(results) if json_to else ():
+        typer.echo(line)
+    # People read the summary where they would look for it: beside data it goes to stderr.
+    _finish(results, out, _console(stderr=json_to is not None))
+
+
+@app.command()
+def demo(
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for the subs and results; default: a new one here.")
+    ] = None,
+    frames: Annotated[int, typer.Option(min=4, help="Subs to render.")] = 24,
+    seed: Annotated[int, typer.Option(help="Another seed, another night.")] = 1,
+    workers: Workers = None,
+    model: ModelName = None,
+) -> None:
+    """Render a small faulty night, label it and write the report: no data needed."""
+    from synth.demo_night import render_demo_night
+
+    from classifier.results import free_folder
+    from classifier.terminal import frame_progress
+
+    folder = out if out is not None else free_folder(Path("nightcull-demo"))
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise UsageError(f"{folder} is not an empty folder; give --out a new one.")
+    subs = folder / "subs"
+    with frame_progress(_console(stderr=True), "Rendering") as progress:
+        render_demo_night(subs, frames, seed, progress)
+    _finish(_label([subs], None, model, workers), folder, _console())
+
+
+@app.command()
+def compare(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Results folder of `label`.")],
+) -> None:
+    """Compare the model with the measures: where they agree, where not, which subs to look at."""
+    from classifier.compare import agreements, disputes
+    from classifier.results import read_results
+    from classifier.terminal import show_agreement, show_disputes
+
+    results = read_results(folder)
+    console = _console()
+    show_agreement(console, agreements(results))
+    show_disputes(console, disputes(results))
+
+
+@app.command()
+def explain(
+    name: Annotated[str | None, typer.Argument(metavar="FAULT", help="Key of a fault.")] = None,
+) -> None:
+    """Explain a fault: causes, what to do, whether the sub can be saved. Alone: list them."""
+    from classifier.remedies import explain as told
+    from classifier.vocabulary import FAULTS, SET_FAULTS
+
+    if name is None:
+        for row in FAULTS + SET_FAULTS:
+            typer.echo(f"{row.key:20} {row.what}")
+    else:
+        typer.echo(told(name))
+
+
+@app.command()
+def models() -> None:
+    """List the models at hand; the default is marked."""
+    from classifier.weights import default_model, list_models, models_dir
+
+    names = list_models()
+    if not names:
+        raise UsageError(f"There is no model in {models_dir()}; train one with `nightcull train`.")
+    for each in names:
+        typer.echo(f"{each}{'  (default)' if each == default_model() else ''}")
+
+
+def _console(stderr: bool = False) -> "Console":
+    from rich.console import Console
+
+    return Console(stderr=stderr, highlight=False, soft_wrap=False)
+
+
+def _rig(path: Path | None, **options: float | None) -> "Rig | None":
+    """The rig file with the single options put over it; None if nothing was given."""
+    if path is None and all(value is None for value in options.values()):
+        return None
+    from classifier.rig import Rig, read_rig
+
+    return (read_rig(path) if path else Rig()).updated(**options)
+
+
+def _label(
+    folders: list[Path], rig: "Rig | None", model: str | None, workers: int | None
+) -> "Results":
+    from classifier.label import label_night
+    from classifier.terminal import frame_progress
+    from classifier.weights import load_model
+
+    loaded = load_model(model)
+    try:
+        with frame_progress(_console(stderr=True), "Labelling") as progress:
+            return label_night(folders, rig, loaded, workers, progress)
+    except KeyboardInterrupt:
+        typer.echo("nightcull: stopped; no results were written.", err=True)
+        raise typer.Exit(EXIT_INTERRUPTED) from None
+
+
+def _finish(results: "Results", out: Path | None, console: "Console") -> None:
+    """Write the results, show the summary, and end with the exit status they deserve."""
+    from classifier.report import write_report
+    from classifier.results import write_results
+    from classifier.terminal import show_left_out, show_summary
+
+    written = [*write_results(results, out), write_report(results, out)] if out else []
+    show_summary(console, results)
+    show_left_out(_console(stderr=True), results)
+    if written:
+        console.print(f"\nReport: {written[-1]}", soft_wrap=True, markup=False)
+    if results.unreadable:
+        raise typer.Exit(EXIT_UNREADABLE)
+
+
+def main() -> None:
+    """Entry point: errors made on purpose become one sentence on stderr."""
+    for stream in (sys.stdout, sys.stderr):
+        # A Windows console may know few characters; a "?" is better than a lost night.
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    try:
+        app()
+    except NightcullError as error:
+        typer.echo(f"nightcull: {error}", err=True)
+        sys.exit(EXIT_USAGE)
+    except KeyboardInterrupt:
+        sys.exit(EXIT_INTERRUPTED)
+    except OSError as error:
+        typer.echo(f"nightcull: the system refused: {error}.", err=True)
+        sys.exit(1)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,143 @@
+"""What the command line shows to people: the summary of a night, progress, tables.
+
+Consoles are given, never made here: data belongs on stdout, progress and warnings on stderr.
+"""
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    ProgressColumn,
+    Task,
+    TextColumn,
+    TimeRemainingColumn,
+)
+from rich.table import Table
+from rich.text import Text
+
+from classifier.compare import Agreement
+from classifier.label import Progress as Report
+from classifier.night import Share, Summary, severity, summarise
+from classifier.results import FrameResult, Results
+from classifier.vocabulary import Verdict, fault
+from classifier.wording import capital, counted, duration
+
+LISTED = 10  # frames named in the summary; the report has them all
+STYLES = {"keep": "cyan", "look": "yellow", "drop": "magenta"}
+
+
+class RateColumn(ProgressColumn):
+    """Frames per second, or seconds per frame when slower."""
+
+    def render(self, task: Task) -> Text:
+        speed = task.finished_speed or task.speed
+        if not speed:
+            return Text("", style="dim")
+        told = f"{speed:.1f} frames/s" if speed >= 1 else f"{1 / speed:.1f} s/frame"
+        return Text(told, style="dim")
+
+
+@contextmanager
+def frame_progress(console: Console, title: str) -> Iterator[Report]:
+    """A progress bar on `console`; yields the function to call after every frame.
+
+    Where the console is no terminal (a log file), nothing is drawn.
+    """
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(bar_width=24),
+        MofNCompleteColumn(),
+        RateColumn(),
+        TimeRemainingColumn(),
+    )
+    with Progress(
+        *columns, console=console, transient=True, disable=not console.is_terminal
+    ) as bar:
+        task = bar.add_task(title, total=None)
+        yield lambda done, total, name: bar.update(task, completed=done, total=total)
+
+
+def show_summary(console: Console, results: Results) -> None:
+    """The night on one screen: what must be said first, the verdicts, the faults, the worst."""
+    summary = summarise(results)
+    for finding in summary.findings:
+        console.print(Text(f"! {finding}", style="bold yellow"))
+    console.print(_verdicts(summary))
+    if summary.faults:
+        console.print(_faults(summary, results))
+    worst = [frame for frame in results.frames if not frame.error and frame.verdict != Verdict.KEEP]
+    worst.sort(key=severity, reverse=True)
+    if worst:
+        console.print(_worst(worst[:LISTED], len(worst)))
+
+
+def show_left_out(console: Console, results: Results) -> None:
+    """Files without labels, each with its reason."""
+    if results.skipped:
+        kinds = counted(len(results.skipped), "calibration frame")
+        console.print(f"{kinds} skipped (by their headers).", highlight=False)
+    for frame in results.unreadable:
+        console.print(Text(f"{frame.path}: {frame.error}", style="red"))
+
+
+def _verdicts(summary: Summary) -> Table:
+    title = f"{counted(summary.frames, 'sub')} in {counted(summary.runs, 'run')}"
+    table = Table(title=title, title_justify="left", box=None, show_header=False, padding=(0, 2))
+    for verdict in Verdict:
+        share: Share = getattr(summary, verdict)
+        part = f"{100 * share.count / summary.frames:.0f} %" if summary.frames else ""
+        hours = duration(share.exposure_s) if share.exposure_s else ""
+        table.add_row(Text(verdict, style=f"bold {STYLES[verdict]}"), str(share.count), part, hours)
+    return table
+
+
+def _faults(summary: Summary, results: Results) -> Table:
+    table = Table(title="What was found", title_justify="left", box=None, padding=(0, 2))
+    table.add_column("fault")
+    table.add_column("subs", justify="right")
+    table.add_column("measure agrees", justify="right")
+    table.add_column("what it is", style="dim", overflow="fold")
+    for key, count in summary.faults:
+        row = fault(key)
+        agreeing = sum(
+            key in frame.faults and frame.evidence.get(key, {}).get("state") == "yes"
+            for frame in results.frames
+        )
+        table.add_row(row.title, str(count), str(agreeing), row.what)
+    return table
+
+
+def _worst(frames: Sequence[FrameResult], total: int) -> Table:
+    title = "Subs to look at first"
+    if total > len(frames):
+        title += f" ({len(frames)} of {total}; the report has the others)"
+    table = Table(title=title, title_justify="left", box=None, show_header=False, padding=(0, 2))
+    table.add_column(overflow="fold", min_width=16)
+    table.add_column()
+    table.add_column(overflow="fold", ratio=1)
+    for frame in frames:
+        style = STYLES[str(frame.verdict)]
+        table.add_row(escape(frame.path), Text(str(frame.verdict), style=style), escape(frame.why))
+    return table
+
+
+def show_agreement(console: Console, agreements: Sequence[Agreement]) -> None:
+    """Model against measure, one line per fault."""
+    table = Table(box=None, padding=(0, 2))
+    table.add_column("fault")
+    for name in ("both", "model only", "measure only", "neither", "unknown", "kappa"):
+        table.add_column(name, justify="right")
+    for row in agreements:
+        kappa = "–" if row.kappa is None else f"{row.kappa:.2f}"
+        table.add_row(
+            capital(fault(row.key).title),
+            *(str(n) for n in (row.both, row.model_only, row.measure_only, row.neither)),
+            str(row.unknown),
+            kappa,
+        )
+    console.print(table)

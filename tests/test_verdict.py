@@ -1,0 +1,188 @@
+"""The table of rules in `classifier/verdict.py`, row by row, and what must never happen."""
+
+import math
+
+import numpy as np
+import pytest
+
+from classifier.evidence import Evidence
+from classifier.verdict import (
+    FEW_SUBS,
+    UNFAMILIAR_WHY,
+    Levels,
+    Opinion,
+    group_confidence,
+    judge_run,
+    judge_sub,
+    noise_ratios,
+)
+from classifier.vocabulary import FAULTS, KEYS, Effect, fault
+
+LEVELS = Levels(
+    thresholds=dict.fromkeys(KEYS, 0.7), unsure=dict.fromkeys(KEYS, 0.4), unfamiliar=0.9
+)
+SPOILING = [row.key for row in FAULTS if row.effect is Effect.SPOILS]
+MANY = FEW_SUBS + 1
+
+
+def measure(key: str, state: str, times: float = 1.0) -> Evidence:
+    """Evidence in the vocabulary's own unit, `times` its threshold."""
+    row = fault(key)
+    return Evidence(state, times * row.counts_from, row.unit, row.counts_from)
+
+
+def opinion(unfamiliar=0.0, noise_ratio=None, evidence=(), **confidence) -> Opinion:
+    return Opinion(dict.fromkeys(KEYS, 0.01) | confidence, dict(evidence), unfamiliar, noise_ratio)
+
+
+def verdict(run_size=MANY, **given) -> str:
+    return judge_sub(opinion(**given), LEVELS, run_size).verdict
+
+
+def test_clean_sub_is_kept():
+    judged = judge_sub(opinion(), LEVELS, MANY)
+    assert (judged.verdict, judged.faults, judged.why) == ("keep", (), "No fault found.")
+
+
+@pytest.mark.parametrize("key", SPOILING)
+def test_spoiling_fault_drops_from_its_threshold_on(key):
+    assert verdict(**{key: 0.7}) == "drop"
+    assert verdict(**{key: 0.699}) == "look"
+    assert verdict(**{key: 0.399}) == "keep"
+
+
+@pytest.mark.parametrize("key", KEYS)
+def test_nothing_below_its_threshold_ever_drops(key):
+    # Whatever the measure says and whatever the run: the model alone can drop.
+    for run_size in (1, FEW_SUBS, MANY, 500):
+        for state in ("yes", "no", "unknown"):
+            evidence = {key: measure(key, state, 9.0)}
+            sub = opinion(noise_ratio=9.0, evidence=evidence, **{key: 0.699})
+            assert judge_sub(sub, LEVELS, run_size).verdict != "drop"
+
+
+@pytest.mark.parametrize("key", [row.key for row in FAULTS if row.effect is Effect.CALIBRATES])
+def test_what_calibration_mends_is_kept(key):
+    judged = judge_sub(opinion(**{key: 0.99}), LEVELS, MANY)
+    assert judged.verdict == "keep" and judged.faults == (key,)
+    assert fault(key).title in judged.why.lower()
+
+
+def test_trail_costs_a_sub_only_where_clipping_could_reject_it():
+    # The largest deviation that one of n numbers can have from their mean is (n-1)/sqrt(n) of
+    # their standard deviation (Samuelson 1968): the outlier alone against n-1 equal numbers.
+    for n in (FEW_SUBS, MANY):
+        numbers = np.zeros(n)
+        numbers[0] = 1e6
+        largest = (numbers[0] - numbers.mean()) / numbers.std(ddof=1)
+        assert largest == pytest.approx((n - 1) / math.sqrt(n), rel=1e-12)
+        assert (largest > 3.0) == (n == MANY)
+    assert verdict(run_size=MANY, trail=0.95) == "drop"
+    few = judge_sub(opinion(trail=0.95), LEVELS, FEW_SUBS)
+    assert few.verdict == "keep" and "mask it" in few.why and f"only {FEW_SUBS} subs" in few.why
+
+
+def test_gradient_costs_a_sub_only_when_it_doubles_the_noise():
+    assert verdict(gradient=0.95) == "keep"
+    assert verdict(gradient=0.95, noise_ratio=1.99) == "keep"
+    assert verdict(gradient=0.95, noise_ratio=2.0) == "drop"
+
+
+def test_reflection_asks_for_a_look_and_the_other_depending_faults_do_not():
+    assert verdict(reflection=0.95) == "look"
+    for key in ("diffraction_spikes", "low_signal", "bayer_grid"):
+        assert verdict(**{key: 0.95}) == "keep"
+
+
+def test_unfamiliar_frame_is_looked_at_whatever_its_labels():
+    judged = judge_sub(opinion(unfamiliar=0.91, clouds=0.99), LEVELS, MANY)
+    assert (judged.verdict, judged.why, judged.faults) == ("look", UNFAMILIAR_WHY, ("clouds",))
+    assert verdict(unfamiliar=0.9, clouds=0.99) == "drop"
+
+
+def test_only_a_decisive_measure_overrules_the_model():
+    def with_drift(state, times):
+        return verdict(drift=0.95, evidence={"drift": measure("drift", state, times)})
+
+    # drift counts from elongation 1.25 and is clean below 1.125, that is 0.9 times 1.25.
+    assert with_drift("no", 0.85) == "look"
+    assert with_drift("no", 0.95) == "drop"
+    assert with_drift("unknown", 0.85) == "drop"
+
+
+def test_decisive_measure_that_the_model_does_not_see_asks_for_a_look():
+    def alone(state, times, **more):
+        return verdict(evidence={"drift": measure("drift", state, times)}, **more)
+
+    assert alone("yes", 1.15) == "look"
+    assert alone("yes", 1.05) == "keep"  # within the soft zone: no strong disagreement
+    assert alone("unknown", 2.0) == "keep"
+    # A vibration that the model sees is the same light as the measured drift.
+    assert alone("yes", 1.15, vibration=0.95) == "drop"
+    # The measure of a fault that would not cost the sub does not cost a look either.
+    assert verdict(evidence={"dust_motes": measure("dust_motes", "yes", 3.0)}) == "keep"
+
+
+def test_measured_sibling_backs_the_model():
+    evidence = {"drift": measure("drift", "no", 0.8), "vibration": measure("vibration", "yes", 1.4)}
+    assert verdict(drift=0.95, evidence=evidence) == "drop"
+
+
+def test_measure_that_says_no_spares_a_perhaps():
+    evidence = {"clouds": measure("clouds", "no", 0.8)}
+    assert verdict(clouds=0.5) == "look"
+    assert verdict(clouds=0.5, evidence=evidence) == "keep"
+
+
+def test_fault_in_most_of_a_run_ranks_instead_of_dropping():
+    strengths = (3.0, 1.7, 2.4)
+    faulty = [
+        opinion(defocus=0.95, evidence={"defocus": Evidence("yes", s, "times", 1.6)})
+        for s in strengths
+    ]
+    judged = judge_run([*faulty, opinion(), opinion()], LEVELS)
+    assert [j.verdict for j in judged] == ["look", "look", "look", "keep", "keep"]
+    ranks = [judged[i].why.split("number ")[1].split()[0] for i in range(3)]
+    assert ranks == ["3", "1", "2"]
+    assert "3 of this run's 5 subs" in judged[0].why
+    # Half of the run is not more than half of it.
+    half = judge_run([*faulty, opinion(), opinion(), opinion()], LEVELS)
+    assert [j.verdict for j in half[:3]] == ["drop"] * 3
+
+
+def test_other_fault_still_drops_in_a_run_that_is_ranked():
+    faulty = [opinion(defocus=0.95) for _ in range(3)]
+    judged = judge_run([*faulty, opinion(defocus=0.95, clouds=0.95)], LEVELS)
+    assert [j.verdict for j in judged] == ["look", "look", "look", "drop"]
+
+
+def test_single_sub_is_no_night():
+    assert [j.verdict for j in judge_run([opinion(clouds=0.95)], LEVELS)] == ["drop"]
+
+
+def test_group_confidence_is_that_of_independent_members():
+    joint = group_confidence(dict.fromkeys(KEYS, 0.0) | {"drift": 0.5, "vibration": 0.5})
+    assert joint == {"elongated": 0.75, "soft": 0.0}
+
+
+def test_noise_ratio_is_against_the_dark_quarter():
+    ratios = noise_ratios([10.0, 10.0, 10.0, 25.0, None, math.nan])
+    assert ratios[:4] == [1.0, 1.0, 1.0, 2.5]
+    assert ratios[4:] == [None, None]
+    assert noise_ratios([10.0, 30.0]) == [None, None]
+
+
+def test_why_is_one_sentence():
+    subs = [
+        opinion(),
+        opinion(clouds=0.95, drift=0.9),
+        opinion(clouds=0.5),
+        opinion(dust_motes=0.9, vignetting=0.9, trail=0.9),
+        opinion(reflection=0.9),
+        opinion(unfamiliar=1.0),
+        opinion(evidence={"drift": measure("drift", "yes", 1.3)}),
+        opinion(drift=0.9, evidence={"drift": measure("drift", "no", 0.8)}),
+    ]
+    for sub in subs:
+        why = judge_sub(sub, LEVELS, FEW_SUBS).why
+        assert why[0].isupper() and why.endswith(".") and ". " not in why, why
