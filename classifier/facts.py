@@ -111,8 +111,8 @@ def facts_from_header(
     ra_deg, dec_deg = pointing_deg(cards)
     binning = _binning(cards)
     focal_mm = cards.number("FOCALLEN", "FOCAL", low=1.0, high=1e6)
-    # BITPIX is negative for floating-point data, which has no depth.
-    bits = cards.number("BITPIX", low=8, high=64)
+    # BITPIX belongs to this very array; it is negative for floats, which have no depth.
+    bits = Header(header).number("BITPIX", low=8, high=64)
     return Facts(
         exposure_s=_exposure_s(cards),
         gain_e_adu=_gain_e_adu(cards),

@@ -17,6 +17,7 @@ from classifier.reading import Reading
 
 # Rows of this many values are scaled at a time where the arithmetic needs 64 bits.
 CHUNK_VALUES = 1 << 20
+BLOCK_BYTES = 2880
 
 
 def read_fits(path: Path) -> Reading:
@@ -104,17 +105,19 @@ def _first_picture(opened: Any) -> Any:
 
 
 def _check_length(hdu: Any, path: Path) -> None:
-    """FrameError if an uncompressed file ends before its data do.
+    """FrameError if a file that is not packed as a whole ends before its data do.
 
-    Missing padding behind the data does no harm, so only the data themselves are counted.
+    Missing padding behind plain data does no harm, so only the data themselves are counted; for
+    tiles only the padded length is known.
     """
     info = hdu.fileinfo()
     with path.open("rb") as file:
-        is_plain = file.read(6) == b"SIMPLE"
-    if not is_plain or info is None:
+        is_packed = file.read(6) != b"SIMPLE"
+    if is_packed or info is None:
         return
-    stored_bytes = hdu.size
-    needed, present = info["datLoc"] + stored_bytes, path.stat().st_size
+    is_tiled = type(hdu).__name__ == "CompImageHDU"
+    length = info["datSpan"] - BLOCK_BYTES + 1 if is_tiled else hdu.size
+    needed, present = info["datLoc"] + length, path.stat().st_size
     if present < needed:
         raise FrameError(
             f"The file is cut short ({present} of {needed} bytes are there); copy it again, or "
@@ -139,5 +142,6 @@ def _other_pictures(opened: Any, chosen: Any) -> tuple[str, ...]:
     )
     if count == 0:
         return ()
-    what = "one more picture" if count == 1 else f"{count} more pictures"
-    return (f"{what} in the file beside the first was not read",)
+    if count == 1:
+        return ("one more picture in the file was not read",)
+    return (f"{count} more pictures in the file were not read",)

@@ -69,7 +69,8 @@ def read_frame(path: Path, rig: Rig | None = None) -> Frame:
             pixels, planes = planes[0].copy(), None
         else:
             pixels = planes.mean(axis=0, dtype=np.float32)
-    _refuse_constant(pixels)
+    if reading.facts.kind not in ("bias", "dark", "flat"):  # those are set aside, not judged
+        _refuse_constant(pixels)
     facts, more = _checked_facts(reading, pixels, planes)
     facts = rig.apply(facts) if rig is not None else facts
     return Frame(path, pixels, planes, facts, (*notes, *more))
@@ -201,9 +202,8 @@ def _checked_facts(
         order, note = checked_order(facts.bayer, pixels)
         facts = replace(facts, bayer=order)
         notes += [note] if note else []
-    if facts.offset_adu is not None and facts.offset_adu > np.median(pixels[::16, ::16]):
-        # Below its own offset a frame would hold negative light; with noise a dark frame's median
-        # may lie just under it, which costs nothing: the fact is merely unknown then.
+    if facts.offset_adu is not None and facts.offset_adu > _top_of_sky(pixels):
+        # Below its own offset a frame would hold negative light.
         notes.append(f"the stated offset of {facts.offset_adu:g} ADU lies above the sky: not used")
         facts = replace(facts, offset_adu=None)
     if facts.saturation_adu is None and reading.is_integer and planes is None:
@@ -211,15 +211,31 @@ def _checked_facts(
     return facts, notes
 
 
+def _top_of_sky(pixels: np.ndarray) -> float:
+    """Median and three times the noise: an offset above that is no offset of this frame.
+
+    A dim sub's median may well lie a little under a nominal offset, hence the margin.
+    """
+    sample = pixels[::16, ::16]
+    middle = np.median(sample)
+    return float(middle + 3.0 * 1.4826 * np.median(np.abs(sample - middle)))
+
+
 def plateau_adu(pixels: np.ndarray) -> float | None:
     """The level at which an integer frame is clipped, if it shows; else None.
 
-    pixels (H, W). Clipped: at least 3 pixels share the maximum, and it lies within 3 % below the
-    full scale of 8, 10, 12, 14 or 16 bits (amplifiers and offsets take a little off full scale).
+    pixels (H, W). Clipped: either at least 3 pixels share the maximum and it lies within 3 % below
+    the full scale of 8, 10, 12, 14 or 16 bits (amplifiers and offsets take a little off), or at
+    least 10 pixels share it and they outnumber all others in the 5 % below (light that is not
+    clipped thins out towards its maximum, clipped light piles up there).
     """
     top = float(pixels.max())
+    upper = pixels[pixels >= 0.95 * top]
+    at_top = int(np.count_nonzero(upper == top))
     near_full = any(0.97 * (2**bits - 1) <= top <= 2**bits - 1 for bits in (8, 10, 12, 14, 16))
-    if near_full and np.count_nonzero(pixels == top) >= 3:
+    is_crowded = upper.size > pixels.size / 2  # a flat frame, whose top is its level
+    piles_up = at_top >= 10 and at_top > upper.size - at_top and not is_crowded
+    if (near_full and at_top >= 3) or piles_up:
         return top
     return None
 

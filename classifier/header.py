@@ -101,6 +101,7 @@ def as_text(value: Any) -> str | None:
         return None
     text = f"{value:g}" if isinstance(value, float) else str(value)
     text = " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    text = text.strip("=\"' ")  # quotes doubled by careless writers
     return None if text.lower() in EMPTY_TEXTS else text
 
 

@@ -56,29 +56,34 @@ def bayer_order(cards: Header, shape: tuple[int, ...]) -> str | None:
 def checked_order(order: str, mosaic: np.ndarray) -> tuple[str, str | None]:
     """The mosaic's order after asking the pixels, and a note if they contradicted the header.
 
-    mosaic (H, W): the raw frame. The medians of the four planes of the 2 x 2 cell are compared:
-    where the two planes that the header calls green differ clearly, while the other two agree,
-    the header's rows are turned over (RGGB becomes GBRG). Clearly: the differences are 6 times
-    apart and the larger is beyond 6 standard errors of a median; a grey sky decides nothing, and
-    neither does a sky so red that the planes that are not green agree by chance less than that.
+    mosaic (H, W): the raw frame. The mean skies of the four planes of the 2 x 2 cell are compared:
+    where the two planes that the header calls green differ clearly while the other two agree, the
+    header's rows are turned over (RGGB becomes GBRG). Clearly means that the two differences are 6
+    times apart and the larger is beyond 6 standard errors; a grey sky decides nothing.
     """
     step = 2 * max(1, int((mosaic.size / 4 / 100_000) ** 0.5))
-    planes = [mosaic[y::step, x::step].ravel() for y in (0, 1) for x in (0, 1)]
-    if min(plane.size for plane in planes) < 100:
-        return order, None
-    median = [float(np.median(plane)) for plane in planes]
-    # MAD / 0.6745 is sigma, and the error of a median is 1.2533 sigma / sqrt(n), for normal noise.
-    error = max(
-        1.2533 / 0.6745 * float(np.median(np.abs(plane - middle))) / plane.size**0.5
-        for plane, middle in zip(planes, median, strict=True)
-    )
-    green = [i for i, colour in enumerate(order) if colour == "G"]
-    others = [i for i, colour in enumerate(order) if colour != "G"]
-    green_gap = abs(median[green[0]] - median[green[1]])
-    other_gap = abs(median[others[0]] - median[others[1]])
-    if green_gap > 6.0 * np.sqrt(2.0) * error and green_gap > 6.0 * max(other_gap, error):
+    skies = [_sky(mosaic[y::step, x::step]) for y in (0, 1) for x in (0, 1)]
+    error = max(sky_error for _, sky_error in skies)
+    green = [sky for (sky, _), colour in zip(skies, order, strict=True) if colour == "G"]
+    other = [sky for (sky, _), colour in zip(skies, order, strict=True) if colour != "G"]
+    green_gap, other_gap = abs(green[0] - green[1]), abs(other[0] - other[1])
+    if error > 0.0 and green_gap > 6.0 * max(other_gap, 2.0**0.5 * error):
         turned = order[2:] + order[:2]
-        return turned, (
-            f"the header's mosaic {order} does not fit the pixels and was read as {turned}"
-        )
+        note = f"the header's mosaic {order} does not fit the pixels and was read as {turned}"
+        return turned, note
     return order, None
+
+
+def _sky(plane: np.ndarray) -> tuple[float, float]:
+    """Mean of the pixels that are not stars, and its standard error.
+
+    A clipped mean, not a median: of integers a median moves in whole steps, and a step between
+    two equal skies would look like a colour.
+    """
+    values = plane.ravel().astype(np.float64)
+    if values.size < 100:
+        return 0.0, 0.0
+    middle = np.median(values)
+    spread = max(np.median(np.abs(values - middle)), 1e-3 * np.ptp(values))
+    sky = values[np.abs(values - middle) <= 4.0 * spread]
+    return float(sky.mean()), float(sky.std() / sky.size**0.5)

@@ -64,7 +64,8 @@ def read_picture(path: Path) -> Reading:
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # large pictures are expected here
-        with Image.open(path) as image:
+        with Image.open(path) as opened:
+            image: Image.Image = opened
             exif = image.getexif()
             numbered = {**exif, **exif.get_ifd(ExifTags.IFD.Exif)}
             names = {**ExifTags.TAGS, 34855: "ISOSpeedRatings"}

@@ -17,6 +17,7 @@ import math
 import tomllib
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
+from typing import Any
 
 from classifier.errors import RigError
 from classifier.facts import Facts
@@ -59,7 +60,7 @@ class Rig:
 
     def apply(self, facts: Facts) -> Facts:
         """`facts` with what the rig knows put over what the header said."""
-        known = self.known()
+        known: dict[str, Any] = dict(self.known())
         if not known:
             return facts
         if self.pixel_um is not None:

@@ -71,7 +71,6 @@ def _is_celestial(cards: Header) -> bool:
 _WCS_KEYS = (
     *("CTYPE1", "CTYPE2", "CRVAL1", "CRVAL2", "CRPIX1", "CRPIX2", "CDELT1", "CDELT2"),
     *("CD1_1", "CD1_2", "CD2_1", "CD2_2", "PC1_1", "PC1_2", "PC2_1", "PC2_2", "CROTA2"),
-    *("CUNIT1", "CUNIT2"),
 )
 
 
@@ -89,6 +88,10 @@ def wcs_scale_arcsec(cards: Header) -> float | None:
     from astropy.wcs.utils import proj_plane_pixel_area
 
     own = FitsHeader()
+    # Degrees are the default of the standard; other spellings of them ("degree") stop wcslib.
+    units = {(cards.text(key) or "deg").lower() for key in ("CUNIT1", "CUNIT2")}
+    if not units <= {"deg", "degree", "degrees"}:
+        return None
     try:
         for key in _WCS_KEYS:
             for value, _ in cards.values(key)[:1]:
