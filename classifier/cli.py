@@ -158,14 +158,14 @@ def explain(
     name: Annotated[str | None, typer.Argument(metavar="FAULT", help="Key of a fault.")] = None,
 ) -> None:
     """Explain a fault: causes, what to do, whether the sub can be saved. Alone: list them."""
-    from classifier.remedies import explain as told
+    from classifier.remedies import explain_text
     from classifier.vocabulary import FAULTS, SET_FAULTS
 
     if name is None:
         for row in FAULTS + SET_FAULTS:
             typer.echo(f"{row.key:20} {row.what}")
     else:
-        typer.echo(told(name))
+        typer.echo(explain_text(name))
 
 
 @app.command()

@@ -6,6 +6,7 @@ engine, and the page forbids itself every outside request.
 """
 
 import base64
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -16,7 +17,7 @@ import jinja2
 
 from classifier.evidence import Evidence
 from classifier.night import Share, severity, summarise
-from classifier.remedies import explanation
+from classifier.remedies import FOOTER, cautions, remedy
 from classifier.results import REPORT_NAME, FrameResult, Results, write_whole
 from classifier.vocabulary import KEYS, Verdict, fault
 from classifier.wording import capital, duration, measured, percent
@@ -92,7 +93,9 @@ def page(results: Results) -> dict[str, Any]:
         "rows": [_row(frame, anchors[frame.path], frame.path in carded) for frame in read],
         "unreadable": results.unreadable,
         "skipped": results.skipped,
-        "explanations": [explanation(key) for key in KEYS],
+        "remedies": [remedy(key) for key in KEYS],
+        "cautions": cautions(),
+        "advice": FOOTER,
     }
 
 
@@ -172,7 +175,7 @@ def _card(frame: FrameResult, anchor: str) -> dict[str, Any]:
         "strip": data_url("image/png", picture.strip) if picture.strip else "",
         "width": picture.width_px,
         "height": picture.height_px,
-        "marks": _marks(frame),
+        "marks": _marks(frame, max(picture.width_px, picture.height_px) / 80),
         "star_radius": max(picture.width_px, picture.height_px) / 60,
     }
 
@@ -222,15 +225,28 @@ def _facts(frame: FrameResult) -> str:
     return " · ".join(told)
 
 
-def _marks(frame: FrameResult) -> list[dict[str, Any]]:
-    """Shapes to lay over the thumbnail, in frame pixels."""
+def _marks(frame: FrameResult, gap_px: float) -> list[dict[str, Any]]:
+    """Shapes to lay over the thumbnail, in frame pixels; lines run on both sides of what they
+    mark, `gap_px` away, so that they do not hide it."""
     marks = []
     for key, shapes in frame.where.items():
         for shape in shapes:
             kinds = {2: "star", 3: "disc", 4: "line" if key in LINE_FAULTS else "box"}
-            if len(shape) in kinds:
-                marks.append({"kind": kinds[len(shape)], "at": shape, "title": fault(key).title})
+            if len(shape) not in kinds:
+                continue
+            mark = {"kind": kinds[len(shape)], "at": shape, "title": fault(key).title}
+            if mark["kind"] == "line":
+                mark["sides"] = [_beside(shape, gap_px), _beside(shape, -gap_px)]
+            marks.append(mark)
     return marks
+
+
+def _beside(line: Sequence[float], gap_px: float) -> list[float]:
+    """The line moved sideways."""
+    x0, y0, x1, y1 = line
+    length = math.hypot(x1 - x0, y1 - y0) or 1.0
+    across, down = gap_px * (y1 - y0) / length, gap_px * (x0 - x1) / length
+    return [round(v, 1) for v in (x0 + across, y0 + down, x1 + across, y1 + down)]
 
 
 def _row(frame: FrameResult, anchor: str, has_card: bool) -> dict[str, Any]:

@@ -24,7 +24,10 @@ def quantity(value: float, unit: str) -> str:
     if not math.isfinite(value):
         return "unknown"
     digits = 0 if value == 0 else max(0, 2 - math.floor(math.log10(abs(value))))
-    return f"{value:,.{min(digits, 4)}f} {unit}".rstrip()
+    number = f"{value:,.{min(digits, 4)}f}"
+    if "." in number:
+        number = number.rstrip("0").rstrip(".")
+    return f"{number} {unit}".rstrip()
 
 
 def measured(evidence: "Evidence") -> str:
