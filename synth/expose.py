@@ -1,0 +1,135 @@
+"""Scenes of one shape become expected electrons: the place where light is collected.
+
+Smooth parts (sky, clouds, shadows, ghosts) are made on every fourth pixel and enlarged; stars
+come from `starlight`; trails are drawn at full resolution. Batched, on CPU or GPU.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+import torch
+import torch.nn.functional as F
+from torch import Tensor
+
+from synth import field, reflections, shading, sky, streaks
+from synth.rng import stream
+from synth.scene import Scene
+from synth.starlight import star_layer
+
+MAP_STEP = 4
+
+
+def _coarse_axis(size_px: int, device: torch.device | str) -> Tensor:
+    """Places of the coarse map's points so that enlarging by MAP_STEP lands on the pixels."""
+    count = -(-size_px // MAP_STEP)
+    return torch.arange(count, device=device) * MAP_STEP + (MAP_STEP - 1) / 2
+
+
+def _enlarge(coarse: Tensor, height: int, width: int) -> Tensor:
+    big = F.interpolate(
+        coarse[:, None], scale_factor=MAP_STEP, mode="bilinear", align_corners=False
+    )
+    return big[:, 0, :height, :width]
+
+
+def expected_electrons(scenes: Sequence[Scene], device: str = "cpu") -> Tensor:
+    """(B, H, W) mean electrons of each pixel, dark current and hot pixels included."""
+    height, width = scenes[0].height_px, scenes[0].width_px
+    x_px, y_px = _coarse_axis(width, device), _coarse_axis(height, device)
+
+    def column(values: Sequence[float]) -> Tensor:
+        return torch.tensor(values, dtype=torch.float32, device=device)[:, None, None]
+
+    def each(name: str) -> list:
+        return [getattr(scene, name) for scene in scenes]
+
+    loss_mag = sky.cloud_loss_map(each("clouds"), x_px, y_px)
+    clear = 10 ** (-0.4 * loss_mag)
+    beyond = 1 + field.nebula_map(each("nebula"), x_px, y_px)
+    beyond = beyond + field.galaxy_map(each("galaxies"), x_px, y_px)
+    glow = sky.gradient_map(each("gradient"), x_px, y_px)
+    glow = glow + sky.cloud_glow_map(each("clouds"), x_px, y_px, loss_mag)
+    ghost = reflections.reflection_map(each("reflection"), x_px, y_px)
+    shade = shading.vignetting_map(each("vignetting"), x_px, y_px)
+    shade = shade * shading.dust_map(each("dust"), x_px, y_px)
+    # Sky glow is in front of the clouds as much as behind: only what is beyond the air dims.
+    sky_part = ((beyond - 1) * clear + (1 + glow).clamp_min(0.02) + ghost) * shade
+    peak_e = column([_strongest_plane_sky_e(scene) for scene in scenes])
+    image = _enlarge(sky_part * peak_e, height, width)
+    if any(scene.rig.camera.cfa for scene in scenes):
+        image = image * _mosaic([scene.plane_response for scene in scenes], height, width, device)
+    image = image + star_layer(scenes, device) * _enlarge(clear * shade, height, width)
+    with_trails = [i for i, scene in enumerate(scenes) if scene.trails]
+    if with_trails:
+        full_x = torch.arange(width, device=device, dtype=torch.float32)
+        full_y = torch.arange(height, device=device, dtype=torch.float32)
+        drawn = streaks.trail_map([list(scenes[i].trails) for i in with_trails], full_x, full_y)
+        image[with_trails] += drawn
+    dark = column([s.rig.camera.dark_e_s * s.exposure_s for s in scenes])
+    image = image + dark
+    for i, scene in enumerate(scenes):
+        _add_defects(image[i], scene)
+    return image
+
+
+def _strongest_plane_sky_e(scene: Scene) -> float:
+    return scene.sky_e / float(np.mean(scene.plane_response))
+
+
+def _mosaic(
+    responses: Sequence[tuple[float, ...]], height: int, width: int, device: torch.device | str
+) -> Tensor:
+    """(B, H, W) response of every pixel from that of the four places of its 2 x 2 mosaic."""
+    four = torch.tensor(responses, dtype=torch.float32, device=device).reshape(-1, 2, 2)
+    return four.repeat(1, -(-height // 2), -(-width // 2))[:, :height, :width]
+
+
+def hot_pixels(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
+    """Flat places and electrons of a run's hot pixels: the same in all its frames.
+
+    The tail is log-normal: a few pixels are much hotter than most.
+    """
+    rng = stream(scene.field_seed, "hot")
+    pixels = scene.width_px * scene.height_px
+    count = int(rng.binomial(pixels, min(0.5, scene.hot_share)))
+    places = rng.integers(0, pixels, count)
+    electrons = scene.hot_e * np.exp(rng.normal(0, 0.7, count))
+    return places, electrons
+
+
+def _add_defects(image: Tensor, scene: Scene) -> None:
+    """Hot pixels, bad columns and cosmic rays, added in place to one (H, W) frame."""
+    height, width = image.shape
+    places, electrons = hot_pixels(scene)
+    ray_places, ray_electrons = _cosmic_rays(scene)
+    places = np.concatenate((places, ray_places))
+    values = np.concatenate((electrons, ray_electrons)).astype(np.float32)
+    if len(places):
+        image.view(-1).index_add_(
+            0, torch.from_numpy(places).to(image.device), torch.from_numpy(values).to(image.device)
+        )
+    rng = stream(scene.field_seed, "columns")
+    for _ in range(scene.bad_columns):
+        column, start = int(rng.integers(width)), int(rng.integers(-height, height))
+        level = float(scene.noise_e * rng.choice([rng.uniform(2, 6), rng.uniform(10, 40)]))
+        image[max(0, start) :, column] += level
+
+
+def _cosmic_rays(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
+    """Short tracks; about one hit per cm2 and minute at sea level (common practice)."""
+    rng = stream(scene.field_seed, "rays", round(1000 * scene.shift_px[0]))
+    pixel_cm = scene.rig.camera.pixel_um * 1e-4 * scene.rig.camera.binning
+    area_cm2 = scene.width_px * scene.height_px * pixel_cm**2
+    count = min(200, int(rng.poisson(area_cm2 * scene.exposure_s / 60)))
+    places, electrons = [], []
+    for _ in range(count):
+        x, y = rng.uniform(2, scene.width_px - 3), rng.uniform(2, scene.height_px - 3)
+        length, angle = min(12.0, 1 + rng.exponential(2.0)), rng.uniform(0, 2 * np.pi)
+        steps = np.arange(0, length, 0.7)
+        xs = np.clip(np.rint(x + steps * np.cos(angle)), 0, scene.width_px - 1).astype(int)
+        ys = np.clip(np.rint(y + steps * np.sin(angle)), 0, scene.height_px - 1).astype(int)
+        places.append(ys * scene.width_px + xs)
+        electrons.append(np.full(len(xs), rng.exponential(900.0) / max(1.0, length**0.5)))
+    if not places:
+        return np.zeros(0, int), np.zeros(0)
+    return np.concatenate(places), np.concatenate(electrons)

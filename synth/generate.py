@@ -1,0 +1,239 @@
+"""An endless source of labelled frames: runs of scenes, some faulty, rendered in batches.
+
+    batch = render_batch(seed=1, index=0, count=32, width_px=1024, height_px=768, device="cuda")
+
+The same seed, index and shape give the same scenes everywhere and the same pixels on one device
+and torch version. Frames come in runs of four that share rig, field and sensor.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import torch
+import torch.nn.functional as F
+from torch import Tensor
+
+from classifier.vocabulary import KEYS
+from synth.expose import expected_electrons
+from synth.recipes import RECIPES, draw_strength
+from synth.rng import log_uniform, stream, torch_stream
+from synth.scene import Scene, draw_run
+from synth.sensor import Readout, read_out
+from synth.strength import SHAPE_KEYS, strengths
+
+RUN_FRAMES = 4
+# Chance that a whole run has the fault: it sits in the rig, not in one sub. Applied in this order.
+RUN_FAULTS = {
+    "bayer_grid": 0.3,  # of colour cameras
+    "low_signal": 0.10,
+    "hot_pixels": 0.13,
+    "vignetting": 0.15,
+    "dust_motes": 0.15,
+    "diffraction_spikes": 0.08,
+}
+# Relative chance of the faults that come and go from sub to sub.
+FRAME_FAULTS = {
+    "clouds": 1.2,
+    "vibration": 1.2,
+    "drift": 1.2,
+    "defocus": 1.1,
+    "bloated_stars": 1.3,
+    "miscollimation": 1.1,
+    "guiding_loss": 1.1,
+    "trail": 1.4,
+    "diffraction_spikes": 0.5,
+    "gradient": 1.2,
+    "reflection": 1.2,
+}
+
+
+@dataclass
+class Batch:
+    """Rendered frames of one shape.
+
+    pixels: (B, H, W) float32 ADU. strength: (B, 16) in the vocabulary's units, NaN = leave out.
+    physical: facts by name, each (B,), NaN = unknown. run: (B,) number of the frame's run.
+    scenes: what was rendered.
+    """
+
+    pixels: Tensor
+    strength: Tensor
+    physical: dict[str, Tensor]
+    run: Tensor
+    scenes: list[Scene]
+
+
+def draw_scenes(
+    seed: int,
+    index: int,
+    count: int,
+    width_px: int,
+    height_px: int,
+    faults: Sequence[str] | None = None,
+    cfa: bool | None = None,
+) -> list[Scene]:
+    """`count` scenes in runs of four. `faults` gives every frame exactly these faults."""
+    rng = stream(seed, "batch", index)
+    if faults is not None and "bayer_grid" in faults:
+        cfa = True
+    cfa = bool(rng.random() < 0.35) if cfa is None else cfa
+    scenes: list[Scene] = []
+    for run in range(-(-count // RUN_FRAMES)):
+        number = index * 1000 + run
+        frames = draw_run(seed, number, RUN_FRAMES, width_px, height_px, cfa)
+        if faults is None:
+            frames = _with_faults(frames, seed, number, cfa)
+        else:
+            frames = [
+                apply(frame, faults, stream(seed, "wanted", number, i))
+                for i, frame in enumerate(frames)
+            ]
+        scenes += frames
+    return scenes[:count]
+
+
+def apply(
+    scene: Scene,
+    faults: Sequence[str],
+    rng: np.random.Generator,
+    strength: dict[str, float] | None = None,
+) -> Scene:
+    """The scene with these faults, at given strengths or at drawn ones."""
+    for key in faults:
+        wanted = (strength or {}).get(key)
+        scene = RECIPES[key](scene, draw_strength(key, rng) if wanted is None else wanted, rng)
+    return scene
+
+
+def _with_faults(frames: list[Scene], seed: int, number: int, cfa: bool) -> list[Scene]:
+    """Faults of the rig for the whole run, then those of each sub."""
+    rng = stream(seed, "rig faults", number)
+    for key, chance in RUN_FAULTS.items():
+        if rng.random() > chance or (key == "bayer_grid" and not cfa):
+            continue
+        strength, state = draw_strength(key, rng), int(rng.integers(2**62))
+        # Each frame gets the recipe from the same numbers: same motes, same hot pixels.
+        frames = [RECIPES[key](f, strength, np.random.default_rng(state)) for f in frames]
+    return [_one_frame(f, stream(seed, "sub faults", number, i)) for i, f in enumerate(frames)]
+
+
+def _one_frame(scene: Scene, rng: np.random.Generator) -> Scene:
+    count = int(rng.choice([0, 1, 2, 3], p=[0.34, 0.42, 0.17, 0.07]))
+    keys, weights = list(FRAME_FAULTS), np.array(list(FRAME_FAULTS.values()))
+    drawn = [str(k) for k in rng.choice(keys, count, replace=False, p=weights / weights.sum())]
+    shapes = [key for key in drawn if key in SHAPE_KEYS]
+    # Two smears at once are rare, and then neither can be read.
+    spare = shapes[1:] if rng.random() < 0.85 else []
+    return apply(scene, [key for key in drawn if key not in spare], rng)
+
+
+def render_batch(
+    seed: int,
+    index: int,
+    count: int,
+    width_px: int,
+    height_px: int,
+    device: str = "cpu",
+    faults: Sequence[str] | None = None,
+    cfa: bool | None = None,
+) -> Batch:
+    """Draw and render `count` frames: see the module's docstring."""
+    scenes = draw_scenes(seed, index, count, width_px, height_px, faults, cfa)
+    return render_scenes(scenes, seed, index, device)
+
+
+def render_scenes(scenes: list[Scene], seed: int, index: int, device: str = "cpu") -> Batch:
+    """Scenes of one shape -> Batch. `seed` and `index` fix the noise."""
+    generator = torch_stream(device, seed, "pixels", index)
+    expected = expected_electrons(scenes, device)
+    pixels = read_out(expected, _readout(scenes, seed, index, device), generator)
+    physical = _physical(scenes, device)
+    pixels = _processed(pixels, scenes, physical, stream(seed, "processing", index))
+    return Batch(
+        pixels=pixels,
+        strength=torch.tensor(strengths(scenes, device), dtype=torch.float32, device=device),
+        physical=physical,
+        run=torch.arange(len(scenes), device=device) // RUN_FRAMES,
+        scenes=scenes,
+    )
+
+
+def _readout(scenes: list[Scene], seed: int, index: int, device: str) -> Readout:
+    def column(values: Sequence[float]) -> Tensor:
+        return torch.tensor(values, dtype=torch.float32, device=device)
+
+    cameras = [scene.rig.camera for scene in scenes]
+    rng = stream(seed, "prnu", index)
+    return Readout(
+        column([c.gain_e_adu for c in cameras]),
+        column([c.read_noise_e for c in cameras]),
+        column([c.offset_adu for c in cameras]),
+        column([c.full_well_e for c in cameras]),
+        column([2.0**c.bits - 1 for c in cameras]),
+        column([log_uniform(rng, 0.002, 0.01)] * len(cameras)),
+        torch.tensor([c.blooms for c in cameras], device=device),
+    )
+
+
+def _physical(scenes: list[Scene], device: str) -> dict[str, Tensor]:
+    rows = [
+        {
+            "exposure_s": s.exposure_s,
+            "gain_e_adu": s.rig.camera.gain_e_adu,
+            "read_noise_e": s.rig.camera.read_noise_e,
+            "offset_adu": s.rig.camera.offset_adu,
+            "saturation_adu": s.rig.camera.saturation_adu,
+            "scale_arcsec": s.rig.scale_arcsec,
+            "focal_ratio": s.rig.telescope.focal_ratio,
+            "binning": float(s.rig.camera.binning),
+            "is_cfa": float(s.rig.camera.cfa is not None),
+        }
+        for s in scenes
+    ]
+    return {
+        name: torch.tensor([row[name] for row in rows], dtype=torch.float32, device=device)
+        for name in rows[0]
+    }
+
+
+def _processed(
+    pixels: Tensor, scenes: list[Scene], physical: dict[str, Tensor], rng: np.random.Generator
+) -> Tensor:
+    """What other software did to the file before us; facts follow suit, in place."""
+    for i, scene in enumerate(scenes):
+        if scene.processing == "raw":
+            continue
+        camera = scene.rig.camera
+        if scene.processing == "dark_subtracted":
+            dark_adu = camera.offset_adu + camera.dark_e_s * scene.exposure_s / camera.gain_e_adu
+            pixels[i] -= dark_adu
+            physical["offset_adu"][i] = 0.0
+            physical["saturation_adu"][i] -= dark_adu
+        elif scene.processing == "normalised":
+            scale = log_uniform(rng, 1e-5, 5.0)
+            pixels[i] *= scale
+            physical["gain_e_adu"][i] /= scale
+            physical["offset_adu"][i] *= scale
+            physical["saturation_adu"][i] *= scale
+        elif scene.processing == "interpolated":
+            pixels[i] = _luminance(pixels[i])
+            physical["is_cfa"][i] = 0.0
+        elif scene.processing == "eight_bit":
+            step = scene.noise_e / camera.gain_e_adu / rng.uniform(0.8, 4.0)
+            level = camera.offset_adu - rng.uniform(0, 10) * step
+            pixels[i] = ((pixels[i] - level) / step).round().clamp(0, 255)
+            for name in ("gain_e_adu", "read_noise_e", "offset_adu", "saturation_adu"):
+                physical[name][i] = float("nan")
+    return pixels
+
+
+def _luminance(frame: Tensor) -> Tensor:
+    """Mean of the three colours after bilinear interpolation, (H, W) -> (H, W)."""
+    kernel = torch.tensor([1.0, 2.0, 1.0], device=frame.device)
+    kernel = (kernel[:, None] * kernel[None] / 16)[None, None]
+    padded = F.pad(frame[None, None], (1, 1, 1, 1), mode="reflect")
+    return F.conv2d(padded, kernel)[0, 0]
+
+
+assert set(RUN_FAULTS) | set(FRAME_FAULTS) == set(KEYS), "a fault is drawn nowhere"

@@ -1,0 +1,126 @@
+"""What one star looks like on the sensor: optics, seeing, halo, pointing path and pixel, batched.
+
+Light distributions are made on a grid finer than the pixels; the transfer functions of the
+atmosphere, the halo, the path and the square pixel multiply their Fourier transform; the result
+is kept for every sub-pixel phase, ready to be laid down by `expose`.
+"""
+
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+
+from synth.atmosphere import halo_otf, kolmogorov_otf
+from synth.optics import pupil_amplitude, spread
+from synth.tracking import path_otf
+
+
+@dataclass(frozen=True)
+class Pupil:
+    """Pupils of B frames: see `optics.pupil_amplitude`; lambda_over_d_px is (B,) in pixels."""
+
+    obstruction: Tensor
+    bar_angle_deg: Tensor
+    bar_width: Tensor
+    bar_offset: Tensor
+    bar_half: Tensor
+    lambda_over_d_px: Tensor
+
+    def amplitude(self, samples: int) -> Tensor:
+        return pupil_amplitude(
+            samples,
+            self.obstruction,
+            self.bar_angle_deg,
+            self.bar_width,
+            self.bar_offset,
+            self.bar_half,
+        )
+
+
+@dataclass(frozen=True)
+class Blur:
+    """Per frame (B,) or per frame and place (B, Z): what blurs a star besides diffraction.
+
+    waves: (B, Z, terms) Zernike coefficients, waves rms. seeing_px: (B, Z) FWHM.
+    halo_px, halo_share: (B,). paths: (B, Z, K, 2) px.
+    """
+
+    waves: Tensor
+    seeing_px: Tensor
+    halo_px: Tensor
+    halo_share: Tensor
+    paths: Tensor
+
+
+def star_light(
+    pupil: Pupil, blur: Blur, side: int, over: int, pupil_samples: int, colours: tuple[float, ...]
+) -> Tensor:
+    """Light per fine-grid point times over^2: (B, Z, side * over, side * over).
+
+    The square pixel is already in it: sampling every `over` points gives pixel values of a star
+    of one electron. `colours` are wavelengths over the reference, averaged: spikes and rings
+    smear over a filter's band.
+    """
+    samples = side * over
+    amplitude = pupil.amplitude(pupil_samples)
+    step = 1.0 / (over * pupil.lambda_over_d_px)
+    light = sum(
+        (spread(amplitude, blur.waves, step, samples, ratio) for ratio in colours[1:]),
+        spread(amplitude, blur.waves, step, samples, colours[0]),
+    ) / len(colours)
+    device = light.device
+    fx = torch.fft.rfftfreq(samples, 1 / over, device=device)
+    fy = torch.fft.fftfreq(samples, 1 / over, device=device)
+    frequency = (fx[None] ** 2 + fy[:, None] ** 2).sqrt()
+    transfer = kolmogorov_otf(frequency, blur.seeing_px[..., None, None])
+    halo = halo_otf(
+        frequency, blur.halo_px[:, None, None, None], blur.halo_share[:, None, None, None]
+    )
+    pixel = torch.sinc(fx)[None] * torch.sinc(fy)[:, None]
+    path = path_otf(blur.paths, fx, fy)
+    spectrum = torch.fft.rfft2(light) * (transfer * halo * pixel) * path
+    return torch.fft.irfft2(spectrum, s=(samples, samples)).clamp_min(0) * over**2
+
+
+def phase_stamps(light: Tensor, over: int) -> Tensor:
+    """(B, Z, n, n) fine light -> (B, Z, over^2, side, side) pixel stamps for every phase.
+
+    Phase a + over * b is for a star a / over px right of and b / over px below a pixel centre;
+    that pixel is number side // 2 of the stamp. The rim fades to zero so that no square shows.
+    """
+    stamps = [
+        light.roll((b, a), (2, 3))[:, :, ::over, ::over] for b in range(over) for a in range(over)
+    ]
+    stacked = torch.stack(stamps, 2)
+    side = stacked.shape[-1]
+    axis = torch.arange(side, device=light.device) - side // 2
+    radius = (axis[:, None] ** 2 + axis[None] ** 2).float().sqrt()
+    fade = ((side // 2 - radius) / (0.2 * side // 2)).clamp(0, 1)
+    return stacked * fade * fade * (3 - 2 * fade)
+
+
+def half_flux_radius_px(light: Tensor, over: int) -> Tensor:
+    """(..., n, n) fine light -> radius in px of the circle about the centroid with half of it."""
+    samples = light.shape[-1]
+    axis = (torch.arange(samples, device=light.device) - samples // 2).float() / over
+    total = light.sum((-1, -2)).clamp_min(1e-12)
+    cx = (light.sum(-2) * axis).sum(-1) / total
+    cy = (light.sum(-1) * axis).sum(-1) / total
+    dx, dy = axis - cx[..., None], axis - cy[..., None]
+    radius = (dy[..., :, None] ** 2 + dx[..., None, :] ** 2).sqrt().flatten(-2)
+    edges = torch.arange(0.0, samples / over / 2, 0.5 / over, device=light.device)
+    ring = (radius / (0.5 / over)).long().clamp_max(len(edges) - 1)
+    sums = torch.zeros(*ring.shape[:-1], len(edges), device=light.device)
+    sums.scatter_add_(-1, ring, light.flatten(-2))
+    inside = sums.cumsum(-1) / total[..., None]
+    above = (inside >= 0.5).float().argmax(-1, keepdim=True)
+    low = torch.where(above > 0, inside.gather(-1, (above - 1).clamp_min(0)), 0 * inside[..., :1])
+    part = (0.5 - low) / (inside.gather(-1, above) - low).clamp_min(1e-9)
+    return ((above + part) * 0.5 / over)[..., 0]
+
+
+def fwhm_px(light: Tensor, over: int) -> Tensor:
+    """(..., n, n) fine light -> diameter in px of the area above half of the maximum."""
+    peak = light.amax((-1, -2), keepdim=True)
+    area = (light >= 0.5 * peak).float().sum((-1, -2)) / over**2
+    return 2 * (area / torch.pi).sqrt()

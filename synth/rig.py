@@ -1,0 +1,171 @@
+"""Telescope, camera and site: the fixed part of a scene, and a wide sampler over all rigs.
+
+The sampler covers 135 to 3,000 mm, f/1.8 to f/15, unobstructed, obstructed and camera lenses,
+0.4 to 8 arcsec/px. Units are in the field names. Named rigs for the demo are inventions.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from synth.rng import log_uniform
+
+# Photons of a star of magnitude 0 in V per second, cm2 and angstrom: 996 at 545 nm
+# (Bessell, Castelli & Plez 1998, A&A 333, 231; from memory).
+PHOTONS_MAG_0 = 996.0
+
+CFA_ORDERS = ("RGGB", "BGGR", "GRBG", "GBRG")
+
+
+@dataclass(frozen=True)
+class Telescope:
+    """Optics. `obstruction` is the linear share of the aperture, 0 for a refractor."""
+
+    aperture_mm: float
+    focal_mm: float
+    obstruction: float
+    vanes: int
+    vane_mm: float
+    vane_angle_deg: float
+    throughput: float
+
+    @property
+    def focal_ratio(self) -> float:
+        return self.focal_mm / self.aperture_mm
+
+
+@dataclass(frozen=True)
+class Camera:
+    """Sensor. `cfa` is None for mono; `blooms` marks a CCD whose full wells spill."""
+
+    pixel_um: float
+    gain_e_adu: float
+    read_noise_e: float
+    offset_adu: float
+    full_well_e: float
+    bits: int
+    cfa: str | None
+    dark_e_s: float
+    quantum_efficiency: float
+    blooms: bool
+    binning: int = 1
+
+    @property
+    def saturation_adu(self) -> float:
+        """Level at which a pixel clips: the converter's top or the full well."""
+        return min(2.0**self.bits - 1, self.offset_adu + self.full_well_e / self.gain_e_adu)
+
+
+@dataclass(frozen=True)
+class Rig:
+    """A telescope with a camera under a sky, through one filter."""
+
+    telescope: Telescope
+    camera: Camera
+    seeing_arcsec: float
+    tracking_rms_arcsec: float
+    sky_mag: float
+    band_nm: float
+    wavelength_nm: float
+    filter: str
+
+    @property
+    def scale_arcsec(self) -> float:
+        """Arcseconds per (binned) pixel."""
+        pixel_um = self.camera.pixel_um * self.camera.binning
+        return 206.265 * pixel_um / self.telescope.focal_mm
+
+    @property
+    def zero_point_e_s(self) -> float:
+        """Electrons per second from a star of magnitude 0."""
+        telescope = self.telescope
+        area_cm2 = np.pi / 4 * (telescope.aperture_mm / 10) ** 2 * (1 - telescope.obstruction**2)
+        efficiency = telescope.throughput * self.camera.quantum_efficiency
+        return float(PHOTONS_MAG_0 * area_cm2 * self.band_nm * 10 * efficiency)
+
+    def sky_e_s(self, sky_mag: float) -> float:
+        """Electrons per second and pixel from a sky of `sky_mag` per square arcsecond."""
+        return float(self.zero_point_e_s * 10 ** (-0.4 * sky_mag) * self.scale_arcsec**2)
+
+
+# Filter name, width and centre in nm: broad bands and emission lines (common practice).
+_FILTERS = (
+    ("L", 280.0, 550.0),
+    ("R", 90.0, 630.0),
+    ("G", 80.0, 530.0),
+    ("B", 90.0, 450.0),
+    ("Ha", 5.0, 656.3),
+    ("OIII", 5.0, 500.7),
+    ("SII", 5.0, 671.6),
+)
+
+
+def _draw_telescope(rng: np.random.Generator) -> Telescope:
+    kind = rng.choice(["refractor", "lens", "newtonian", "obstructed"], p=[0.35, 0.1, 0.25, 0.3])
+    if kind == "refractor":
+        aperture, ratio, hole, vanes = log_uniform(rng, 50, 160), rng.uniform(4.5, 9.0), 0.0, 0
+    elif kind == "lens":
+        ratio = rng.uniform(1.8, 5.6)
+        aperture, hole, vanes = min(120.0, log_uniform(rng, 135, 500) / ratio), 0.0, 0
+    elif kind == "newtonian":
+        aperture, ratio = log_uniform(rng, 110, 320), rng.uniform(3.5, 6.0)
+        hole, vanes = rng.uniform(0.22, 0.38), int(rng.choice([3, 4, 4, 4]))
+    else:
+        aperture, ratio = log_uniform(rng, 125, 360), rng.uniform(5.5, 12.0)
+        hole, vanes = rng.uniform(0.3, 0.5), int(rng.choice([0, 0, 3, 4]))
+    return Telescope(
+        aperture_mm=float(aperture),
+        focal_mm=float(np.clip(aperture * ratio, 135, 3000)),
+        obstruction=float(hole),
+        vanes=vanes,
+        vane_mm=float(rng.uniform(0.5, 2.5)),
+        vane_angle_deg=float(rng.choice([0.0, 45.0]) + rng.normal(0, 8) * (rng.random() < 0.5)),
+        throughput=float(rng.uniform(0.6, 0.95)),
+    )
+
+
+def _draw_camera(rng: np.random.Generator, cfa_share: float) -> Camera:
+    bits = int(rng.choice([12, 14, 16], p=[0.2, 0.3, 0.5]))
+    blooms = bool(rng.random() < 0.12)
+    full_well = log_uniform(rng, 10_000, 100_000)
+    gain = full_well / (2**bits - 1) * log_uniform(rng, 0.15, 1.2)
+    read_noise = log_uniform(rng, 5, 14) if blooms else log_uniform(rng, 1.0, 5.0)
+    offset = log_uniform(rng, 0.002, 0.03) * 2**bits
+    # The offset keeps even the lowest noise excursions over zero, as every maker sets it.
+    offset = max(offset, 8 * read_noise / gain)
+    return Camera(
+        pixel_um=log_uniform(rng, 2.0, 9.0),
+        gain_e_adu=float(gain),
+        read_noise_e=float(read_noise),
+        offset_adu=float(round(offset)),
+        full_well_e=float(full_well),
+        bits=bits,
+        cfa=str(rng.choice(CFA_ORDERS)) if rng.random() < cfa_share else None,
+        dark_e_s=log_uniform(rng, 0.0005, 0.1),
+        quantum_efficiency=float(rng.uniform(0.45, 0.9)),
+        blooms=blooms,
+        binning=int(rng.choice([1, 2, 3], p=[0.8, 0.17, 0.03])),
+    )
+
+
+def draw_rig(rng: np.random.Generator, cfa_share: float = 0.35) -> Rig:
+    """A rig at random whose sampling is usable: 0.4 to 8 arcsec/px, stars 1.2 to 10 px wide."""
+    for _ in range(200):
+        telescope, camera = _draw_telescope(rng), _draw_camera(rng, cfa_share)
+        # Narrow bands leave a colour sensor one good plane: they are drawn as a fault, not here.
+        names = 4 if camera.cfa else len(_FILTERS)
+        name, band, wavelength = _FILTERS[0 if camera.cfa else rng.integers(names)]
+        rig = Rig(
+            telescope=telescope,
+            camera=camera,
+            seeing_arcsec=log_uniform(rng, 1.3, 4.0),
+            tracking_rms_arcsec=log_uniform(rng, 0.2, 1.0),
+            sky_mag=float(rng.uniform(17.8, 21.8)),
+            band_nm=band,
+            wavelength_nm=wavelength,
+            filter=str(name),
+        )
+        fwhm_px = np.hypot(rig.seeing_arcsec, 2.355 * rig.tracking_rms_arcsec) / rig.scale_arcsec
+        if 0.4 <= rig.scale_arcsec <= 8.0 and fwhm_px <= 8.0:
+            return rig
+    raise RuntimeError("no usable rig in 200 draws: the sampler's ranges contradict each other")

@@ -1,0 +1,220 @@
+"""A scene: everything one exposure depends on, before any light is collected.
+
+A clean scene of a rig comes from `draw_run`: the frames of one run share rig, field and sensor
+and differ in dither, seeing and sky. Recipes return changed copies; nothing is ever drawn onto
+finished pixels, so faults compose and the noise stays right.
+"""
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from synth import catalogue, shading, sky, tracking
+from synth import field as starfield
+from synth.optics import TERMS
+from synth.rig import Rig, draw_rig
+from synth.rng import log_uniform, stream
+
+
+@dataclass(frozen=True)
+class Bar:
+    """A stray bar over the pupil, in apertures: it makes a pair of spikes."""
+
+    angle_deg: float
+    width: float
+    offset: float
+    half: bool
+
+
+@dataclass(frozen=True)
+class Scene:
+    """One frame's physics. Blur angles in px of the final frame, waves rms, electrons, seconds.
+
+    `waves` act all over the field; `corner_*` grow outward and reach their value in the corner.
+    `strength` holds what is known to be in the frame, by fault key, in the vocabulary's units;
+    keys left out are worked out by `expose` from the light itself.
+    """
+
+    rig: Rig
+    width_px: int
+    height_px: int
+    exposure_s: float
+    sky_mag: float
+    field_seed: int
+    shift_px: tuple[float, float] = (0.0, 0.0)
+    temperature_c: float = -10.0
+    # optics
+    waves: tuple[float, ...] = (0.0,) * len(TERMS)
+    field_coma_waves: float = 0.0
+    curvature_waves: float = 0.0
+    tilt_waves: tuple[float, float] = (0.0, 0.0)
+    bars: tuple[Bar, ...] = ()
+    good_waves: tuple[float, ...] = (0.0,) * len(TERMS)
+    good_halo_share: float = 0.0
+    good_halo_px: float = 10.0
+    # air and pointing
+    seeing_factor: float = 1.0
+    halo_share: float = 0.0
+    halo_px: float = 10.0
+    path: np.ndarray = field(default_factory=tracking.still)
+    twist_deg: float = 0.0
+    twist_centre: tuple[float, float] = (0.0, 0.0)
+    # sky and shadows, parameters of the maps in `sky`, `field` and `reflections`
+    vignetting: Any = None
+    dust: Any = None
+    gradient: Any = None
+    clouds: Any = None
+    nebula: Any = None
+    galaxies: Any = None
+    reflection: Any = None
+    trails: tuple[Any, ...] = ()
+    stars: Any = None
+    # sensor
+    hot_share: float = 1e-5
+    hot_e: float = 2000.0
+    bad_columns: int = 0
+    plane_response: tuple[float, float, float, float] = (1.0, 1.0, 1.0, 1.0)
+    processing: str = "raw"
+    strength: dict[str, float] = field(default_factory=dict)
+    recipe: tuple[str, ...] = ()
+
+    def with_(self, key: str, strength: float | None = None, **changes: Any) -> "Scene":
+        """A copy with a recipe applied; `strength` None leaves it to be measured."""
+        known = dict(self.strength)
+        if strength is not None:
+            known[key] = strength
+        return replace(self, strength=known, recipe=(*self.recipe, key), **changes)
+
+    @property
+    def good_fwhm_px(self) -> float:
+        """Seeing, tracking and pixel in quadrature: a first guess of a good star's FWHM."""
+        rig = self.rig
+        blur = np.hypot(rig.seeing_arcsec, 2.355 * rig.tracking_rms_arcsec)
+        return float(np.hypot(blur / rig.scale_arcsec, 0.7))
+
+    @property
+    def sky_e(self) -> float:
+        """Sky electrons per pixel of the sub at the middle of a clean frame."""
+        return (
+            self.rig.sky_e_s(self.sky_mag) * self.exposure_s * float(np.mean(self.plane_response))
+        )
+
+    @property
+    def noise_e(self) -> float:
+        """Sigma of an empty pixel, electrons."""
+        camera = self.rig.camera
+        dark = camera.dark_e_s * self.exposure_s
+        return float(np.sqrt(self.sky_e + dark + camera.read_noise_e**2))
+
+
+# How the three colours of a sensor answer to broad-band light, relative to green
+# (common practice: green strongest).
+_BROAD_BAND = {"R": (0.55, 0.95), "G": (1.0, 1.0), "B": (0.6, 0.95)}
+
+
+def _plane_response(rng: np.random.Generator, rig: Rig) -> tuple[float, float, float, float]:
+    if rig.camera.cfa is None:
+        return (1.0, 1.0, 1.0, 1.0)
+    colours = {name: float(rng.uniform(*limits)) for name, limits in _BROAD_BAND.items()}
+    red, green, _, blue = (colours[name] for name in "RGGB")
+    values = {"R": red, "G": green, "B": blue}
+    return tuple(values[name] for name in rig.camera.cfa)  # type: ignore[return-value]
+
+
+def _exposure_s(rng: np.random.Generator, rig: Rig, sky_over_read2: float) -> float:
+    """Sub length at which the sky holds that many squared read noises, within reason."""
+    wanted_e = sky_over_read2 * rig.camera.read_noise_e**2
+    wanted_e = min(wanted_e, 0.25 * rig.camera.full_well_e)
+    return float(np.clip(wanted_e / rig.sky_e_s(rig.sky_mag), 0.2, 1200.0))
+
+
+def draw_run(
+    seed: int, run: int, count: int, width_px: int, height_px: int, cfa: bool
+) -> list[Scene]:
+    """`count` clean scenes of one run: same rig, field and sensor; dither and weather differ."""
+    rng = stream(seed, "run", run)
+    rig = draw_rig(rng, cfa_share=1.0 if cfa else 0.0)
+    exposure_s = _exposure_s(rng, rig, log_uniform(rng, 7.0, 200.0))
+    base = Scene(
+        rig=rig,
+        width_px=width_px,
+        height_px=height_px,
+        exposure_s=exposure_s,
+        sky_mag=rig.sky_mag,
+        field_seed=int(rng.integers(2**31)),
+        temperature_c=float(rng.uniform(-20, 20)),
+        plane_response=_plane_response(rng, rig),
+        hot_share=log_uniform(rng, 1e-7, 2e-4),
+        bad_columns=int(rng.integers(1, 4)) if rng.random() < 0.06 else 0,
+        processing=_processing(rng, cfa),
+        **_clean_optics(rng, rig),
+        **_clean_sky(rng, rig, width_px, height_px),
+    )
+    base = replace(base, hot_e=base.noise_e * log_uniform(rng, 15, 300))
+    base = replace(base, stars=catalogue.draw_list(stream(seed, "field", run), base))
+    return [_dithered(stream(seed, "run", run, "frame", i), base) for i in range(count)]
+
+
+def _processing(rng: np.random.Generator, cfa: bool) -> str:
+    """What was done to the file before we see it: mostly nothing."""
+    options = ["raw", "dark_subtracted", "normalised", "eight_bit"]
+    shares = [0.76, 0.14, 0.05, 0.05]
+    if cfa:
+        options, shares = [*options[:3], "interpolated"], [0.7, 0.1, 0.03, 0.17]
+    return str(rng.choice(options, p=shares))
+
+
+def _clean_optics(rng: np.random.Generator, rig: Rig) -> dict[str, Any]:
+    """What good optics still do: slight errors, mild corners, a fast mirror's own coma.
+
+    Corner errors are drawn as a share of the good star's width, not of the wavelength: a user
+    accepts corners that look good, whatever the aperture.
+    """
+    telescope = rig.telescope
+    waves = tuple(float(x) for x in rng.normal(0, 0.02, len(TERMS)))
+    pixel_um = rig.camera.pixel_um * rig.camera.binning
+    fwhm_um = np.hypot(rig.seeing_arcsec, 2.355 * rig.tracking_rms_arcsec)
+    fwhm_um = float(np.hypot(fwhm_um / rig.scale_arcsec, 0.7)) * pixel_um
+    wave_um = rig.wavelength_nm / 1000
+    # Blur diameter 8 N W020 with W020 = 2 sqrt 3 a; coma length 6 W131 N with W131 = 3 sqrt 8 a.
+    defocus_of_width = fwhm_um / (8 * telescope.focal_ratio * 2 * 3**0.5 * wave_um)
+    coma_of_width = fwhm_um / (6 * telescope.focal_ratio * 3 * 8**0.5 * wave_um)
+    is_fast_mirror = telescope.vanes > 0 and telescope.focal_ratio < 6.5
+    halo_share, halo_px = float(rng.uniform(0, 0.04)), log_uniform(rng, 4, 20)
+    return {
+        "waves": waves,
+        "good_waves": waves,
+        "field_coma_waves": float(rng.uniform(0, 1.5)) * coma_of_width * is_fast_mirror,
+        "curvature_waves": float(rng.normal(0, 0.5)) * defocus_of_width,
+        "tilt_waves": (
+            float(rng.normal(0, 0.15)) * defocus_of_width,
+            float(rng.normal(0, 0.15)) * defocus_of_width,
+        ),
+        "halo_share": halo_share,
+        "halo_px": halo_px,
+        "good_halo_share": halo_share,
+        "good_halo_px": halo_px,
+    }
+
+
+def _clean_sky(rng: np.random.Generator, rig: Rig, width_px: int, height_px: int) -> dict[str, Any]:
+    """Mild vignetting and gradient, now and then a nebula or galaxies: none of it a fault."""
+    size = (width_px, height_px)
+    has_nebula, has_galaxies = rng.random() < 0.35, rng.random() < 0.45
+    return {
+        "vignetting": shading.draw_vignetting(rng, log_uniform(rng, 0.5, 13.0), *size),
+        "gradient": sky.draw_gradient(rng, log_uniform(rng, 0.3, 6.0), *size),
+        "nebula": starfield.draw_nebula(rng, *size) if has_nebula else None,
+        "galaxies": starfield.draw_galaxies(rng, *size) if has_galaxies else None,
+    }
+
+
+def _dithered(rng: np.random.Generator, base: Scene) -> Scene:
+    """The same field a little later: shifted, the seeing and the sky a little different."""
+    return replace(
+        base,
+        shift_px=(float(rng.uniform(-12, 12)), float(rng.uniform(-12, 12))),
+        seeing_factor=float(np.exp(rng.normal(0, 0.05))),
+        sky_mag=base.sky_mag + float(rng.normal(0, 0.05)),
+    )

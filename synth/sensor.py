@@ -1,0 +1,63 @@
+"""From expected electrons to the numbers in the file: noise, dark current, wells, converter.
+
+All in torch, batched over frames of one shape. Parameters are (B,) tensors.
+"""
+
+from dataclasses import dataclass
+
+import torch
+import torch.nn.functional as F
+from torch import Tensor
+
+
+@dataclass(frozen=True)
+class Readout:
+    """Sensor numbers of B frames, each (B,)."""
+
+    gain_e_adu: Tensor
+    read_noise_e: Tensor
+    offset_adu: Tensor
+    full_well_e: Tensor
+    top_adu: Tensor
+    prnu: Tensor
+    blooms: Tensor
+
+
+def spill(electrons: Tensor, full_well_e: Tensor, blooms: Tensor, passes: int = 24) -> Tensor:
+    """Charge over the full well runs along the column (CCD), half up and half down."""
+    which = torch.nonzero(blooms)[:, 0]
+    if len(which) == 0:
+        return electrons
+    some = electrons[which]
+    well = full_well_e[which, None, None]
+    for _ in range(passes):
+        over = (some - well).clamp_min(0)
+        up = F.pad(over[:, 1:], (0, 0, 0, 1))
+        down = F.pad(over[:, :-1], (0, 0, 1, 0))
+        some = some - over + 0.5 * (up + down)
+    out = electrons.clone()
+    out[which] = some
+    return out
+
+
+def read_out(expected_e: Tensor, readout: Readout, generator: torch.Generator) -> Tensor:
+    """(B, H, W) expected electrons, dark included -> ADU as whole numbers, float32.
+
+    Shot noise is Poisson; pixel response differs by `prnu`; read noise is Gaussian; the
+    converter rounds and clips at its top.
+    """
+
+    def wide(values: Tensor) -> Tensor:
+        return values[:, None, None]
+
+    response = 1 + wide(readout.prnu) * torch.randn(
+        expected_e.shape[1:], generator=generator, device=expected_e.device
+    )
+    counted = torch.poisson(expected_e.clamp_min(0) * response, generator=generator)
+    counted = spill(counted, readout.full_well_e, readout.blooms)
+    counted = torch.minimum(counted, wide(readout.full_well_e))
+    counted += wide(readout.read_noise_e) * torch.randn(
+        expected_e.shape, generator=generator, device=expected_e.device
+    )
+    adu = (counted / wide(readout.gain_e_adu) + wide(readout.offset_adu)).round_()
+    return torch.minimum(adu.clamp_min_(0), wide(readout.top_adu))
