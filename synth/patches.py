@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import torch
 from torch import Tensor
+from torch.nn.functional import grid_sample
 
 
 def columns(
@@ -95,3 +96,30 @@ def soft_step(value: Tensor, width: Tensor) -> Tensor:
     """0 below -width/2, 1 above width/2, a smooth cubic between; `value`, `width` in pixels."""
     t = (value / width.clamp(min=1e-3) + 0.5).clamp(0.0, 1.0)
     return t * t * (3.0 - 2.0 * t)
+
+
+def sample_grids(
+    grids: Sequence[np.ndarray | None], params: Sequence[Any], x_px: Tensor, y_px: Tensor
+) -> Tensor:
+    """Smooth pictures kept as small square grids, sampled by bicubic interpolation: [B, h, w].
+
+    Each grid is float [n, n] (one n per batch). Its node (0, 0) lies at (x_px, y_px) of that
+    frame's parameters and it covers `reach_px` pixels on each axis. None gives zeros.
+    """
+    size = max((g.shape[0] for g in grids if g is not None), default=0)
+    shape = (len(params), y_px.numel(), x_px.numel())
+    if size == 0:
+        return torch.zeros(shape, device=x_px.device)
+    table = np.zeros((len(grids), 1, size, size), dtype=np.float32)
+    for b, grid in enumerate(grids):
+        if grid is not None:
+            table[b, 0] = grid
+    x0, y0, reach = columns(params, ("x_px", "y_px", "reach_px"), 1.0, x_px)
+    # align_corners: node i of the grid sits at x_px + i * reach_px / size.
+    to_unit = 2.0 * size / ((size - 1) * reach)
+    u = (x_px[None, None, :] - x0) * to_unit - 1.0
+    v = (y_px[None, :, None] - y0) * to_unit - 1.0
+    where = torch.stack((u.expand(shape), v.expand(shape)), dim=-1)
+    light = torch.from_numpy(table).to(x_px.device)
+    picked = grid_sample(light, where, mode="bicubic", padding_mode="border", align_corners=True)
+    return picked[:, 0]

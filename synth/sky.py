@@ -13,9 +13,8 @@ import numpy as np
 import torch
 from numpy.random import Generator
 from torch import Tensor
-from torch.nn.functional import grid_sample
 
-from synth.patches import columns
+from synth.patches import columns, sample_grids
 from synth.shading import (
     DustMotes,
     Vignetting,
@@ -315,23 +314,8 @@ def _lognormal(shape: np.ndarray, inside, mean: float, rms: float) -> np.ndarray
 
 def cloud_loss_map(params: Sequence[Clouds | None], x_px: Tensor, y_px: Tensor) -> Tensor:
     """Magnitudes lost, float32 [B, h, w], at least 0; 0 throughout for None."""
-    size = max((p.loss_mag.shape[0] for p in params if p is not None), default=0)
-    if size == 0:
-        return torch.zeros(len(params), y_px.numel(), x_px.numel(), device=x_px.device)
-    grids = np.zeros((len(params), 1, size, size), dtype=np.float32)
-    for b, p in enumerate(params):
-        if p is not None:
-            grids[b, 0] = p.loss_mag
-    x0, y0, reach = columns(params, ("x_px", "y_px", "reach_px"), 1.0, x_px)
-    # align_corners: node i of the grid sits at x_px + i * reach_px / size.
-    to_unit = 2.0 * size / ((size - 1) * reach)
-    u = (x_px[None, None, :] - x0) * to_unit - 1.0
-    v = (y_px[None, :, None] - y0) * to_unit - 1.0
-    shape = (len(params), y_px.numel(), x_px.numel())
-    where = torch.stack((u.expand(shape), v.expand(shape)), dim=-1)
-    table = torch.from_numpy(grids).to(x_px.device)
-    loss = grid_sample(table, where, mode="bicubic", padding_mode="border", align_corners=True)
-    return loss[:, 0].clamp(min=0.0)
+    grids = [p.loss_mag if p is not None else None for p in params]
+    return sample_grids(grids, params, x_px, y_px).clamp(min=0.0)
 
 
 def cloud_glow_map(
