@@ -1,0 +1,170 @@
+"""From logits to honest confidences and to thresholds, on frames no weight was fitted on.
+
+Per label: Platt's two numbers (logit' = a logit + b) by maximum likelihood on the frames that
+are clear cases of that label. The confidences hold where faults are as frequent as in the
+calibration frames; `classifier.weights.prior_shift` moves them to a night's own share.
+
+Thresholds: a clean frame has no fault at all. Every label gets the same allowance of false
+alarms among clean frames, and the largest allowance is sought (by bisection) at which at most
+`clean_alarms` of the clean frames carry any false label, all faults together. No label is ever
+given below even odds, however clean the rendered frames look to the model: real ones are
+stranger. The `unsure` levels come from the same search with `clean_unsure`, never below 0.2.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+from scipy.special import expit, log_expit
+
+from classifier.vocabulary import KEYS
+
+Array = NDArray[np.float64]
+
+LOWEST_THRESHOLD = 0.5
+LOWEST_UNSURE = 0.2
+
+
+@dataclass(frozen=True)
+class Platt:
+    """logit' = a logit + b."""
+
+    a: float
+    b: float
+
+
+def fit_platt(logit: Array, truth: Array) -> Platt:
+    """(N,) logits and 0/1 truths -> Platt. Needs both kinds, else leaves logits as they are.
+
+    The targets are pulled in by Platt's own rule, (n+ + 1) / (n+ + 2) and 1 / (n- + 2), so that
+    a label that separates perfectly keeps finite numbers. a stays positive: calibration never
+    turns an order round.
+    """
+    truth = np.asarray(truth, float)
+    positives, negatives = truth.sum(), len(truth) - truth.sum()
+    if positives == 0 or negatives == 0:
+        return Platt(1.0, 0.0)
+    target = np.where(truth > 0.5, (positives + 1) / (positives + 2), 1 / (negatives + 2))
+    # Scaled logits keep the search well conditioned whatever the network's own scale.
+    scale = max(float(np.std(logit)), 1e-6)
+    x = np.asarray(logit, float) / scale
+
+    def loss(params: Array) -> tuple[float, Array]:
+        a, b = np.exp(params[0]), params[1]
+        z = a * x + b
+        value = -(target * log_expit(z) + (1 - target) * log_expit(-z)).mean()
+        slope = expit(z) - target
+        return float(value), np.array([(slope * x).mean() * a, slope.mean()])
+
+    start = np.array([0.0, np.log((positives + 1) / (negatives + 1))])
+    found = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=[(-6, 6), (-40, 40)])
+    return Platt(float(np.exp(found.x[0]) / scale), float(found.x[1]))
+
+
+def fit_all(logits: Array, targets: Array) -> dict[str, Platt]:
+    """(N, 16) logits and targets (NaN = not known) -> Platt per label, clear cases only."""
+    fitted = {}
+    for column, key in enumerate(KEYS):
+        clear = is_clear(targets[:, column])
+        fitted[key] = fit_platt(logits[clear, column], targets[clear, column])
+    return fitted
+
+
+def is_clear(targets: Array) -> NDArray[np.bool_]:
+    """Where a target is exactly 0 or 1: soft ones and unknown ones are not scored."""
+    return (targets == 0.0) | (targets == 1.0)
+
+
+def prevalence(targets: Array) -> dict[str, float]:
+    """Share of positives among the clear cases of each label; 0 where there are none."""
+    shares = {}
+    for column, key in enumerate(KEYS):
+        clear = targets[is_clear(targets[:, column]), column]
+        shares[key] = float(clear.mean()) if len(clear) else 0.0
+    return shares
+
+
+def clean_frames(targets: Array) -> NDArray[np.bool_]:
+    """(N, 16) -> (N,) whether a frame is free of every fault, each known and clear."""
+    return (targets == 0.0).all(1)
+
+
+def joint_thresholds(clean: Array, share: float, lowest: float) -> dict[str, float]:
+    """Thresholds at which at most `share` of the clean frames carry any label.
+
+    clean: (N, 16) confidences of clean frames. Each threshold lies half way (in logits) between
+    two neighbouring confidences, so that it says nothing finer than the frames do.
+    """
+    if len(clean) == 0:
+        return dict.fromkeys(KEYS, max(lowest, 0.5))
+    logits, floor = _logit(clean), _logit(np.array(lowest))
+    ordered = np.sort(logits, axis=0)[::-1]
+    low, high = 0, len(clean)
+    while low < high:
+        allowed = (low + high + 1) // 2
+        cut = np.maximum(_cut(ordered, allowed), floor)
+        if (logits >= cut).any(1).mean() <= share:
+            low = allowed
+        else:
+            high = allowed - 1
+    cut = np.maximum(_cut(ordered, low), floor)
+    return {key: float(expit(cut[column])) for column, key in enumerate(KEYS)}
+
+
+def _cut(ordered: Array, allowed: int) -> Array:
+    """Per label, the logit that exactly `allowed` clean frames reach (ties: fewer)."""
+    count = len(ordered)
+    if allowed >= count:
+        return ordered[-1] - 1.0
+    if allowed == 0:
+        return ordered[0] + 0.5
+    middle = 0.5 * (ordered[allowed - 1] + ordered[allowed])
+    return np.where(middle > ordered[allowed], middle, np.nextafter(ordered[allowed], np.inf))
+
+
+def _logit(probability: Array) -> Array:
+    bounded = np.clip(probability, 1e-12, 1 - 1e-12)
+    return np.log(bounded) - np.log1p(-bounded)
+
+
+@dataclass(frozen=True)
+class Familiar:
+    """What frames like those trained on look like to the network.
+
+    centre (D,), whitening (D, D), and the median and 99th percentile of the distance
+    sqrt(mean((features - centre) @ whitening)^2) over frames not used for the first two.
+    """
+
+    centre: Array
+    whitening: Array
+    median: float
+    q99: float
+
+
+SHRINKAGE = 0.1
+
+
+def fit_familiar(features: Array) -> Familiar:
+    """(N, D) features of held-out frames -> Familiar; every second frame sets the scale.
+
+    The covariance is shrunk towards a sphere: directions in which rendered frames hardly vary
+    say little about how strange a real frame is.
+    """
+    own, other = features[::2], features[1::2]
+    if len(other) == 0:
+        other = own
+    centre = own.mean(0)
+    offset = own - centre
+    covariance = offset.T @ offset / max(len(own) - 1, 1)
+    size = covariance.shape[0]
+    sphere = max(float(np.trace(covariance)) / size, 1e-9)
+    covariance = (1 - SHRINKAGE) * covariance + SHRINKAGE * sphere * np.eye(size)
+    values, vectors = np.linalg.eigh(covariance)
+    # 16-bit storage must not change the distance: round before measuring the quantiles.
+    whitening = (vectors / np.sqrt(values)).astype(np.float16).astype(np.float64)
+    centre = centre.astype(np.float16).astype(np.float64)
+    distance = np.sqrt((((other - centre) @ whitening) ** 2).mean(1))
+    return Familiar(
+        centre, whitening, float(np.median(distance)), float(np.quantile(distance, 0.99))
+    )

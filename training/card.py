@@ -1,0 +1,168 @@
+"""The model card: how a model was made and how good it is, from its config and its figures."""
+
+import math
+from typing import Any
+
+from classifier.vocabulary import KEYS, fault
+
+HEAD = """# {name}
+
+{frames} held-out rendered frames ({runs} runs, {clean} of them clean of every fault); none was
+trained on or used for calibration. Macro average precision **{macro}** (95 % interval {low} to
+{high}, over runs); judged without their run {alone}. Lowest: {worst} with {worst_value}. Of the
+clean frames {any_label} carry any label at all and {any_perhaps} have one perhaps;
+{unfamiliar} of all frames are called unfamiliar.
+
+These figures hold for rendered frames. They say nothing yet about any one telescope: measured
+evidence stands beside every label for that reason, and `nightcull retrain` learns from your own.
+
+## How it was made
+
+    {command}
+
+{minutes} minutes on {device}, everything included (held-out frames, training, calibration,
+evaluation): {rendered} frames rendered for training, {steps} steps of {batch}, {parameters}
+parameters, weights in 16-bit floats. nightcull {version}, torch {torch}, seed {seed}. The
+settings are under `training` in config.json, calibration and thresholds beside them.
+
+Thresholds: every label has the same allowance of false alarms among clean frames, the largest
+at which at most {alarms} of the clean calibration frames carry any label; none lies under 50 %.
+Confidences are stated for nights on which each fault has {prior} of the frames.
+
+## Figures per fault
+
+AP: average precision (area under precision against recall). Recall at 1 %: share found when 1 %
+of the frames without the fault are let through. Found, false: at the model's own threshold,
+among frames with and without the fault. ECE: expected calibration error, 15 equal bins, beside
+what a perfect model would show on as many frames.
+
+| fault | frames | AP (95 %) | alone | recall at 1 % | found | false | on clean | ECE (floor) |
+|---|---|---|---|---|---|---|---|---|
+"""
+
+GROUP_HEAD = """
+## Faults that are the same light, taken together
+
+| group | members | frames | AP | recall at 1 % | ECE (floor) |
+|---|---|---|---|---|---|
+"""
+
+STRENGTH_HEAD = """
+## Share labelled against strength
+
+Each fault's frames in six equal parts by strength, from where a frame is no longer clean. The
+level from which the fault counts stands in the second column.
+
+| fault | counts from | weakest ... strongest sixth |
+|---|---|---|
+"""
+
+CONFUSION_HEAD = """
+## Labels given wrongly beside a real fault
+
+Of the frames that have the first fault and not the second, the share given the second; only 3 %
+and more are listed.
+
+| has | is also called |
+|---|---|
+"""
+
+
+def card_text(config: dict[str, Any], figures: dict[str, Any]) -> str:
+    """config.json and the figures of `training.evaluate` -> the text of card.md."""
+    made, settings = config["training"], config["training"]["settings"]
+    macro = figures["macro_average_precision"]
+    worst = figures["lowest_average_precision"]
+    head = HEAD.format(
+        name=config["name"],
+        frames=f"{figures['frames']:,}",
+        runs=f"{figures['runs']:,}",
+        clean=f"{figures['clean_frames']:,}",
+        macro=_number(macro["value"]),
+        low=_number(macro["low"]),
+        high=_number(macro["high"]),
+        alone=_number(figures["macro_average_precision_alone"]),
+        worst=worst["fault"],
+        worst_value=_number(worst["value"]),
+        any_label=_percent(figures["clean_with_any_label"]),
+        any_perhaps=_percent(figures["clean_with_any_perhaps"]),
+        unfamiliar=_percent(figures["unfamiliar"]),
+        command=made["command"],
+        minutes=f"{made['minutes']:.1f}",
+        device=made["device"],
+        rendered=f"{made['rendered_frames']:,}",
+        steps=f"{made['steps']:,}",
+        batch=settings["batch"],
+        parameters=f"{config['parameters']:,}",
+        version=config["nightcull"],
+        torch=made["torch"],
+        seed=settings["seed"],
+        alarms=_percent(settings["clean_alarms"]),
+        prior=_percent(settings["prior"]),
+    )
+    rows = [_fault_row(key, figures["faults"][key]) for key in KEYS]
+    groups = [_group_row(name, row) for name, row in figures["groups"].items()]
+    strengths = [_strength_row(key, figures["faults"][key]) for key in KEYS]
+    confusions = [_confusion_row(key, figures["confusion"][key]) for key in KEYS]
+    parts = [
+        head + "\n".join(rows),
+        GROUP_HEAD + "\n".join(groups),
+        STRENGTH_HEAD + "\n".join(row for row in strengths if row),
+        CONFUSION_HEAD + "\n".join(row for row in confusions if row),
+    ]
+    return "\n".join(parts) + "\n"
+
+
+def _fault_row(key: str, row: dict[str, Any]) -> str:
+    low, high = row["average_precision_interval"]
+    return (
+        f"| {key} | {row['positives']} | {_number(row['average_precision'])} "
+        f"({_number(low)} to {_number(high)}) | {_number(row['average_precision_alone'])} "
+        f"| {_percent(row['recall_at_1pct_false_alarms'])} | {_percent(row['recall'])} "
+        f"| {_percent(row['false_alarms'])} | {_percent(row['false_alarms_on_clean'])} "
+        f"| {_number(row['calibration_error'], 3)} "
+        f"({_number(row['calibration_error_floor'][0], 3)}) |"
+    )
+
+
+def _group_row(name: str, row: dict[str, Any]) -> str:
+    return (
+        f"| {name} | {', '.join(row['members'])} | {row['positives']} "
+        f"| {_number(row['average_precision'])} | {_percent(row['recall_at_1pct_false_alarms'])} "
+        f"| {_number(row['calibration_error'], 3)} "
+        f"({_number(row['calibration_error_floor'], 3)}) |"
+    )
+
+
+def _strength_row(key: str, row: dict[str, Any]) -> str:
+    if not row["recall_by_strength"]:
+        return ""
+    told = fault(key)
+    bins = "; ".join(
+        f"{part['from']:.3g} to {part['to']:.3g}: {_percent(part['labelled'])}"
+        for part in row["recall_by_strength"]
+    )
+    return f"| {key} | {told.counts_from:g} {told.unit} | {bins} |"
+
+
+def _confusion_row(key: str, row: dict[str, float]) -> str:
+    often = sorted(
+        ((share, other) for other, share in row.items() if not _missing(share) and share >= 0.03),
+        reverse=True,
+    )
+    told = ", ".join(f"{other} {_percent(share)}" for share, other in often)
+    return f"| {key} | {told} |" if told else ""
+
+
+def _missing(value: float | None) -> bool:
+    return value is None or math.isnan(value)
+
+
+def _number(value: float | None, digits: int = 2) -> str:
+    return "-" if value is None or math.isnan(value) else f"{value:.{digits}f}"
+
+
+def _percent(value: float | None) -> str:
+    if value is None or math.isnan(value):
+        return "-"
+    return f"{100 * value:.1f} %" if value < 0.1 else f"{100 * value:.0f} %"

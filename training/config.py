@@ -1,0 +1,201 @@
+"""How a model is trained, in one frozen dataclass; TOML in, JSON out beside the weights.
+
+Every released model's settings are a file in `training/configs`. Unknown keys are an error, and
+messages name the field as it is written in the file and on the command line.
+"""
+
+import dataclasses
+import tomllib
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from classifier.errors import UsageError
+
+
+@dataclass(frozen=True)
+class TrainConfig:
+    """Settings of one training run."""
+
+    name: str = "unnamed"
+    """Name of the model folder that is written."""
+    seed: int = 1
+    """Seed of everything random. Training, validation, calibration and evaluation frames come
+    from streams of different names, so that no frame is ever in two of them."""
+    minutes: float | None = None
+    """Time for the whole run, from the first rendered frame to the written folder."""
+    steps: int | None = None
+    """Number of training steps; exactly one of `minutes` and `steps` is set."""
+    device: str = "auto"
+    """"cpu", "cuda", or "auto": the GPU if there is one."""
+    bf16: bool = True
+    """Multiply in bfloat16 on a GPU; weights and their averages stay in float32."""
+
+    shapes: tuple[tuple[int, int], ...] = ((1024, 1536), (1280, 1280), (1536, 2048))
+    """Heights and widths of rendered frames, px; every rendered batch has one of them."""
+    shape_weights: tuple[float, ...] = (1.0, 1.0, 1.0)
+    """How often each of `shapes` is rendered, in proportion."""
+    render_batch: int = 32
+    """Frames rendered at a time, in runs of synth.generate.RUN_FRAMES."""
+    buffer_frames: int = 8192
+    """Views kept for use again, in float16: about 0.8 MB each, on the training device."""
+    reuse: float = 6.0
+    """How many times each rendered frame is trained on, turned differently each time."""
+    physical_dropout: float = 0.3
+    """Share of runs whose files do not tell one physical fact or another."""
+    context_dropout: float = 0.3
+    """Share of frames judged without their run, as for a single frame."""
+
+    batch: int = 128
+    """Frames in one training step."""
+    learning_rate: float = 1.5e-3
+    weight_decay: float = 0.02
+    warm_up: float = 0.03
+    """Share of the training in which the learning rate rises from 0."""
+    final_rate: float = 0.01
+    """Share of the learning rate that is left at the end of the cosine."""
+    clip_norm: float = 1.0
+    """Gradients are scaled down to at most this length."""
+    ema: float = 0.998
+    """Decay per step of the running average of the weights, which is what is kept."""
+
+    validation_frames: int = 512
+    """Frames looked at during training, for the progress lines only."""
+    calibration_frames: int = 4096
+    """Frames that set calibration, thresholds and unfamiliarity; never trained on."""
+    evaluation_frames: int = 6144
+    """Frames that give the card's figures; never trained on nor calibrated on."""
+    held_out_share: float = 0.25
+    """At most this share of `minutes` goes into rendering the held-out frames."""
+    report_every_s: float = 20.0
+    """Seconds between progress lines."""
+    save_every_s: float = 60.0
+    """Seconds between checkpoints."""
+
+    prior: float = 0.05
+    """Share of a real night's frames that each fault is taken to have, for the confidences."""
+    clean_alarms: float = 0.01
+    """At most this share of clean frames may get any label at all."""
+    clean_unsure: float = 0.05
+    """At most this share of clean frames may have any label even perhaps."""
+    unfamiliar_threshold: float = 0.9
+    """Unfamiliarity from which a frame is to be looked at whatever its labels."""
+
+    network: dict[str, Any] = field(default_factory=dict)
+    """Fields of classifier.network.NetworkConfig that differ from its own defaults."""
+
+    def __post_init__(self) -> None:
+        if (self.minutes is None) == (self.steps is None):
+            raise UsageError(
+                f"Exactly one of minutes and steps sets the length of a training, and minutes is "
+                f"{self.minutes} with steps {self.steps}; leave one of them out."
+            )
+        if not self.name or set(self.name) & set("/\\:") or self.name.startswith("."):
+            raise UsageError(f"name is {self.name!r}; give a plain folder name.")
+        _at_least(self, 1, "render_batch", "batch", "buffer_frames")
+        _at_least(self, 1, "validation_frames", "calibration_frames", "evaluation_frames")
+        _above_zero(self, "learning_rate", "clip_norm", "reuse", "report_every_s", "save_every_s")
+        if self.minutes is not None:
+            _above_zero(self, "minutes")
+        if self.steps is not None:
+            _at_least(self, 1, "steps")
+        _share(self, "physical_dropout", "context_dropout", "warm_up", "final_rate", "ema")
+        _share(self, "held_out_share", "prior", "clean_alarms", "clean_unsure")
+        _share(self, "unfamiliar_threshold")
+        if len(self.shape_weights) != len(self.shapes) or min(self.shape_weights) <= 0:
+            raise UsageError(
+                f"shape_weights is {list(self.shape_weights)}; give one number above 0 for each "
+                f"of the {len(self.shapes)} shapes."
+            )
+        for shape in self.shapes:
+            if len(shape) != 2 or min(shape) < 128 or shape[0] % 2 or shape[1] % 2:
+                raise UsageError(
+                    f"shapes has {list(shape)}; each shape is an even height and width of at "
+                    "least 128 px."
+                )
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values for JSON; fields that are None are left out."""
+        values = dataclasses.asdict(self)
+        return {name: value for name, value in values.items() if value is not None}
+
+    def changed(self, **changes: Any) -> "TrainConfig":
+        """A copy with the changes that are not None; giving minutes unsets steps and back."""
+        given = {name: value for name, value in changes.items() if value is not None}
+        if "minutes" in given and "steps" not in given:
+            given["steps"] = None
+        elif "steps" in given and "minutes" not in given:
+            given["minutes"] = None
+        return config_from(dataclasses.asdict(self) | given, "the command line")
+
+
+def read_train_config(path: str | Path) -> TrainConfig:
+    """A TOML file -> TrainConfig. Raises UsageError."""
+    try:
+        values = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+    except (OSError, tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise UsageError(
+            f"The training settings {path} cannot be read ({error}); give a TOML file such as "
+            "training/configs/tiny.toml."
+        ) from error
+    return config_from(values, str(path))
+
+
+def config_from(values: dict[str, Any], origin: str) -> TrainConfig:
+    """Plain values -> TrainConfig; a key that is none of its fields is an error."""
+    known = {entry.name: entry for entry in dataclasses.fields(TrainConfig)}
+    unknown = sorted(set(values) - set(known))
+    if unknown:
+        raise UsageError(
+            f"{origin} sets {unknown[0]!r}, which is no training setting; the settings are "
+            f"{', '.join(known)}."
+        )
+    values = dict(values)
+    try:
+        if "shapes" in values:
+            values["shapes"] = tuple((int(h), int(w)) for h, w in values["shapes"])
+        if "shape_weights" in values:
+            values["shape_weights"] = tuple(float(weight) for weight in values["shape_weights"])
+    except (TypeError, ValueError) as error:
+        raise UsageError(
+            f"{origin} sets shapes or shape_weights to something else than lists of numbers "
+            f"({error}); write shapes = [[1024, 1536]] and shape_weights = [1.0]."
+        ) from error
+    for name, value in values.items():
+        _check_type(name, value, getattr(TrainConfig, name, None), origin)
+    return TrainConfig(**values)
+
+
+def _check_type(name: str, value: Any, example: Any, origin: str) -> None:
+    """A value must be of the kind that the field's default is; whole numbers serve as floats."""
+    if value is None or example is None:
+        wanted: type = float if name in ("minutes", "steps") else dict
+        fits = value is None or isinstance(value, (int, wanted))
+    elif isinstance(example, bool) or isinstance(value, bool):
+        wanted, fits = type(example), type(value) is type(example)
+    elif isinstance(example, float):
+        wanted, fits = float, isinstance(value, (int, float))
+    else:
+        wanted, fits = type(example), isinstance(value, type(example))
+    if not fits:
+        raise UsageError(f"{origin} sets {name} to {value!r}; it must be a {wanted.__name__}.")
+
+
+def _at_least(config: TrainConfig, lowest: int, *names: str) -> None:
+    for name in names:
+        if getattr(config, name) < lowest:
+            raise UsageError(f"{name} is {getattr(config, name)}; it must be {lowest} or more.")
+
+
+def _above_zero(config: TrainConfig, *names: str) -> None:
+    for name in names:
+        if not getattr(config, name) > 0:
+            raise UsageError(f"{name} is {getattr(config, name)}; it must be above 0.")
+
+
+def _share(config: TrainConfig, *names: str) -> None:
+    for name in names:
+        if not 0 <= getattr(config, name) < 1:
+            raise UsageError(
+                f"{name} is {getattr(config, name)}; it must be 0 or more and below 1."
+            )

@@ -1,0 +1,182 @@
+"""Rendered frames as the network sees them: an endless stream to learn from, fixed sets to judge.
+
+Every frame comes from a named stream: training, validation, calibration and evaluation have
+streams of different names, so no frame is ever in two of them, whatever their sizes. The three
+held-out sets are the same for a given seed, set of shapes and batch size, and are split by run:
+frames of one run (same rig, same field) are never divided between two sets.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import torch
+from torch import Tensor
+
+from classifier.context import CONTEXT, run_context
+from classifier.views import PHYSICAL, Views, make_views, shape_facts
+from classifier.vocabulary import FAULTS
+from synth.generate import render_batch
+from synth.rng import seed_of, stream
+from training.config import TrainConfig
+from training.turns import TURNS, turn
+
+TRAINING, VALIDATION, CALIBRATION, EVALUATION = (
+    "training",
+    "validation",
+    "calibration",
+    "evaluation",
+)
+
+# Physical facts that files tell or leave out together, and how readily they leave them out,
+# as a multiple of `physical_dropout` (common practice: nearly all files tell the exposure, few
+# the read noise).
+FACT_GROUPS: tuple[tuple[tuple[str, ...], float], ...] = (
+    (("gain_e_adu",), 1.0),
+    (("read_noise_e",), 1.5),
+    (("offset_adu",), 1.5),
+    (("saturation_adu",), 1.5),
+    (("scale_arcsec",), 1.0),
+    (("focal_ratio",), 1.0),
+    (("exposure_s", "binning"), 0.2),
+)
+
+
+@dataclass
+class Sample:
+    """Frames as views, with all that is needed to learn from them or to judge a model.
+
+    context (B, len(CONTEXT)), NaN unknown; strength (B, 16) in the vocabulary's units, NaN =
+    leave out; run (B,) long, different for every run of the stream.
+    """
+
+    views: Views
+    context: Tensor
+    strength: Tensor
+    run: Tensor
+
+    def __len__(self) -> int:
+        return len(self.run)
+
+    @staticmethod
+    def cat(parts: list["Sample"]) -> "Sample":
+        return Sample(
+            Views.cat([part.views for part in parts]),
+            torch.cat([part.context for part in parts]),
+            torch.cat([part.strength for part in parts]),
+            torch.cat([part.run for part in parts]),
+        )
+
+
+def targets_of(strength: Tensor) -> Tensor:
+    """(B, 16) strengths -> (B, 16) targets in [0, 1], NaN where the strength is NaN.
+
+    The same ramp as `vocabulary.Fault.target`, for all frames and faults at once.
+    """
+    clean = torch.tensor([row.clean_below for row in FAULTS], device=strength.device)
+    counts = torch.tensor([row.counts_from for row in FAULTS], device=strength.device)
+    return ((strength - clean) / (counts - clean)).clamp(0.0, 1.0)
+
+
+def render_sample(config: TrainConfig, set_name: str, index: int, device: torch.device) -> Sample:
+    """Batch number `index` of a set: `render_batch` frames of one shape, in whole runs."""
+    rng = stream(config.seed, set_name, "shape", index)
+    weights = np.array(config.shape_weights) / sum(config.shape_weights)
+    height, width = config.shapes[int(rng.choice(len(weights), p=weights))]
+    own_seed = seed_of(config.seed, set_name)
+    batch = render_batch(own_seed, index, config.render_batch, width, height, str(device))
+    physical = torch.stack([batch.physical[name] for name in PHYSICAL], 1)
+    physical = _forget(physical, batch.run, config.physical_dropout, rng)
+    views = _compact(make_views(batch.pixels, physical))
+    first = index * config.render_batch
+    return Sample(views, _contexts(views, batch.run), batch.strength, batch.run + first)
+
+
+def _forget(physical: Tensor, run: Tensor, share: float, rng: np.random.Generator) -> Tensor:
+    """Physical facts (B, len(PHYSICAL)) with some unknown: whole runs forget, as files do."""
+    physical = physical.clone()
+    runs = int(run.max()) + 1
+    for names, ease in FACT_GROUPS:
+        lost = torch.from_numpy(rng.random(runs) < min(share * ease, 0.9)).to(run.device)[run]
+        for name in names:
+            column = PHYSICAL.index(name)
+            physical[:, column] = torch.where(lost, torch.nan, physical[:, column])
+    return physical
+
+
+def _contexts(views: Views, run: Tensor) -> Tensor:
+    context = torch.empty(len(run), len(CONTEXT), device=run.device)
+    shapes = shape_facts(views)
+    for number in range(int(run.max()) + 1):
+        rows = torch.nonzero(run == number)[:, 0]
+        context[rows] = run_context(shapes[rows])
+    return context
+
+
+PICTURES = ("sky", "sheet", "stack", "bright", "tiles")
+
+
+def _compact(views: Views) -> Views:
+    """Pictures as float16, numbers as they are: what is kept of a rendered frame."""
+    halves = {name: getattr(views, name).half() for name in PICTURES}
+    return Views(
+        **halves,
+        sheet_facts=views.sheet_facts,
+        facts=views.facts,
+        stars_px=views.stars_px,
+        line_px=views.line_px,
+    )
+
+
+def held_out(
+    config: TrainConfig, set_name: str, frames: int, device: torch.device
+) -> Iterator[Sample]:
+    """The first batches of a held-out set, `frames` frames in all (the last batch is cut)."""
+    index = 0
+    while frames > 0:
+        sample = render_sample(config, set_name, index, device)
+        if len(sample) > frames:
+            sample = _rows(sample, torch.arange(frames, device=sample.run.device))
+        frames -= len(sample)
+        index += 1
+        yield sample
+
+
+def _rows(sample: Sample, rows: Tensor) -> Sample:
+    return Sample(sample.views[rows], sample.context[rows], sample.strength[rows], sample.run[rows])
+
+
+class Buffer:
+    """The latest rendered frames, kept on the device so that each is used several times."""
+
+    def __init__(self, capacity: int):
+        self.capacity = capacity
+        self.filled = 0
+        self._next = 0
+        self._store: Sample | None = None
+
+    def add(self, sample: Sample) -> None:
+        """Store a batch; the oldest frames give way."""
+        if self._store is None:
+            first = torch.zeros(self.capacity, dtype=torch.long, device=sample.run.device)
+            self._store = _rows(sample, first)
+        count = min(len(sample), self.capacity)
+        rows = (self._next + torch.arange(count, device=sample.run.device)) % self.capacity
+        for name in Views.__dataclass_fields__:
+            getattr(self._store.views, name)[rows] = getattr(sample.views, name)[:count]
+        for name in ("context", "strength", "run"):
+            getattr(self._store, name)[rows] = getattr(sample, name)[:count]
+        self._next = (self._next + count) % self.capacity
+        self.filled = min(self.filled + count, self.capacity)
+
+    def draw(self, count: int, rng: np.random.Generator, context_dropout: float) -> Sample:
+        """Random frames, turned at random, some of them without their run."""
+        if self._store is None:
+            raise ValueError("the buffer is empty: add frames before drawing from it")
+        device = self._store.run.device
+        rows = torch.from_numpy(rng.integers(0, self.filled, count)).to(device)
+        drawn = _rows(self._store, rows)
+        views, context = turn(drawn.views.float(), drawn.context, int(rng.integers(TURNS)))
+        alone = torch.from_numpy(rng.random(count) < context_dropout).to(device)
+        context = torch.where(alone[:, None], torch.nan, context)
+        return Sample(views, context, drawn.strength, drawn.run)

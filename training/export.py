@@ -1,0 +1,174 @@
+"""Writes model folders: weights in 16-bit floats, config.json, card.md; and the default's name.
+
+The network that is calibrated, evaluated and shipped is one and the same: `as_stored` rounds the
+weights to what the file will hold before anything is measured on them.
+"""
+
+import json
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from safetensors.torch import save_file
+from torch import Tensor
+
+from classifier import __version__
+from classifier.errors import UsageError
+from classifier.network import Network
+from classifier.vocabulary import KEYS, VOCABULARY_VERSION
+from classifier.weights import (
+    CARD_FILE,
+    CONFIG_FILE,
+    DEFAULT_FILE,
+    INPUT_CONTRACT,
+    NETWORK_PREFIX,
+    SCHEMA,
+    WEIGHTS_FILE,
+    file_sha256,
+    prior_shift,
+)
+from training.calibrate import (
+    LOWEST_THRESHOLD,
+    LOWEST_UNSURE,
+    Familiar,
+    Platt,
+    clean_frames,
+    fit_all,
+    fit_familiar,
+    joint_thresholds,
+    prevalence,
+)
+from training.config import TrainConfig
+from training.evaluate import Answers
+
+EVALUATION_FILE = "evaluation.json"
+LARGEST_WEIGHTS = 16 * 1024 * 1024
+HALF_MAX = 65504.0
+
+
+def as_stored(network: Network) -> Network:
+    """The network with its weights rounded to 16-bit floats, in place."""
+    state = {name: _stored(tensor) for name, tensor in network.state_dict().items()}
+    network.load_state_dict(
+        {n: t.float() if t.dtype == torch.half else t for n, t in state.items()}
+    )
+    return network
+
+
+def _stored(tensor: Tensor) -> Tensor:
+    if not tensor.is_floating_point():
+        return tensor
+    return tensor.clamp(-HALF_MAX, HALF_MAX).half()
+
+
+def calibrated(network: Network, answers: Answers, config: TrainConfig) -> dict[str, Any]:
+    """Everything config.json says about confidences, from answers on the calibration frames.
+
+    Frames count twice, beside their run and alone, because the label command meets both.
+    """
+    logits = np.concatenate((answers.beside, answers.alone)).astype(np.float64)
+    targets = np.concatenate((answers.targets, answers.targets))
+    platt = fit_all(logits, targets)
+    shares = prevalence(answers.targets)
+    prior = dict.fromkeys(KEYS, config.prior)
+    confidence = _confidence(logits, platt, shares, prior)
+    clean = confidence[clean_frames(targets)]
+    thresholds = joint_thresholds(clean, config.clean_alarms, LOWEST_THRESHOLD)
+    unsure = joint_thresholds(clean, config.clean_unsure, LOWEST_UNSURE)
+    return {
+        "calibration": {key: asdict(fitted) for key, fitted in platt.items()},
+        "prevalence": shares,
+        "prior": prior,
+        "thresholds": thresholds,
+        "unsure": {key: min(unsure[key], thresholds[key]) for key in KEYS},
+        "familiar": fit_familiar(answers.features.astype(np.float64)),
+        "calibration_frames": len(answers.run),
+        "calibration_clean_frames": int(clean_frames(answers.targets).sum()),
+    }
+
+
+def _confidence(
+    logits: NDArray[np.float64],
+    platt: dict[str, Platt],
+    shares: dict[str, float],
+    prior: dict[str, float],
+) -> NDArray[np.float64]:
+    scale = np.array([platt[key].a for key in KEYS])
+    offset = np.array([platt[key].b for key in KEYS]) + prior_shift(shares, prior).numpy()
+    return 1 / (1 + np.exp(-(scale * logits + offset)))
+
+
+def write_model(
+    folder: Path,
+    network: Network,
+    fitted: dict[str, Any],
+    unfamiliar_threshold: float,
+    made: dict[str, Any],
+) -> None:
+    """Write weights and config.json of a new model folder.
+
+    fitted: as from `calibrated`. made: the training record, kept as it is. Raises UsageError
+    where the folder already holds a model: nothing is ever overwritten.
+    """
+    if (folder / CONFIG_FILE).exists():
+        raise UsageError(
+            f"The folder {folder} already holds a model; give another name or another --out."
+        )
+    folder.mkdir(parents=True, exist_ok=True)
+    familiar: Familiar = fitted["familiar"]
+    write_weights(folder, network, familiar.centre, familiar.whitening)
+    config = {
+        "schema": SCHEMA,
+        "name": folder.name,
+        "nightcull": __version__,
+        "vocabulary_version": VOCABULARY_VERSION,
+        "labels": list(KEYS),
+        "input": INPUT_CONTRACT,
+        "network": network.config.as_dict(),
+        "parameters": count_parameters(network),
+        "weights_sha256": file_sha256(folder / WEIGHTS_FILE),
+        **{name: value for name, value in fitted.items() if name != "familiar"},
+        "unfamiliar": {"median": familiar.median, "q99": familiar.q99},
+        "unfamiliar_threshold": unfamiliar_threshold,
+        "training": made,
+    }
+    write_config(folder, config)
+
+
+def write_weights(folder: Path, network: Network, centre: Any, whitening: Any) -> None:
+    """Write weights.safetensors: the network and what familiar features look like."""
+    tensors = {
+        NETWORK_PREFIX + name: _stored(tensor.detach().cpu()).contiguous()
+        for name, tensor in network.state_dict().items()
+    }
+    tensors["unfamiliar.centre"] = _stored(torch.as_tensor(np.asarray(centre))).contiguous()
+    tensors["unfamiliar.whitening"] = _stored(torch.as_tensor(np.asarray(whitening))).contiguous()
+    path = folder / WEIGHTS_FILE
+    save_file(tensors, path)
+    if path.stat().st_size > LARGEST_WEIGHTS:
+        raise UsageError(
+            f"The weights take {path.stat().st_size / 2**20:.1f} MiB, and 16 MiB is the limit; "
+            "train a narrower network."
+        )
+
+
+def write_config(folder: Path, config: dict[str, Any]) -> None:
+    text = json.dumps(config, indent=1, allow_nan=False)
+    (folder / CONFIG_FILE).write_text(text + "\n", encoding="utf-8")
+
+
+def count_parameters(network: torch.nn.Module) -> int:
+    return sum(parameter.numel() for parameter in network.parameters())
+
+
+def make_default(models: Path, name: str) -> None:
+    """Name the model that is used when none is asked for."""
+    models.mkdir(parents=True, exist_ok=True)
+    (models / DEFAULT_FILE).write_text(name + "\n", encoding="utf-8")
+
+
+def write_card(folder: Path, text: str) -> None:
+    (folder / CARD_FILE).write_text(text, encoding="utf-8")

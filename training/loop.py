@@ -1,0 +1,114 @@
+"""One training step, the running average of the weights, and answers for many frames.
+
+Nothing here knows where the frames come from or when to stop: `train.py` tells that story.
+"""
+
+import math
+from copy import deepcopy
+
+import torch
+import torch.nn.functional as F
+from torch import Tensor, nn
+
+from classifier.network import Network
+from classifier.views import Views
+from training.config import TrainConfig
+from training.data import Sample, targets_of
+
+
+def masked_loss(logits: Tensor, targets: Tensor) -> Tensor:
+    """Mean binary cross-entropy in nats over the known targets; soft targets as they are.
+
+    logits, targets: (B, 16), targets NaN where unknown. Every label weighs the same per frame.
+    """
+    known = ~targets.isnan()
+    loss = F.binary_cross_entropy_with_logits(
+        logits.float(), torch.where(known, targets, 0.0), reduction="none"
+    )
+    return (loss * known).sum() / known.sum().clamp_min(1)
+
+
+def rate_at(progress: float, config: TrainConfig) -> float:
+    """Learning rate at a progress of 0 to 1: a straight rise, then a cosine down."""
+    if progress < config.warm_up:
+        return config.learning_rate * progress / config.warm_up
+    along = min(1.0, (progress - config.warm_up) / max(1e-9, 1 - config.warm_up))
+    low = config.final_rate
+    return config.learning_rate * (low + (1 - low) * 0.5 * (1 + math.cos(math.pi * along)))
+
+
+class Trainer:
+    """A network in training with its optimiser and the running average of its weights."""
+
+    def __init__(self, network: Network, config: TrainConfig, device: torch.device):
+        self.config = config
+        self.device = device
+        self.network = network.to(device).train()
+        self.average = deepcopy(self.network).eval().requires_grad_(False)
+        self.steps = 0
+        decayed, plain = _by_decay(self.network)
+        self.optimiser = torch.optim.AdamW(
+            [
+                {"params": decayed, "weight_decay": config.weight_decay},
+                {"params": plain, "weight_decay": 0.0},
+            ],
+            lr=config.learning_rate,
+            betas=(0.9, 0.98),
+        )
+
+    def step(self, sample: Sample, rate: float) -> Tensor:
+        """Learn from one batch once; returns its loss, still on the device."""
+        for group in self.optimiser.param_groups:
+            group["lr"] = rate
+        with autocast(self.device, self.config.bf16):
+            logits = self.network(sample.views, sample.context)
+        loss = masked_loss(logits, targets_of(sample.strength))
+        self.optimiser.zero_grad(set_to_none=True)
+        loss.backward()
+        nn.utils.clip_grad_norm_(self.network.parameters(), self.config.clip_norm)
+        self.optimiser.step()
+        self.steps += 1
+        self._follow()
+        return loss.detach()
+
+    @torch.no_grad()
+    def _follow(self) -> None:
+        """Move the running average a little towards the weights; early on, a lot."""
+        weight = 1 - min(self.config.ema, (1 + self.steps) / (10 + self.steps))
+        mine = [*self.average.parameters(), *_float_buffers(self.average)]
+        theirs = [*self.network.parameters(), *_float_buffers(self.network)]
+        torch._foreach_lerp_(mine, [tensor.detach() for tensor in theirs], weight)
+
+
+def autocast(device: torch.device, bf16: bool) -> torch.autocast:
+    """bfloat16 products on a GPU where asked for; a no-op elsewhere."""
+    return torch.autocast(device.type, torch.bfloat16, enabled=bf16 and device.type == "cuda")
+
+
+def _by_decay(network: nn.Module) -> tuple[list[nn.Parameter], list[nn.Parameter]]:
+    """Weights proper, which decay, and offsets and norms, which do not."""
+    parameters = [p for p in network.parameters() if p.requires_grad]
+    return [p for p in parameters if p.ndim > 1], [p for p in parameters if p.ndim <= 1]
+
+
+def _float_buffers(network: nn.Module) -> list[Tensor]:
+    return [buffer for buffer in network.buffers() if buffer.is_floating_point()]
+
+
+@torch.inference_mode()
+def encode_all(network: Network, views: Views, batch: int = 128) -> Tensor:
+    """Views of N frames, on any device -> features (N, D) float32 on the network's device."""
+    device = next(network.parameters()).device
+    parts = []
+    for start in range(0, len(views), batch):
+        part = views[start : start + batch].to(device).float()
+        parts.append(network.encode(part).float())
+    return torch.cat(parts)
+
+
+@torch.inference_mode()
+def judge_both(network: Network, features: Tensor, context: Tensor) -> tuple[Tensor, Tensor]:
+    """Logits (N, 16) of frames beside their run, and of the same frames alone; on the CPU."""
+    beside = network.judge(features, context.to(features.device))
+    alone = network.judge(features, torch.full_like(context, torch.nan).to(features.device))
+    return beside.float().cpu(), alone.float().cpu()

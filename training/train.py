@@ -1,0 +1,308 @@
+"""Training from nothing to a model folder, top to bottom.
+
+    python -m training.train --config training/configs/shipped.toml --out DIR --minutes 8
+
+1. Render the held-out frames: validation (progress lines), calibration, evaluation.
+2. Learn from an endless stream of rendered frames until the time or the steps are up.
+3. Keep the running average of the weights, rounded as stored; calibrate it on the second set.
+4. Write the model folder, load it back as a user would, evaluate that on the third set.
+5. Write the card from those figures.
+
+DIR gets `checkpoint.safetensors` (removed when the model folder stands) and `train.jsonl` (one
+line per progress report) as the training goes, so that a run cut short leaves what it learnt:
+give the checkpoint to `--start-from` and train on.
+"""
+
+import json
+import shlex
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Annotated, Any
+
+import numpy as np
+import torch
+import typer
+from safetensors.torch import load_file, save_file
+
+from classifier.errors import NightcullError, UsageError
+from classifier.network import Network, NetworkConfig
+from classifier.vocabulary import KEYS
+from classifier.weights import NETWORK_PREFIX, WEIGHTS_FILE, load_model
+from synth.rng import stream
+from training.calibrate import is_clear
+from training.card import card_text
+from training.config import TrainConfig, read_train_config
+from training.data import (
+    CALIBRATION,
+    EVALUATION,
+    TRAINING,
+    VALIDATION,
+    Buffer,
+    Sample,
+    held_out,
+    render_sample,
+)
+from training.evaluate import Answers, answer, figures_of, pick_device, write_figures
+from training.export import (
+    EVALUATION_FILE,
+    as_stored,
+    calibrated,
+    write_card,
+    write_model,
+)
+from training.loop import Trainer, rate_at
+from training.metrics import average_precision_score
+
+Say = Callable[[str], None]
+
+CHECKPOINT = "checkpoint.safetensors"
+LOG = "train.jsonl"
+# Kept free of training at the end, for calibration, figures and writing.
+FINISH_S = 30.0
+
+
+def say_to_stderr(line: str) -> None:
+    print(line, file=sys.stderr, flush=True)
+
+
+def train(
+    config: TrainConfig,
+    out: str | Path,
+    start_from: str | Path | None = None,
+    say: Say = say_to_stderr,
+    command: str | None = None,
+) -> Path:
+    """Train, calibrate, evaluate and export one model; returns its folder, `out`/<config.name>.
+
+    start_from: a checkpoint or a model's weights to go on from. say: gets progress lines.
+    command: the command line as the card shall give it. Raises UsageError and ModelError.
+    """
+    out, started = Path(out), time.monotonic()
+    folder = out / config.name
+    if folder.exists():
+        raise UsageError(f"{folder} already exists; give another --name or another --out.")
+    out.mkdir(parents=True, exist_ok=True)
+    device = pick_device(config)
+    torch.manual_seed(config.seed)
+    network = Network(NetworkConfig(**config.network))
+    if start_from is not None:
+        load_checkpoint(network, Path(start_from))
+    run = Run(config, out, started, Trainer(network, config, device), device, say)
+
+    sets = render_held_out(run)
+    learn(run, sets[VALIDATION])
+
+    average = as_stored(run.trainer.average)
+    answers = {
+        name: Answers.cat([answer(average, sample) for sample in sets[name]])
+        for name in (CALIBRATION, EVALUATION)
+    }
+    fitted = calibrated(average, answers[CALIBRATION], config)
+    write_model(folder, average, fitted, config.unfamiliar_threshold, run.record(command))
+    run.tell(f"model written to {folder}; evaluating it")
+
+    model = load_model(folder)
+    figures = figures_of(model, answers[EVALUATION], config.seed)
+    write_figures(figures, folder / EVALUATION_FILE)
+    model.config["training"]["minutes"] = run.seconds() / 60
+    write_card(folder, card_text(model.config, figures))
+    (out / CHECKPOINT).unlink(missing_ok=True)
+    macro = figures["macro_average_precision"]["value"]
+    worst = figures["lowest_average_precision"]
+    run.tell(f"macro average precision {macro:.3f}; lowest {worst['fault']} {worst['value']:.3f}")
+    return folder
+
+
+@dataclass
+class Run:
+    """What one training run carries along: settings, clock, trainer, counts."""
+
+    config: TrainConfig
+    out: Path
+    started: float
+    trainer: Trainer
+    device: torch.device
+    say: Say
+    rendered: int = 0
+    timings: dict[str, float] = field(default_factory=lambda: {"render": 0.0, "learn": 0.0})
+
+    def seconds(self) -> float:
+        return time.monotonic() - self.started
+
+    def tell(self, line: str) -> None:
+        self.say(f"{self.seconds():6.1f} s  {line}")
+
+    def progress(self, learning_since: float) -> float:
+        """Share of the training done, 0 to 1; by time or by steps."""
+        if self.config.steps is not None:
+            return self.trainer.steps / self.config.steps
+        end = 60 * (self.config.minutes or 0) - FINISH_S
+        return (self.seconds() - learning_since) / max(end - learning_since, 1e-6)
+
+    def record(self, command: str | None) -> dict[str, Any]:
+        """How the model was made, for config.json and the card."""
+        name = torch.cuda.get_device_name() if self.device.type == "cuda" else "CPU"
+        return {
+            "command": command or f"training.train.train(config named {self.config.name!r})",
+            "device": name,
+            "torch": torch.__version__,
+            "minutes": self.seconds() / 60,
+            "steps": self.trainer.steps,
+            "rendered_frames": self.rendered,
+            "settings": self.config.as_dict(),
+        }
+
+
+def render_held_out(run: Run) -> dict[str, list[Sample]]:
+    """The three held-out sets, the two large ones in turns; fewer frames where time is short."""
+    config, began = run.config, run.seconds()
+    limit = 60 * config.held_out_share * config.minutes if config.minutes else float("inf")
+    sets: dict[str, list[Sample]] = {
+        VALIDATION: list(held_out(config, VALIDATION, config.validation_frames, run.device))
+    }
+    streams = {
+        CALIBRATION: held_out(config, CALIBRATION, config.calibration_frames, run.device),
+        EVALUATION: held_out(config, EVALUATION, config.evaluation_frames, run.device),
+    }
+    sets |= {name: [next(frames)] for name, frames in streams.items()}
+    while streams and run.seconds() - began < limit:
+        for name, frames in list(streams.items()):
+            sample = next(frames, None)
+            if sample is None:
+                del streams[name]
+            else:
+                sets[name].append(sample)
+    counts = ", ".join(f"{sum(map(len, parts))} for {name}" for name, parts in sets.items())
+    total = sum(len(sample) for parts in sets.values() for sample in parts)
+    run.tell(f"held-out frames: {counts}; {total / (run.seconds() - began):.0f} frames/s")
+    return sets
+
+
+def learn(run: Run, validation: list[Sample]) -> None:
+    """Render, store, learn from the store; report and save now and then; until done."""
+    config, trainer = run.config, run.trainer
+    rng = stream(config.seed, TRAINING, "order")
+    buffer, owed, since = Buffer(config.buffer_frames), 0.0, run.seconds()
+    reported = saved = since
+    losses: list[torch.Tensor] = []
+    while run.progress(since) < 1:
+        began = time.monotonic()
+        buffer.add(render_sample(config, TRAINING, run.rendered // config.render_batch, run.device))
+        run.rendered += config.render_batch
+        run.timings["render"] += time.monotonic() - began
+        began = time.monotonic()
+        owed += config.reuse * config.render_batch / config.batch
+        # A batch from a nearly empty store would be the same few frames many times over.
+        while owed >= 1 and buffer.filled >= min(config.batch, config.buffer_frames):
+            sample = buffer.draw(config.batch, rng, config.context_dropout)
+            losses.append(trainer.step(sample, rate_at(run.progress(since), config)))
+            owed -= 1
+            if run.progress(since) >= 1:
+                break
+        run.timings["learn"] += time.monotonic() - began
+        if run.seconds() - reported > config.report_every_s and losses:
+            reported = run.seconds()
+            report(run, validation, losses, since)
+            losses = []
+        if run.seconds() - saved > config.save_every_s:
+            saved = run.seconds()
+            save_checkpoint(run)
+    if losses:
+        report(run, validation, losses, since)
+    save_checkpoint(run)
+
+
+def report(run: Run, validation: list[Sample], losses: list[torch.Tensor], since: float) -> None:
+    """One progress line, and the same in full in the log file."""
+    loss = float(torch.stack(losses).mean())
+    if not np.isfinite(loss):
+        raise UsageError(
+            f"The training loss is {loss} after {run.trainer.steps} steps; lower learning_rate."
+        )
+    answers = Answers.cat([answer(run.trainer.average, sample) for sample in validation])
+    precision = {}
+    for column, key in enumerate(KEYS):
+        clear = is_clear(answers.targets[:, column])
+        truth = answers.targets[clear, column] > 0.5
+        precision[key] = average_precision_score(truth, answers.beside[clear, column])
+    known = {key: value for key, value in precision.items() if np.isfinite(value)}
+    macro = float(np.mean(list(known.values()))) if known else float("nan")
+    worst = sorted(known, key=lambda key: known[key])[:4]
+    rate = run.rendered / max(run.seconds() - since, 1e-6)
+    run.tell(
+        f"step {run.trainer.steps}, {run.rendered} frames at {rate:.0f}/s "
+        f"(rendering {run.timings['render']:.0f} s, learning {run.timings['learn']:.0f} s), "
+        f"loss {loss:.4f}, AP {macro:.3f}; " + ", ".join(f"{key} {known[key]:.2f}" for key in worst)
+    )
+    line = {
+        "seconds": round(run.seconds(), 1),
+        "step": run.trainer.steps,
+        "rendered": run.rendered,
+        "loss": round(loss, 5),
+        "average_precision": {key: round(value, 4) for key, value in known.items()},
+    }
+    with (run.out / LOG).open("a", encoding="utf-8") as log:
+        log.write(json.dumps(line) + "\n")
+
+
+def save_checkpoint(run: Run) -> None:
+    """The running average so far, in 16-bit floats, replaced in one move."""
+    state = {
+        NETWORK_PREFIX + name: (tensor.half() if tensor.is_floating_point() else tensor)
+        .cpu()
+        .contiguous()
+        for name, tensor in run.trainer.average.state_dict().items()
+    }
+    path = run.out / CHECKPOINT
+    save_file(state, path.with_suffix(".part"))
+    path.with_suffix(".part").replace(path)
+
+
+def load_checkpoint(network: Network, path: Path) -> None:
+    """Weights of a checkpoint, or of a model folder, into a network of the same settings."""
+    path = path / WEIGHTS_FILE if path.is_dir() else path
+    try:
+        tensors = load_file(path)
+        state = {
+            name.removeprefix(NETWORK_PREFIX): tensor.float()
+            if tensor.is_floating_point()
+            else tensor
+            for name, tensor in tensors.items()
+            if name.startswith(NETWORK_PREFIX)
+        }
+        network.load_state_dict(state)
+    except (OSError, RuntimeError) as error:
+        first = str(error).splitlines()[0]
+        raise UsageError(
+            f"The weights {path} cannot start this training ({first}); give a checkpoint made "
+            "with the same network settings."
+        ) from error
+
+
+def main(
+    config: Annotated[Path, typer.Option(help="TOML file of training settings.")],
+    out: Annotated[Path, typer.Option(help="Folder for the log and the new model's folder.")],
+    minutes: Annotated[float | None, typer.Option(help="Time for the whole run.")] = None,
+    steps: Annotated[int | None, typer.Option(help="Training steps, instead of minutes.")] = None,
+    device: Annotated[str | None, typer.Option(help="cpu, cuda or auto.")] = None,
+    name: Annotated[str | None, typer.Option(help="Name of the new model.")] = None,
+    seed: Annotated[int | None, typer.Option(help="Seed of everything random.")] = None,
+    start_from: Annotated[Path | None, typer.Option(help="Checkpoint to go on from.")] = None,
+) -> None:
+    """Train a model from rendered frames; calibrate, evaluate and write it."""
+    given = {"minutes": minutes, "steps": steps, "device": device, "name": name, "seed": seed}
+    try:
+        settings = read_train_config(config).changed(**given)
+        words = ["python", "-m", "training.train", *sys.argv[1:]]
+        folder = train(settings, out, start_from, command=shlex.join(words))
+    except NightcullError as error:
+        typer.echo(str(error), err=True)
+        raise typer.Exit(2) from error
+    typer.echo(folder)
+
+
+if __name__ == "__main__":
+    typer.run(main)
