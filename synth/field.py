@@ -258,7 +258,7 @@ def galaxy_map(params: Sequence[Galaxies | None], x_px: Tensor, y_px: Tensor) ->
         dx, dy = box.x - x0, box.y - y0
         u = dx * torch.cos(angle) + dy * torch.sin(angle)
         v = (dy * torch.cos(angle) - dx * torch.sin(angle)) / ratio
-        radius = torch.sqrt(u * u + v * v + soft * soft) / half
+        radius = torch.sqrt(u * u + v * v + soft.clamp(min=0.5) ** 2) / half
         light = torch.exp(-sersic_b(index) * (radius ** (1.0 / index) - 1.0))
         turn = torch.atan2(v, u) - 2 * pi * pitch * torch.log(radius)
         wave = torch.cos(2.0 * turn) * soft_step(radius - 0.5, 0.0 * radius + 0.5)
