@@ -24,10 +24,11 @@ def read_fits(path: Path) -> Reading:
     """The picture and facts of a FITS file; FrameError or a library's own exception if damaged."""
     from astropy.io import fits
 
-    with warnings.catch_warnings():
+    # The file is opened here because astropy leaves it open where it cannot make sense of it.
+    with warnings.catch_warnings(), path.open("rb") as file:
         warnings.simplefilter("ignore")
         try:
-            opened = fits.open(path, memmap=False, do_not_scale_image_data=True)
+            opened = fits.open(file, memmap=False, do_not_scale_image_data=True)
         except OSError as error:
             if error.errno is not None:
                 raise
@@ -128,6 +129,8 @@ def _check_length(hdu: Any, path: Path) -> None:
 def _not_fits(path: Path) -> str:
     with path.open("rb") as file:
         start = file.read(16)
+    if start.startswith((b"SIMPLE", b"\x1f\x8b", b"BZh")):
+        return "The FITS file is damaged or cut short; copy it again from where it was taken."
     return (
         f"The file is no FITS file: it begins with {start!r} where FITS has SIMPLE; give it the "
         "suffix of what it is, or copy it again."

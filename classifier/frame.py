@@ -126,7 +126,7 @@ def _read(path: Path) -> Reading:
             "The picture does not fit into memory; close other programs or use fewer workers."
         ) from error
     except Exception as error:  # damaged files raise whatever their reader happens to hit
-        told = " ".join(str(error).split())[:120].rstrip(".")
+        told = " ".join(str(error).replace(repr(str(path)), "").split())[:120].rstrip(". ")
         detail = f"{type(error).__name__}: {told}" if told else type(error).__name__
         raise FrameError(
             f"The file is damaged or cut short ({detail}); copy it again from where it was taken."
