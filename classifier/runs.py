@@ -1,0 +1,341 @@
+"""The frames of one run held against one another: what a single frame cannot tell.
+
+    keys = [run_key(facts, shape) for ...]
+    evidence = judge_runs(frames, keys)
+
+Good is what the best tenth of the run shows, widths divided by airmass^0.6 where the altitude is
+known; where the scale is known too, good is never wider than poor seeing makes stars, so that a
+night out of focus throughout does not become its own norm. Runs of five frames or fewer keep the
+evidence of the single frames.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from classifier import star_evidence
+from classifier.evidence import NO, UNKNOWN, YES, Evidence, unknown
+from classifier.facts import Facts
+from classifier.measures import FrameMeasures, explanation
+from classifier.star_match import Loss, light_lost
+from classifier.vocabulary import fault
+
+Member = tuple[Facts, FrameMeasures]
+
+FEW = 5
+EXTINCTION_MAG = 0.2  # per airmass, broad-band from a lowland site (cp)
+COUNT_SLOPE = 0.36  # log10 of star counts per magnitude near magnitude 15
+RELATIVE = ("defocus", "bloated_stars", "clouds", "low_signal", "vibration", "drift")
+# 2 x HFR / FWHM of the mean star's profile: 1.0 for a Gaussian, more with wings; a disc seen
+# through seeing is flatter.
+FLAT, PEAKED = 0.88, 0.97
+
+
+@dataclass(frozen=True)
+class Reference:
+    """Good values of one run: NaN where no frame tells. e1, e2: median common shape."""
+
+    frames: int
+    fwhm_px: float
+    hfr_px: float
+    star_count: float
+    sky_adu: float
+    e1: float
+    e2: float
+    note: str = ""
+
+
+def run_key(facts: Facts, shape: tuple[int, ...]) -> str:
+    """ "target | filter | exposure | camera | binning | gain"; a question mark where unknown.
+
+    Frames of different size never share a run: where the camera is unknown its place is taken
+    by the size, else the size is told apart by the binning.
+    """
+    size = f"{shape[-1]} x {shape[-2]}"
+    exposure = "?" if facts.exposure_s is None else f"{facts.exposure_s:g} s"
+    gain = facts.gain_setting if facts.gain_setting is not None else facts.gain_e_adu
+    camera = f"{facts.camera} {size}" if facts.camera else size
+    parts = (
+        facts.target,
+        facts.filter,
+        exposure,
+        camera,
+        None if facts.binning is None else f"bin {facts.binning}",
+        None if gain is None else f"gain {gain:g}",
+    )
+    return " | ".join("?" if part is None else str(part).strip() or "?" for part in parts)
+
+
+def judge_runs(frames: Sequence[Member], keys: Sequence[str]) -> list[dict[str, Evidence]]:
+    """Evidence of every frame, relative to its run where the run has more than five frames.
+
+    frames: facts and measures; keys: the run of each. The order of the answer is that of
+    `frames`; nothing given is changed.
+    """
+    if len(frames) != len(keys):
+        raise ValueError(f"{len(frames)} frames but {len(keys)} run keys; give one key per frame")
+    judged = [dict(measures.evidence) for _, measures in frames]
+    for key in dict.fromkeys(keys):
+        members = [i for i, other in enumerate(keys) if other == key]
+        if len(members) <= FEW:
+            for i in members:
+                judged[i] = _by_itself(judged[i], len(members))
+            continue
+        run = [frames[i] for i in members]
+        for i, evidence in zip(members, _judge_run(run), strict=True):
+            judged[i] |= evidence
+    return judged
+
+
+def reference_of(run: Sequence[Member]) -> Reference:
+    """Good values of a run: the best tenth of its round frames."""
+    sharp = [
+        (_at_zenith(m.numbers.get("fwhm_px"), f), _at_zenith(m.numbers.get("hfr_px"), f))
+        for f, m in run
+        if not m.numbers.get("elongation", math.nan) >= 1.25
+    ]
+    fwhm, hfr = _low_tenth([w for w, _ in sharp]), _low_tenth([r for _, r in sharp])
+    note = ""
+    scales = [f.scale_arcsec for f, _ in run if f.scale_arcsec]
+    if scales and math.isfinite(fwhm):
+        limit = star_evidence.good_width_arcsec(run[0][0], star_evidence.POOR_SEEING_ARCSEC)
+        if limit is not None and fwhm * scales[0] > limit:
+            note = "the whole run is softer than poor seeing makes it"
+            shrink = limit / (fwhm * scales[0])
+            fwhm, hfr = fwhm * shrink, hfr * shrink
+    shapes = np.array([_shape(m) for _, m in run])
+    known = np.isfinite(shapes).all(1)
+    e1, e2 = np.median(shapes[known], axis=0) if known.any() else (math.nan, math.nan)
+    counts = [m.numbers.get("star_count", math.nan) for _, m in run]
+    skies = [m.numbers.get("sky_adu", math.nan) for _, m in run]
+    return Reference(
+        frames=len(run),
+        fwhm_px=fwhm,
+        hfr_px=hfr,
+        star_count=_quantile(counts, 0.9),
+        sky_adu=_quantile(skies, 0.5),
+        e1=float(e1),
+        e2=float(e2),
+        note=note,
+    )
+
+
+def _by_itself(evidence: dict[str, Evidence], count: int) -> dict[str, Evidence]:
+    """Single-frame evidence with a note that the run is too short to compare with."""
+    told = "the only frame of its run" if count == 1 else f"one of only {count} frames of its run"
+    marked = dict(evidence)
+    for key in RELATIVE:
+        if key in marked:
+            note = "; ".join(
+                part for part in (marked[key].note, f"judged by itself: {told}") if part
+            )
+            marked[key] = replace(marked[key], note=note)
+    return marked
+
+
+def _judge_run(run: Sequence[Member]) -> list[dict[str, Evidence]]:
+    reference = reference_of(run)
+    losses = _losses(run)
+    order = _time_order(run)
+    judged: list[dict[str, Evidence]] = []
+    for index, member in enumerate(run):
+        evidence = dict(member[1].evidence)
+        evidence |= _elongated(index, run, order, reference, evidence)
+        evidence |= _soft(member, reference, evidence)
+        evidence["clouds"] = _clouds(member, losses[index], reference)
+        evidence["low_signal"] = _low_signal(member, reference, evidence)
+        judged.append(evidence)
+    return judged
+
+
+def _soft(
+    member: Member, reference: Reference, evidence: dict[str, Evidence]
+) -> dict[str, Evidence]:
+    """Defocus and bloated stars by size against the run; form decides between them."""
+    facts, measures = member
+    numbers = measures.numbers
+    rows = {key: fault(key) for key in ("defocus", "bloated_stars")}
+    hfr = _at_zenith(numbers.get("hfr_px"), facts) / reference.hfr_px
+    fwhm = _at_zenith(numbers.get("fwhm_px"), facts) / reference.fwhm_px
+    if not (math.isfinite(hfr) and math.isfinite(fwhm)):
+        return {}
+
+    def said(key: str, state: str, note: str = "") -> Evidence:
+        value = hfr if key == "defocus" else fwhm
+        told = "; ".join(part for part in (note, reference.note) if part)
+        return Evidence(state, value, rows[key].unit, rows[key].counts_from, told)
+
+    ring = evidence["defocus"].state == YES
+    if ring:
+        return {
+            "defocus": said("defocus", YES, "stars have a hole"),
+            "bloated_stars": said("bloated_stars", NO, "defocus explains the width"),
+        }
+    wide = fwhm >= rows["bloated_stars"].counts_from
+    large = hfr >= rows["defocus"].counts_from
+    if not wide and not large:
+        return {key: said(key, NO) for key in rows}
+    cause = explanation(
+        {k: e for k, e in evidence.items() if k != "defocus"} | {"defocus": said("defocus", NO)},
+        numbers.get("elongation", math.nan),
+        numbers.get("angle_coherence", math.nan),
+    )
+    if cause:
+        return {key: said(key, NO, f"{cause} explains the width") for key in rows}
+    form = numbers.get("concentration", math.nan)
+    if large and form <= FLAT:
+        return {
+            "defocus": said("defocus", YES, "stars are flat discs"),
+            "bloated_stars": said("bloated_stars", NO, "defocus explains the width"),
+        }
+    if form >= PEAKED:
+        return {
+            "defocus": said("defocus", NO, "large, but peaked as in poor seeing"),
+            "bloated_stars": said("bloated_stars", YES if wide else NO),
+        }
+    note = "slight defocus and swollen stars look alike here"
+    return {
+        "defocus": said("defocus", UNKNOWN if large else NO, note),
+        "bloated_stars": said("bloated_stars", UNKNOWN if wide else NO, note),
+    }
+
+
+def _elongated(
+    index: int,
+    run: Sequence[Member],
+    order: Sequence[int],
+    reference: Reference,
+    evidence: dict[str, Evidence],
+) -> dict[str, Evidence]:
+    """Drift keeps its direction from sub to sub; a vibration differs from its neighbours."""
+    drift, vibration = evidence["drift"], evidence["vibration"]
+    if drift.state != UNKNOWN or vibration.state != UNKNOWN:
+        return {}
+    mine = np.array(_shape(run[index][1]))
+    if not np.isfinite(mine).all():
+        return {}
+    place = order.index(index)
+    near = [order[k] for k in range(max(0, place - 3), min(len(order), place + 4)) if k != place]
+    others = np.array([_shape(run[k][1]) for k in near])
+    others = others[np.isfinite(others).all(1)]
+    if len(others) < 3:
+        return {}
+    size = float(np.hypot(*mine))
+    # How much of this star's stretch its neighbours share, along the same direction.
+    shared = float(np.median(others @ mine)) / size**2
+    if shared >= 0.5:
+        note = "the neighbouring subs are stretched the same way"
+        return {
+            "drift": replace(drift, state=YES, note=note),
+            "vibration": replace(vibration, state=NO, note=note),
+        }
+    if shared <= 0.25:
+        note = "the neighbouring subs are not stretched this way"
+        return {
+            "drift": replace(drift, state=NO, note=note),
+            "vibration": replace(vibration, state=YES, note=note),
+        }
+    return {}
+
+
+def _clouds(member: Member, loss: Loss | None, reference: Reference) -> Evidence:
+    row = fault("clouds")
+    measures = member[1]
+    if loss is not None:
+        # Patchiness counts from 0.15 mag rms; it is told on the scale of the mean loss.
+        value = max(loss.mean_mag, loss.patchy_mag * row.counts_from / 0.15, 0.0)
+        note = f"{loss.matched} stars, uneven by {loss.patchy_mag:.2f} mag rms"
+        state = YES if value >= row.counts_from else NO
+        return Evidence(state, value, row.unit, row.counts_from, note)
+    count = measures.numbers.get("star_count", math.nan)
+    if not (math.isfinite(count) and reference.star_count >= 50):
+        return unknown(row.unit, row.counts_from, "too few stars in this run to compare")
+    value = -math.log10(max(count, 1.0) / reference.star_count) / COUNT_SLOPE
+    if value < row.counts_from:
+        return Evidence(NO, max(value, 0.0), row.unit, row.counts_from, "from star counts")
+    soft = any(measures.evidence[k].state == YES for k in ("defocus", "guiding_loss", "drift"))
+    if soft or value < 2 * row.counts_from:
+        return unknown(row.unit, row.counts_from, "fewer stars than in its run", value)
+    return Evidence(YES, value, row.unit, row.counts_from, "from star counts")
+
+
+def _low_signal(member: Member, reference: Reference, evidence: dict[str, Evidence]) -> Evidence:
+    """Star counts add to the single frame's photon budget, unless another fault took the stars."""
+    own = evidence["low_signal"]
+    count = member[1].numbers.get("star_count", math.nan)
+    if own.state == YES or not math.isfinite(count) or count >= 20:
+        return own
+    taken = any(evidence[k].state != NO for k in ("clouds", "defocus", "guiding_loss"))
+    if reference.star_count >= 60 and not taken:
+        note = f"{count:.0f} stars where the run has {reference.star_count:.0f}"
+        return replace(own, state=YES, note=note)
+    return own
+
+
+def _losses(run: Sequence[Member]) -> list[Loss | None]:
+    """Light lost by every frame against the best tenth of the run.
+
+    All are compared with the frame of most stars; differences of airmass are taken out.
+    """
+    best = max(range(len(run)), key=lambda i: len(run[i][1].stars) + 1e-3 * _count(run[i]))
+    raw = [light_lost(measures.stars, run[best][1].stars) for _, measures in run]
+    clear = []
+    for (facts, _), loss in zip(run, raw, strict=True):
+        extinction = EXTINCTION_MAG * (_airmass(facts) - _airmass(run[best][0]))
+        clear.append(None if loss is None else replace(loss, mean_mag=loss.mean_mag - extinction))
+    zero = _low_tenth([loss.mean_mag for loss in clear if loss is not None])
+    return [
+        None if loss is None else replace(loss, mean_mag=loss.mean_mag - zero) for loss in clear
+    ]
+
+
+def _count(member: Member) -> float:
+    count = member[1].numbers.get("star_count", 0.0)
+    return count if math.isfinite(count) else 0.0
+
+
+def _time_order(run: Sequence[Member]) -> list[int]:
+    """Indices in order of time where all times are known, else as given."""
+    times = [facts.time_utc or facts.time_local for facts, _ in run]
+    if any(time is None for time in times):
+        return list(range(len(run)))
+    try:
+        return sorted(range(len(run)), key=lambda i: times[i])  # type: ignore[arg-type, return-value]
+    except TypeError:  # some with a zone, some without
+        return list(range(len(run)))
+
+
+def _shape(measures: FrameMeasures) -> tuple[float, float]:
+    """Common shape (e1, e2) of a frame from its elongation and angle."""
+    numbers = measures.numbers
+    elongation = numbers.get("elongation", math.nan)
+    angle = math.radians(2 * numbers.get("angle_deg", math.nan))
+    size = (elongation**2 - 1) / (elongation**2 + 1)
+    return size * math.cos(angle), size * math.sin(angle)
+
+
+def _at_zenith(width: float | None, facts: Facts) -> float:
+    return math.nan if width is None else width / _airmass(facts) ** 0.6
+
+
+def _airmass(facts: Facts) -> float:
+    """Airmass by Pickering 2002 (DIO 12:1, 20); 1 where the altitude is unknown or absurd."""
+    altitude = facts.altitude_deg
+    if altitude is None or not 5 <= altitude <= 90:
+        return 1.0
+    return 1 / math.sin(math.radians(altitude + 244 / (165 + 47 * altitude**1.1)))
+
+
+def _low_tenth(values: Sequence[float]) -> float:
+    """Mean of the lowest tenth, at least of one; NaN if nothing is known."""
+    known = sorted(value for value in values if math.isfinite(value))
+    if not known:
+        return math.nan
+    return float(np.mean(known[: max(1, round(len(known) / 10))]))
+
+
+def _quantile(values: Sequence[float], share: float) -> float:
+    known = [value for value in values if math.isfinite(value)]
+    return float(np.quantile(known, share)) if known else math.nan

@@ -1,0 +1,161 @@
+"""Evidence on the faults of sky and sensor, from one frame.
+
+Percentages of the sky need the sky above the camera's offset. Where the offset is unknown, gain
+and read noise tell it: sky plus dark electrons = (gain x noise)^2 - (read noise)^2. Where these
+are unknown too, the level as stored is an upper bound of the sky and the percentage a lower one:
+it can say yes, never no.
+"""
+
+import math
+from dataclasses import dataclass
+
+from classifier.background import Background
+from classifier.colour_planes import PlaneLight
+from classifier.discs import Disc
+from classifier.evidence import NO, UNKNOWN, YES, Evidence, unknown
+from classifier.facts import Facts
+from classifier.sky_model import SkyModel
+from classifier.vocabulary import fault
+
+NO_OFFSET = "the offset is unknown and cannot be told from gain and read noise"
+
+
+@dataclass(frozen=True)
+class SkyLight:
+    """Sky above the offset in ADU. exact is false where only an upper bound is known."""
+
+    adu: float
+    electrons: float | None
+    exact: bool
+    note: str = ""
+
+
+def sky_light(background: Background, facts: Facts) -> SkyLight:
+    """The sky above the offset, by the best way the facts allow."""
+    gain = facts.gain_e_adu
+    if facts.offset_adu is not None:
+        adu = background.level_adu - facts.offset_adu
+        return SkyLight(adu, None if gain is None else adu * gain, True)
+    if gain is not None and facts.read_noise_e is not None:
+        electrons = (gain * background.noise_adu) ** 2 - facts.read_noise_e**2
+        # Three percent of the noise's square is what clipping and stars make uncertain.
+        if electrons > 0.1 * facts.read_noise_e**2:
+            return SkyLight(electrons / gain, electrons, True, "sky told from the noise")
+        return SkyLight(
+            max(electrons, 0.0) / gain, max(electrons, 0.0), False, "noise is read noise"
+        )
+    return SkyLight(background.level_adu, None, False, NO_OFFSET)
+
+
+def hot_pixels(background: Background) -> Evidence:
+    row = fault("hot_pixels")
+    value = 100 * background.hot_share
+    state = YES if value >= row.counts_from else NO
+    return Evidence(state, value, row.unit, row.counts_from)
+
+
+def vignetting(background: Background, model: SkyModel, sky: SkyLight) -> Evidence:
+    drop = model.centre_adu - model.corner_adu
+    evidence = _of_sky("vignetting", drop, _at_centre(model, background, sky), sky, background)
+    return _trusted(evidence, model, max(drop, 0.0))
+
+
+def gradient(background: Background, model: SkyModel, sky: SkyLight) -> Evidence:
+    evidence = _of_sky("gradient", model.gradient_adu, sky.adu, sky, background)
+    return _trusted(evidence, model, model.gradient_adu)
+
+
+def _at_centre(model: SkyModel, background: Background, sky: SkyLight) -> float:
+    return sky.adu + model.centre_adu - background.level_adu
+
+
+def _of_sky(
+    key: str, step_adu: float, sky_adu: float, sky: SkyLight, background: Background
+) -> Evidence:
+    """A step in ADU as a percentage of the sky, with all that is uncertain about the sky."""
+    row = fault(key)
+    if step_adu < 0.3 * background.noise_adu:
+        # A fault of this size would show in the noise of its own light, had the sky any.
+        value = max(0.0, 100 * step_adu / sky_adu) if sky.exact and sky_adu > step_adu else 0.0
+        if value < row.counts_from:
+            return Evidence(NO, value, row.unit, row.counts_from, "flat to within the noise")
+    if sky_adu <= background.noise_adu * 0.2:
+        return unknown(row.unit, row.counts_from, "no sky above the offset to compare with")
+    value = 100 * step_adu / sky_adu
+    if not sky.exact:
+        if value >= row.counts_from:
+            return Evidence(YES, value, row.unit, row.counts_from, f"at least: {sky.note}")
+        return unknown(row.unit, row.counts_from, sky.note)
+    return Evidence(
+        YES if value >= row.counts_from else NO, value, row.unit, row.counts_from, sky.note
+    )
+
+
+def _trusted(evidence: Evidence, model: SkyModel, step_adu: float) -> Evidence:
+    """Unknown instead of yes where other structure in the sky rivals the fitted step."""
+    if evidence.state != YES:
+        return evidence
+    if model.used_share > 0.5 and model.scatter_adu < 0.5 * step_adu:
+        return evidence
+    note = "nebulosity, obstruction or cloud as strong as the fitted step"
+    return Evidence(UNKNOWN, evidence.value, evidence.unit, evidence.threshold, note)
+
+
+def clouds(texture_adu: float, sky: SkyLight) -> Evidence:
+    row = fault("clouds")
+    note = "one frame cannot tell cloud from nebulosity; its run can"
+    if sky.exact and sky.adu > 0 and math.isfinite(texture_adu):
+        note += f" (sky texture {100 * texture_adu / sky.adu:.1f} % of the sky)"
+    return unknown(row.unit, row.counts_from, note)
+
+
+def discs(key: str, found: list[Disc], sky: SkyLight, background: Background) -> Evidence:
+    """Dust shadows or reflections from the candidates of the matched filter."""
+    row = fault(key)
+    edged = [disc for disc in found if disc.has_edge]
+    if not edged:
+        if found and key == "reflection":
+            note = "bright round patches without an edge: nebula, galaxy, halo or reflection"
+            return unknown(row.unit, row.counts_from, note)
+        return Evidence(NO, 0.0, row.unit, row.counts_from)
+    if sky.adu <= 0.2 * background.noise_adu:
+        return unknown(row.unit, row.counts_from, "no sky above the offset to compare with")
+    deepest = max(100 * abs(disc.step_adu) / sky.adu for disc in edged)
+    counted = [disc for disc in edged if 100 * abs(disc.step_adu) / sky.adu >= row.counts_from]
+    # Surface brightness must also reach 1 sigma after binning by 16 px.
+    if key == "reflection":
+        counted = [d for d in counted if abs(d.step_adu) >= background.noise_adu / 16]
+    where = [[round(d.x, 1), round(d.y, 1), round(d.radius, 1)] for d in counted or edged]
+    if counted:
+        note = "" if sky.exact else f"at least: {sky.note}"
+        return Evidence(YES, deepest, row.unit, row.counts_from, note, where)
+    if not sky.exact:
+        return Evidence(UNKNOWN, None, row.unit, row.counts_from, sky.note, where)
+    return Evidence(NO, deepest, row.unit, row.counts_from, sky.note, where)
+
+
+def low_signal(sky: SkyLight, facts: Facts) -> Evidence:
+    row = fault("low_signal")
+    if facts.read_noise_e is None or facts.gain_e_adu is None:
+        missing = "read noise" if facts.gain_e_adu is not None else "gain"
+        return unknown(
+            row.unit, row.counts_from, f"the {missing} is unknown; give it in a rig file"
+        )
+    if sky.electrons is None:
+        return unknown(row.unit, row.counts_from, sky.note)
+    value = sky.electrons / facts.read_noise_e**2
+    if value < -1.0:
+        note = "the sky lies below the offset, so one of them is wrong"
+        return unknown(row.unit, row.counts_from, note, value)
+    state = YES if value < row.counts_from else NO
+    return Evidence(state, max(value, 0.0), row.unit, row.counts_from, sky.note)
+
+
+def bayer_grid(light: PlaneLight | None, has_colour: bool) -> Evidence:
+    row = fault("bayer_grid")
+    if not has_colour:
+        return Evidence(NO, None, row.unit, row.counts_from, "a frame without colour planes")
+    if light is None:
+        return unknown(row.unit, row.counts_from, "too few bright stars to compare the planes")
+    state = YES if light.ratio < row.counts_from else NO
+    return Evidence(state, light.ratio, row.unit, row.counts_from)

@@ -1,0 +1,113 @@
+"""The shape of the sky: vignetting and gradient fitted together to the sky picture.
+
+    sky = level x (1 + a r^2 + b r^4) + gx x + gy y + q1 (x^2 - y^2) + q2 x y
+
+r = 1 in the corners, x and y from -1 to 1. The round terms are the vignetting, the others the
+gradient; a gradient that is round about the centre cannot be told from vignetting. Cells above
+the fit (stars, galaxies, nebulae) are left out step by step, cells below it later, so that what
+remains is the darker part of the field.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from classifier.background import SkyPicture
+
+Array = np.ndarray
+
+CELLS = 32  # cells of the longer side that the fit works on
+
+
+@dataclass(frozen=True)
+class SkyModel:
+    """Fit of the sky, in ADU as stored (offset included in `centre_adu`).
+
+    centre_adu, corner_adu: the round part at the centre and at the mean of the four corners.
+    gradient_adu: peak to peak of the other terms over the frame. direction_deg: towards the
+    brighter side, from +x towards +y. used_share: of cells that the fit kept. scatter_adu:
+    what the fit leaves, over all cells. surface: (h, w) the whole model on the picture's grid.
+    """
+
+    centre_adu: float
+    corner_adu: float
+    gradient_adu: float
+    direction_deg: float
+    used_share: float
+    scatter_adu: float
+    surface: Array
+
+
+def fit_sky(picture: SkyPicture) -> SkyModel:
+    """Vignetting and gradient of a sky picture."""
+    level, valid = _coarse(picture)
+    height, width = level.shape
+    x, y = _axes(height, width)
+    design = _terms(x, y, *level.shape, picture).reshape(-1, 7)
+    values, keep = level.ravel().astype(np.float64), valid.ravel().copy()
+    coefficients = np.zeros(7)
+    coefficients[0] = float(np.median(values[keep]))
+    for turn in range(8):
+        if keep.sum() < 14:
+            break
+        coefficients = np.linalg.lstsq(design[keep], values[keep], rcond=None)[0]
+        rest = values - design @ coefficients
+        spread = 1.4826 * float(np.median(np.abs(rest[keep] - np.median(rest[keep]))))
+        spread = max(spread, 1e-9 * max(1.0, abs(coefficients[0])))
+        upper, lower = (2.0, 6.0) if turn < 5 else (2.5, 4.0)
+        keep = valid.ravel() & (rest < upper * spread) & (rest > -lower * spread)
+    rest = values - design @ coefficients
+    high, wide = picture.level.shape
+    fine = _terms(*_axes(high, wide), high, wide, picture)
+    tilt = fine[..., 3:] @ coefficients[3:]
+    return SkyModel(
+        centre_adu=float(coefficients[0]),
+        corner_adu=float(coefficients[0] + coefficients[1] + coefficients[2]),
+        gradient_adu=float(tilt.max() - tilt.min()),
+        direction_deg=_direction(tilt),
+        used_share=float(keep.sum() / max(1, valid.sum())),
+        scatter_adu=float(np.std(rest[valid.ravel()])),
+        surface=(fine @ coefficients).astype(np.float32),
+    )
+
+
+def texture_adu(picture: SkyPicture, model: SkyModel) -> float:
+    """Robust rms of what the model leaves at scales of a thirtieth of the field, in ADU."""
+    level, valid = _coarse(picture)
+    surface, _ = _coarse(picture, model.surface)
+    rest = (level - surface)[valid]
+    if rest.size < 10:
+        return float("nan")
+    return 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
+
+
+def _direction(tilt: Array) -> float:
+    height, width = tilt.shape
+    x, y = _axes(height, width)
+    return float(np.rad2deg(np.arctan2((tilt * y).sum(), (tilt * x).sum())) % 360)
+
+
+def _axes(height: int, width: int) -> tuple[Array, Array]:
+    columns = (np.arange(width) + 0.5) / width * 2 - 1
+    rows = (np.arange(height) + 0.5) / height * 2 - 1
+    return np.meshgrid(columns, rows)
+
+
+def _terms(x: Array, y: Array, height: int, width: int, picture: SkyPicture) -> Array:
+    """(..., 7) terms; x, y in [-1, 1], r^2 in true proportions with 1 in the corners."""
+    high, wide = picture.level.shape
+    r2 = (x**2 * wide**2 + y**2 * high**2) / (wide**2 + high**2)
+    return np.stack((np.ones_like(x), r2, r2**2, x, y, x**2 - y**2, x * y), -1)
+
+
+def _coarse(picture: SkyPicture, surface: Array | None = None) -> tuple[Array, Array]:
+    """Medians of blocks of cells, and whether at least half of a block is valid."""
+    level = picture.level if surface is None else surface
+    block = max(1, max(level.shape) // CELLS)
+    height, width = level.shape[0] // block, level.shape[1] // block
+
+    def blocks(array: Array) -> Array:
+        cut = array[: height * block, : width * block].reshape(height, block, width, block)
+        return cut.swapaxes(1, 2).reshape(height, width, block * block)
+
+    return np.median(blocks(level), axis=-1), blocks(picture.valid).mean(-1) >= 0.5

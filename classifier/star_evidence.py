@@ -1,0 +1,183 @@
+"""Evidence on the faults that show in the stars, from one frame.
+
+Elongated stars. Drift, vibration and guiding errors stretch all stars the same way. What one
+frame can tell of them is the form of the mean star along its long axis:
+    two equal lobes with a dip between      a vibration dwells at its ends; drift does not
+    unequal lobes, or three                 jumps: guiding
+    no dip although longer than 1.9 x wide  drift: so wide a vibration would show its lobes
+    anything else                           either: both stay unknown, and the run decides
+One cause explains what it explains: an elongated or lopsided star is not also called bloated.
+"""
+
+import math
+
+from classifier.evidence import NO, UNKNOWN, YES, Evidence, unknown
+from classifier.facts import Facts
+from classifier.mean_star import MeanStar
+from classifier.spikes import Spikes
+from classifier.trails import Trail
+from classifier.vocabulary import fault
+
+COHERENT = 0.5  # axial coherence of the angles from which stretching counts as common
+LOBED = 0.08  # dip between two lobes that noise and sampling do not make
+EQUAL_LOBES = 0.75
+LONG = 1.9
+SKEWED = 0.20  # third moment over size^3 that coma adding 25 % to the HFR gives
+DIP, DIP_SIGMA = 0.15, 5.0
+NO_STARS = "too few stars to lay over one another"
+# Seeing at amateur sites: 1.5 arcsec on the best nights, 4 on poor but usable ones (cp).
+BEST_SEEING_ARCSEC, POOR_SEEING_ARCSEC = 1.5, 4.0
+
+
+def elongated(
+    star: MeanStar | None, elongation: float, coherence: float, fwhm_px: float
+) -> dict[str, Evidence]:
+    """vibration, drift and guiding_loss. elongation: of the common shape; coherence: 0 to 1."""
+    keys = ("vibration", "drift", "guiding_loss")
+    rows = {key: fault(key) for key in keys}
+    if star is None or not math.isfinite(elongation):
+        return {key: unknown(row.unit, row.counts_from, NO_STARS) for key, row in rows.items()}
+    path = _path(star)
+
+    def said(states: tuple[str, str, str], note: str) -> dict[str, Evidence]:
+        values = (elongation, elongation, path)
+        return {
+            key: Evidence(state, value, rows[key].unit, rows[key].counts_from, note)
+            for key, state, value in zip(keys, states, values, strict=True)
+        }
+
+    if elongation < rows["drift"].counts_from:
+        return said((NO, NO, NO), "")
+    if coherence < COHERENT:
+        note = "stars are stretched, but not all the same way: optics or tilt"
+        return said((NO, NO, NO), note)
+    if star.lobes > LOBED and path >= rows["guiding_loss"].counts_from:
+        if star.lobe_ratio < EQUAL_LOBES or star.asymmetry > 0.3:
+            return said((NO, NO, YES), "unequal images of every star: jumps")
+        note = "two equal lobes: a vibration, or one jump half-way through the sub"
+        return said((UNKNOWN, NO, UNKNOWN), note)
+    if star.lobes > LOBED:
+        return said((YES, NO, NO), "two equal lobes: the stars dwelt at both ends")
+    lopsided = star.asymmetry > 0.3
+    if lopsided:
+        note = "long and lopsided: one-sided pushes, one-axis guiding or coma"
+        return said((UNKNOWN, UNKNOWN, UNKNOWN), note)
+    if elongation >= LONG:
+        return said((NO, YES, NO), "long without lobes: steady motion")
+    note = "one frame cannot tell drift from vibration; the run can"
+    return said((UNKNOWN, UNKNOWN, NO), note)
+
+
+def _path(star: MeanStar) -> float:
+    """Least path in FWHMs across that could draw this star: between lobes, or sqrt(12) times
+    the standard deviation that motion added along the long axis."""
+    variance = max(star.hfr / 1.1774, 0.5) ** 2
+    ratio = star.elongation**2
+    minor = 2 * variance / (1 + ratio)
+    added = math.sqrt(12 * minor * max(ratio - 1, 0.0))
+    return max(star.lobe_distance if star.lobes > LOBED else 0.0, added) / (
+        2.3548 * math.sqrt(max(minor, 0.1))
+    )
+
+
+def defocus(star: MeanStar | None, bin_px: int) -> Evidence:
+    """By the central hole only; a slight defocus needs the run's own in-focus stars."""
+    row, unit = fault("defocus"), "% central hole"
+    if star is None:
+        return unknown(unit, 100 * DIP, NO_STARS)
+    value = 100 * max(star.dip, 0.0)
+    if star.dip >= DIP and star.dip_sigma >= DIP_SIGMA and star.elongation < 2:
+        return Evidence(YES, value, unit, 100 * DIP, "stars have a hole")
+    if star.hfr * bin_px < 1.5:
+        return Evidence(NO, value, unit, 100 * DIP, "stars are as sharp as the pixels allow")
+    note = f"no hole; {row.counts_from} times the in-focus size needs the run"
+    return unknown(unit, 100 * DIP, note, value)
+
+
+def good_width_arcsec(facts: Facts, seeing_arcsec: float) -> float | None:
+    """FWHM of a good star in arcsec: seeing, diffraction (1.03 lambda / D at 550 nm) and two
+    pixels added in square; None where the scale is unknown."""
+    if facts.scale_arcsec is None:
+        return None
+    spot = 0.0 if facts.aperture_mm is None else 1.03 * 550e-6 / facts.aperture_mm * 206265
+    return math.sqrt(seeing_arcsec**2 + spot**2 + (2 * facts.scale_arcsec) ** 2)
+
+
+def bloated_stars(fwhm_px: float, facts: Facts, explained: str) -> Evidence:
+    """Against seeing that is plausible on the ground, where the scale is known.
+
+    Over 1.4 times the good width with poor seeing the stars are bloated, under 1.4 times that
+    with the best seeing they are not; between the two only the run can say.
+    """
+    row, unit = fault("bloated_stars"), "arcsec FWHM"
+    scale = facts.scale_arcsec
+    if not math.isfinite(fwhm_px):
+        return unknown(unit, None, NO_STARS)
+    if scale is None:
+        return unknown(unit, None, "the image scale is unknown, so one frame cannot say")
+    low = row.counts_from * (good_width_arcsec(facts, BEST_SEEING_ARCSEC) or 0.0)
+    high = row.counts_from * (good_width_arcsec(facts, POOR_SEEING_ARCSEC) or 0.0)
+    value = fwhm_px * scale
+    if value < low:
+        return Evidence(NO, value, unit, high)
+    if explained:
+        return unknown(unit, high, f"wide, but {explained} explains it", value)
+    if value >= high:
+        return Evidence(YES, value, unit, high, "wider than seeing makes them")
+    return unknown(unit, high, "as wide as poor seeing makes them; the run can say", value)
+
+
+def miscollimation(star: MeanStar | None, elongation: float, coherence: float) -> Evidence:
+    """Lopsidedness of the mean star of the inner half of the field, or of a ring's hole."""
+    unit = "third moment"
+    if star is None:
+        return unknown(unit, SKEWED, NO_STARS)
+    if star.dip >= DIP and star.dip_sigma >= DIP_SIGMA:
+        state = YES if star.hole_offset >= 0.15 else NO
+        return Evidence(state, star.hole_offset, "hole offset / ring diameter", 0.15)
+    if star.skew_noise > SKEWED / 4:
+        return unknown(unit, SKEWED, "stars are too faint to see a lopsided wing", star.skew)
+    if star.skew < SKEWED:
+        return Evidence(NO, star.skew, unit, SKEWED)
+    if star.lobes > LOBED:
+        return unknown(unit, SKEWED, "double images are lopsided too", star.skew)
+    if elongation >= 1.6 and coherence >= COHERENT:
+        note = "long and lopsided: pushes to one side, one-axis guiding or coma"
+        return unknown(unit, SKEWED, note, star.skew)
+    return Evidence(YES, star.skew, unit, SKEWED, f"wing towards {star.skew_deg:.0f} deg")
+
+
+def diffraction_spikes(spikes: Spikes | None, bright: bool) -> Evidence:
+    row = fault("diffraction_spikes")
+    unit, threshold = row.unit, row.counts_from
+    if spikes is None:
+        return unknown(unit, threshold, "no bright star far enough from the edges")
+    where = [[round(x, 1), round(y, 1)] for x, y in spikes.stars]
+    strongest = max(spikes.strength, default=0.0)
+    if spikes.odd is None:
+        note = "one straight pair of spikes: a single bar, or a two-vane spider"
+        return Evidence(UNKNOWN, strongest, unit, threshold, note, where)
+    if spikes.odd:
+        angles = ", ".join(f"{angle:.0f}" for angle in spikes.bars_deg)
+        return Evidence(YES, strongest, unit, threshold, f"bars at {angles} deg", where)
+    if spikes.bars_deg:
+        note = "regular spikes of the telescope's own vanes"
+        return Evidence(NO, 0.0, unit, threshold, note)
+    if not bright:
+        return unknown(unit, threshold, "no star is bright enough to show spikes")
+    return Evidence(NO, 0.0, unit, threshold)
+
+
+def trail(trails: list[Trail]) -> Evidence:
+    row = fault("trail")
+    if not trails:
+        return unknown(row.unit, row.counts_from, "the frame is too small for a line search")
+    lines = [t for t in trails if t.is_line and t.snr >= row.counts_from]
+    if lines:
+        where = [[round(v, 1) for v in t.ends] for t in lines]
+        return Evidence(YES, lines[0].snr, row.unit, row.counts_from, where=where)
+    best = trails[0].snr
+    if best >= row.counts_from:
+        note = "a straight structure that is not a thin line along its length"
+        return Evidence(NO, 0.0, row.unit, row.counts_from, note)
+    return Evidence(NO, best, row.unit, row.counts_from)
