@@ -8,7 +8,7 @@ from typer.main import get_command
 
 from classifier import __version__
 from classifier.cli import app
-from classifier.vocabulary import FAULTS, SET_FAULTS
+from classifier.vocabulary import FAULTS, SET_FAULTS, Effect
 
 COMMANDS = get_command(app).commands
 TEST_COMMAND = "python3 -m venv .venv && .venv/bin/pip install -e '.[test]' && .venv/bin/pytest"
@@ -51,12 +51,15 @@ def test_commands_named_exist(name, root):
 @pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md"])
 def test_links_lead_somewhere(name, root):
     text = (root / name).read_text(encoding="utf-8")
+    text = re.sub(r"<!--.*?-->", "", text, flags=re.DOTALL)
     for target in re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", text):
         assert (root / target).exists(), target
 
 
 def test_files_named_by_the_guide_exist(developers, root):
-    names = set(re.findall(r"`((?:classifier|synth|training|tests|models)/[\w./]+\w)`", developers))
+    names = set(
+        re.findall(r"`((?:classifier|synth|training|tests|models)/[\w/]+\.\w[\w.]*)`", developers)
+    )
     assert len(names) > 20, "the guide names the files of the repository"
     assert {name for name in names if not (root / name).exists()} == set()
 
@@ -79,8 +82,18 @@ def test_ci_runs_the_command_of_the_readme(root):
     assert TEST_COMMAND in (root / ".ci" / "run").read_text(encoding="utf-8").splitlines()
 
 
-def test_every_fault_is_in_the_readme(readme):
-    for row in FAULTS + SET_FAULTS:
+@pytest.mark.parametrize("row", FAULTS, ids=lambda row: row.key)
+def test_fault_is_in_the_readme(row, readme):
+    """Its line in the table, with the level from which it counts and what it does to the sub."""
+    (line,) = [text for text in readme.splitlines() if text.startswith(f"| `{row.key}` |")]
+    level, effect = line.split("|")[3:5]
+    assert f"{row.counts_from:g}" in re.findall(r"[\d.]+\d|\d", level)
+    words = {Effect.SPOILS: ("drop",), Effect.CALIBRATES: ("keep",)}
+    assert effect.strip().startswith(words.get(row.effect, ("keep", "drop", "look")))
+
+
+def test_set_faults_are_in_the_readme(readme):
+    for row in SET_FAULTS:
         assert f"`{row.key}`" in readme
 
 
