@@ -119,8 +119,8 @@ def _cut(ordered: Array, allowed: int) -> Array:
         return ordered[-1] - 1.0
     if allowed == 0:
         return ordered[0] + 0.5
-    middle = 0.5 * (ordered[allowed - 1] + ordered[allowed])
-    return np.where(middle > ordered[allowed], middle, np.nextafter(ordered[allowed], np.inf))
+    # Clearly above the next one, so that frames of equal confidence never pass together.
+    return np.maximum(0.5 * (ordered[allowed - 1] + ordered[allowed]), ordered[allowed] + 1e-6)
 
 
 def _logit(probability: Array) -> Array:

@@ -280,7 +280,8 @@ def _confusion(targets: Array, given: NDArray[np.bool_]) -> dict[str, dict[str, 
     }
 
 
-def _share(given: NDArray[np.bool_]) -> float:
+def _share(given: Any) -> float:
+    """Share of True in a (N,) boolean array; NaN for none at all."""
     return float(given.mean()) if len(given) else float("nan")
 
 

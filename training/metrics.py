@@ -67,10 +67,11 @@ def binomial_error(share: float, count: int) -> float:
 
 def log_loss(truth: ArrayLike, probability: ArrayLike, weight: ArrayLike | None = None) -> float:
     """Weighted mean of -log of the probability given to what is true, in nats."""
-    truth = np.asarray(truth, float)
-    probability = np.clip(np.asarray(probability, float), 1e-7, 1 - 1e-7)
-    loss = -(xlogy(truth, probability) + xlogy(1 - truth, 1 - probability))
-    return float(np.average(loss, weights=weight))
+    true = np.asarray(truth, float)
+    answer = np.clip(np.asarray(probability, float), 1e-7, 1 - 1e-7)
+    loss = -(xlogy(true, answer) + xlogy(1 - true, 1 - answer))
+    weights = None if weight is None else np.asarray(weight, float)
+    return float(np.average(loss, weights=weights))
 
 
 def calibration_error(

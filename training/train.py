@@ -51,6 +51,7 @@ from training.export import (
     as_stored,
     calibrated,
     write_card,
+    write_config,
     write_model,
 )
 from training.loop import Trainer, rate_at
@@ -108,6 +109,7 @@ def train(
     figures = figures_of(model, answers[EVALUATION], config.seed)
     write_figures(figures, folder / EVALUATION_FILE)
     model.config["training"]["minutes"] = run.seconds() / 60
+    write_config(folder, model.config)
     write_card(folder, card_text(model.config, figures))
     (out / CHECKPOINT).unlink(missing_ok=True)
     macro = figures["macro_average_precision"]["value"]

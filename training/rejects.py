@@ -1,0 +1,194 @@
+"""A photographer's own rejects: a folder per fault and one called `good`, as labelled frames.
+
+    rejects/good/...   rejects/trail/...   rejects/clouds/...
+
+A sub with two faults lies in both folders (a copy or a link: frames are told apart by what is in
+them, not by name). `good` means none of the faults. A sub in `trail` says nothing about the other
+faults: it was put aside for its trail, not searched for dust.
+
+The network's look at a frame is the dear part, so it is kept in a cache folder, by the bytes of
+the file and of the model; moving or renaming a frame costs nothing.
+"""
+
+import hashlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+
+from classifier.errors import FrameError, UsageError
+from classifier.vocabulary import KEYS
+from classifier.weights import Model
+
+if TYPE_CHECKING:
+    from classifier.rig import Rig
+
+GOOD = "good"
+# Enough of both ends of a file to tell two exposures apart: the header and the last rows.
+END_BYTES = 1 << 20
+
+
+@dataclass(frozen=True)
+class Reject:
+    """One labelled sub. `labels` is empty for a good one. `identity` is a digest of the file."""
+
+    path: Path
+    identity: str
+    labels: frozenset[str]
+
+
+@dataclass(frozen=True)
+class Look:
+    """What the network made of a frame, and which run and night it belongs to.
+
+    features (D,) and shape (S,) float32. `night` is empty where the file tells no time.
+    """
+
+    features: NDArray[np.float32]
+    shape: NDArray[np.float32]
+    run: str
+    night: str
+
+
+def find_rejects(folder: Path) -> tuple[list[Reject], list[str]]:
+    """All labelled subs under a folder, and notes about what was left out. Raises UsageError."""
+    from classifier.frame import find_frames
+
+    labelled: dict[str, set[str]] = {}
+    where: dict[str, Path] = {}
+    for entry in _label_folders(folder):
+        for path, _ in find_frames([entry]):
+            identity = file_identity(path)
+            labelled.setdefault(identity, set()).add(entry.name)
+            where.setdefault(identity, path)
+    rejects, notes = [], []
+    for identity, names in labelled.items():
+        path = where[identity]
+        if GOOD in names and len(names) > 1:
+            others = ", ".join(sorted(names - {GOOD}))
+            notes.append(
+                f"{path.name} is in {GOOD} and in {others}, which cannot both be; left out."
+            )
+            continue
+        rejects.append(Reject(path, identity, frozenset(names - {GOOD})))
+    return sorted(rejects, key=lambda reject: str(reject.path)), notes
+
+
+def _label_folders(folder: Path) -> list[Path]:
+    if not folder.is_dir():
+        raise UsageError(f"There is no folder {folder}; check the path.")
+    entries = [e for e in sorted(folder.iterdir()) if e.is_dir() and not e.name.startswith(".")]
+    allowed = {GOOD, *KEYS}
+    for entry in entries:
+        if entry.name not in allowed:
+            raise UsageError(
+                f"{folder} has a folder {entry.name!r}, which is neither {GOOD!r} nor a fault; "
+                f"rename it to one of {', '.join(KEYS)}, or move it away."
+            )
+    if not entries:
+        raise UsageError(
+            f"{folder} has no folders to learn from; make one called {GOOD!r} and one for each "
+            f"fault ({', '.join(KEYS)}) and put subs into them."
+        )
+    return entries
+
+
+def file_identity(path: Path) -> str:
+    """Digest of a file's size and both its ends; 32 hexadecimal digits."""
+    size = path.stat().st_size
+    digest = hashlib.sha256(str(size).encode())
+    with path.open("rb") as stream:
+        digest.update(stream.read(END_BYTES))
+        if size > END_BYTES:
+            stream.seek(max(END_BYTES, size - END_BYTES))
+            digest.update(stream.read(END_BYTES))
+    return digest.hexdigest()[:32]
+
+
+def look_at(path: Path, model: Model, rig: "Rig | None") -> Look:
+    """Read one frame and let the network look at it. Raises FrameError."""
+    from classifier.frame import read_frame
+    from classifier.runs import run_key
+    from classifier.views import make_views, physical_vector, shape_facts
+
+    frame = read_frame(path, rig)
+    if frame.facts.kind in ("bias", "dark", "flat"):
+        raise FrameError(f"The header says that this is a {frame.facts.kind} frame.")
+    if min(frame.pixels.shape) < 64:
+        raise FrameError(f"The frame is only {min(frame.pixels.shape)} px high or wide.")
+    with torch.inference_mode():
+        pixels = torch.from_numpy(frame.pixels)[None]
+        views = make_views(pixels, physical_vector(frame.facts)[None])
+        features = model.network.encode(views)[0].float().numpy()
+        shape = shape_facts(views)[0].float().numpy()
+    if not np.isfinite(features).all():
+        raise FrameError("The network's answer is not a number.")
+    return Look(features, shape, run_key(frame.facts, frame.pixels.shape), _night(frame.facts))
+
+
+def _night(facts: Any) -> str:
+    """Date of the evening: the day changes at noon, by the clock the file has."""
+    moment = facts.time_local or facts.time_utc
+    return str((moment - timedelta(hours=12)).date()) if moment else ""
+
+
+def look_at_all(
+    rejects: list[Reject],
+    model: Model,
+    cache: Path,
+    rig: "Rig | None" = None,
+    look: Callable[[Path, Model, Any], Look] = look_at,
+    say: Callable[[str], None] = lambda line: None,
+) -> tuple[list[Reject], list[Look], list[str]]:
+    """The network's look at every sub that can be read, from the cache where it has been there.
+
+    Returns the subs that could be read, their looks, and notes about the others. The rig's facts
+    are part of what the network sees, so they are part of the cache's key.
+    """
+    key = hashlib.sha256(f"{model.sha256} {rig!r}".encode()).hexdigest()[:16]
+    store = cache / key
+    store.mkdir(parents=True, exist_ok=True)
+    read, looks, notes, fresh = [], [], [], 0
+    for number, reject in enumerate(rejects, 1):
+        kept = store / f"{reject.identity}.npz"
+        seen = _from_cache(kept)
+        if seen is None:
+            try:
+                seen = look(reject.path, model, rig)
+            except FrameError as error:
+                notes.append(f"{reject.path.name} was left out: {error}")
+                continue
+            _to_cache(kept, seen)
+            fresh += 1
+            if fresh % 20 == 0:
+                say(f"looked at {number} of {len(rejects)} subs")
+        read.append(reject)
+        looks.append(seen)
+    say(f"{len(looks)} subs, {fresh} of them looked at now, the rest known from before")
+    return read, looks, notes
+
+
+def _from_cache(path: Path) -> Look | None:
+    """A look kept earlier; None where there is none or it is damaged."""
+    try:
+        with np.load(path, allow_pickle=False) as kept:
+            return Look(kept["features"], kept["shape"], str(kept["run"]), str(kept["night"]))
+    except (OSError, ValueError, KeyError, EOFError):
+        return None
+    except Exception as error:
+        # A torn zip file raises its own kind of error, which NumPy passes on.
+        if type(error).__name__ == "BadZipFile":
+            return None
+        raise
+
+
+def _to_cache(path: Path, look: Look) -> None:
+    part = path.with_suffix(".part")
+    with part.open("wb") as stream:
+        np.savez(stream, features=look.features, shape=look.shape, run=look.run, night=look.night)
+    part.replace(path)
