@@ -145,10 +145,14 @@ def _peaks(surface: Surface, scale: int) -> tuple[Tensor, Tensor, Tensor, Tensor
         nothing = torch.zeros(batch, 2 * STARS, device=blurred.device)
         places = torch.zeros(batch, 2 * STARS, 2, device=blurred.device)
         return places, nothing, nothing[:, 0], nothing[:, 0] - 1
-    smooth = F.avg_pool2d(F.pad(blurred[:, None], (1, 1, 1, 1), mode="reflect"), 3, 1)[:, 0]
-    neighbours = (9 * smooth - blurred) / 8
-    # A star shares its light with its neighbours; a hot pixel at this scale does not.
-    response = torch.where(neighbours > 0.04 * blurred, 0.5 * (smooth + blurred), 0.0 * smooth)
+    padded = F.pad(blurred[:, None], (1, 1, 1, 1), mode="reflect")
+    smooth = F.avg_pool2d(padded, 3, 1)[:, 0]
+    beside = 0.5 * (padded[:, 0, 1:-1, :-2] + padded[:, 0, 1:-1, 2:])
+    above = 0.5 * (padded[:, 0, :-2, 1:-1] + padded[:, 0, 2:, 1:-1])
+    # A star shares its light with its neighbours on every side; a hot pixel with none, a bad
+    # column or row only along itself.
+    shared = torch.minimum(beside, above) > 0.03 * blurred
+    response = torch.where(shared, 0.5 * (smooth + blurred), 0.0 * smooth)
     noise = 1.4826 * response.flatten(1)[:, ::3].abs().median(1).values.clamp_min(1e-6)
     response = response / noise[:, None, None]
     local = F.max_pool2d(response[:, None], 5, 1, 2)[:, 0]
@@ -211,7 +215,23 @@ def _cut_all(
             out[chosen] = cut(picture, spot.round().long(), CUT_PX)
     rim = (_radius(CUT_PX, pixels.device) > 14).flatten()
     sky = out.flatten(2)[..., rim].median(2).values
-    return (out - sky[..., None, None]) / surface.noise_adu[:, None, None, None]
+    return _without_hot((out - sky[..., None, None]) / surface.noise_adu[:, None, None, None])
+
+
+def _without_hot(stamps: Tensor) -> Tensor:
+    """Single pixels that share nothing with their neighbours take their neighbours' mean.
+
+    Cut-outs are sampled so that a star covers several pixels, so none is lost by this.
+    """
+    side = stamps.shape[-1]
+    flat = stamps.reshape(-1, 1, side, side)
+    padded = F.pad(flat, (1, 1, 1, 1), mode="reflect")
+    windows = F.unfold(padded, 3).reshape(-1, 9, side, side)
+    windows[:, 4] = windows[:, 3]
+    brightest = windows.amax(1).reshape(stamps.shape)
+    # A star of FWHM 1 px on a pixel's centre has 6.3 times the light of its best neighbour.
+    alone = (stamps > 6) & (stamps > 6.5 * brightest.clamp_min(0) + 3)
+    return torch.where(alone, brightest, stamps)
 
 
 def _binomial(stamps: Tensor) -> Tensor:
@@ -325,12 +345,13 @@ def _unwindow(xx: Tensor, yy: Tensor, xy: Tensor, width: Tensor) -> tuple[Tensor
 
 
 def _mean_star(stars: Tensor, weight: Tensor) -> Tensor:
-    """Weighted mean with each star limited to 3 times the median star: neighbours fade."""
+    """Weighted mean with each star held near the median star: neighbours and rays fade."""
     side = stars.shape[-1]
     weight = weight[..., None, None]
-    first = (stars * weight).sum(1) / weight.sum(1).clamp_min(1e-6)
-    limit = 3 * first.abs()[:, None] + 0.1 * first.amax((1, 2))[:, None, None, None].clamp_min(0)
-    clipped = torch.minimum(torch.maximum(stars, -limit), limit)
+    unused = torch.where(weight > 0, stars, torch.nan)
+    middle = unused.nanmedian(1, keepdim=True).values.nan_to_num(0.0)
+    limit = 0.15 * middle.amax((2, 3), keepdim=True).clamp_min(0)
+    clipped = torch.minimum(torch.maximum(stars, middle - limit), middle + limit)
     mean = (clipped * weight).sum(1) / weight.sum(1).clamp_min(1e-6)
     rim = _radius(side, stars.device) > side // 2 - 3
     return mean - mean.flatten(1)[:, rim.flatten()].median(1).values[:, None, None]

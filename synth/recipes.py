@@ -219,7 +219,16 @@ def bayer_grid(scene: Scene, strength: float, rng: np.random.Generator) -> Scene
 
 
 def reflection(scene: Scene, strength: float, rng: np.random.Generator) -> Scene:
-    ghost = reflections.draw_reflection(rng, strength, scene.width_px, scene.height_px)
+    ghost = reflections.draw_reflection(
+        rng,
+        strength,
+        scene.width_px,
+        scene.height_px,
+        scene.stars.x_px + scene.shift_px[0],
+        scene.stars.y_px + scene.shift_px[1],
+        scene.stars.flux_e,
+        scene.rig.telescope.obstruction,
+    )
     return scene.with_("reflection", strength, reflection=ghost)
 
 
