@@ -11,6 +11,7 @@ one does not.
 """
 
 import re
+import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
@@ -108,11 +109,17 @@ def facts_from_header(
     lies in an extension; it answers where the extension's own header does not.
     """
     cards = Header(header) if primary is None else Header(header, primary)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # astropy warns of damaged cards when they are looked at
+        return _facts(cards, Header(header), shape)
+
+
+def _facts(cards: Header, own: Header, shape: tuple[int, ...]) -> Facts:
     ra_deg, dec_deg = pointing_deg(cards)
     binning = _binning(cards)
     focal_mm = cards.number("FOCALLEN", "FOCAL", low=1.0, high=1e6)
     # BITPIX belongs to this very array; it is negative for floats, which have no depth.
-    bits = Header(header).number("BITPIX", low=8, high=64)
+    bits = own.number("BITPIX", low=8, high=64)
     return Facts(
         exposure_s=_exposure_s(cards),
         gain_e_adu=_gain_e_adu(cards),

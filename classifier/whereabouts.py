@@ -81,8 +81,6 @@ def wcs_scale_arcsec(cards: Header) -> float | None:
     """
     if not _is_celestial(cards):
         return None
-    import warnings
-
     from astropy.io.fits import Header as FitsHeader
     from astropy.wcs import WCS
     from astropy.wcs.utils import proj_plane_pixel_area
@@ -96,9 +94,7 @@ def wcs_scale_arcsec(cards: Header) -> float | None:
         for key in _WCS_KEYS:
             for value, _ in cards.values(key)[:1]:
                 own[key] = value.replace("-SIP", "") if isinstance(value, str) else value
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            scale = 3600.0 * math.sqrt(proj_plane_pixel_area(WCS(own, naxis=2)))
+        scale = 3600.0 * math.sqrt(proj_plane_pixel_area(WCS(own, naxis=2)))
     except Exception:  # wcslib and astropy raise many kinds for damaged coordinates
         return None
     # An unset CDELT of 1 deg gives 3600; a fisheye of 1.5 mm with large pixels about 600.
