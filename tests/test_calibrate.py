@@ -47,10 +47,10 @@ def test_separable_labels_keep_finite_numbers():
     fitted = calibrate.fit_platt(np.array([-3.0, -2.0, 2.0, 3.0] * 10), np.array([0, 0, 1, 1] * 10))
     assert 0 < fitted.a < 50
     assert abs(fitted.b) < 50
-    # At the maximum of the likelihood the mean answer to the positives is their target, 21/22
-    # for 20 of them by Platt's rule: the slopes of the loss vanish.
+    # At the maximum of the likelihood sum(x (answer - target)) vanishes: over the positives at 2
+    # and 3 the answers average, weighted by x, to their target, 21/22 for 20 by Platt's rule.
     answers = expit(fitted.a * np.array([2.0, 3.0]) + fitted.b)
-    assert answers.mean() == pytest.approx(21 / 22, abs=1e-3)
+    assert np.average(answers, weights=[2, 3]) == pytest.approx(21 / 22, abs=1e-3)
 
 
 def test_a_label_of_one_kind_only_is_left_alone():
