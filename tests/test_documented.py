@@ -60,7 +60,7 @@ def test_files_named_by_the_guide_exist(developers, root):
     names = set(
         re.findall(r"`((?:classifier|synth|training|tests|models)/[\w/]+\.\w[\w.]*)`", developers)
     )
-    assert len(names) > 20, "the guide names the files of the repository"
+    assert len(names) >= 15, "the guide names files of the repository"
     assert {name for name in names if not (root / name).exists()} == set()
 
 
