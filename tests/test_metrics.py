@@ -83,14 +83,15 @@ def test_floor_of_a_perfect_model(frames, mean, high):
 
     Their spread of confidences is not recorded; Beta(2, 8), of mean 0.2, is used here, and
     other Betas of that mean give up to 12 % more, because the floor goes as the sum over bins
-    of sqrt(n p (1 - p)). The printed values have two digits (8 % at 0.006); the percentile of
-    150 draws scatters by another 5 %, and its tail follows the unrecorded spread more closely.
+    of sqrt(n p (1 - p)). The printed values have two digits (8 % at 0.006). The percentile
+    follows the unrecorded spread more closely (the fewer bins are filled, the longer the tail)
+    and scatters by another 5 % over 150 draws.
     """
     rng = np.random.default_rng(frames)
     probability = rng.beta(2.0, 8.0, frames)
     floor, floor_95 = metrics.calibration_floor(probability, rng, draws=150)
     assert floor == pytest.approx(mean, rel=0.10)
-    assert floor_95 == pytest.approx(high, rel=0.2)
+    assert floor_95 == pytest.approx(high, rel=0.3)
 
 
 def test_precision_at_low_prevalence():

@@ -88,6 +88,7 @@ def train(
     out.mkdir(parents=True, exist_ok=True)
     device = pick_device(config)
     torch.manual_seed(config.seed)
+    torch.backends.cudnn.benchmark = True  # shapes never change: let it find its fastest kernels
     network = Network(NetworkConfig(**config.network))
     if start_from is not None:
         load_checkpoint(network, Path(start_from))
@@ -299,6 +300,8 @@ def main(
     try:
         settings = read_train_config(config).changed(**given)
         words = ["python", "-m", "training.train", *sys.argv[1:]]
+        # Where the folder lay says nothing about the model.
+        words = ["DIR" if word == str(out) else word for word in words]
         folder = train(settings, out, start_from, command=shlex.join(words))
     except NightcullError as error:
         typer.echo(str(error), err=True)

@@ -1,0 +1,143 @@
+"""Model folders: what is written is what is loaded, and what does not fit is refused."""
+
+import json
+
+import pytest
+import torch
+from scipy.special import expit, logit
+from small_model import random_views, small_network, write_small_model
+
+from classifier import weights
+from classifier.errors import ModelError
+from classifier.vocabulary import INDEX, KEYS
+
+
+@pytest.fixture
+def folder(tmp_path):
+    return write_small_model(tmp_path / "small")
+
+
+@pytest.fixture
+def model(folder):
+    return weights.load_model(folder)
+
+
+def change(folder, **changes) -> None:
+    path = folder / "config.json"
+    path.write_text(json.dumps(json.loads(path.read_text()) | changes), encoding="utf-8")
+
+
+def test_a_loaded_network_answers_as_the_written_one(model):
+    views, network = random_views(2), small_network()
+    with torch.inference_mode():
+        assert torch.equal(model.network.encode(views), network.encode(views))
+    assert not model.network.training
+    assert not any(parameter.requires_grad for parameter in model.network.parameters())
+
+
+def test_confidences_are_platt_then_the_prior(model):
+    # a = 0.5, b = -1 at a prevalence of 0.2, shown for a prior of 0.05.
+    found = torch.linspace(-6, 6, 16)[None]
+    odds = torch.exp(0.5 * found - 1) * (0.05 / 0.95) / (0.2 / 0.8)
+    assert model.confidences(found) == pytest.approx(odds / (1 + odds), rel=1e-5)
+
+
+def test_another_prior_moves_confidences_and_thresholds_alike(model):
+    found = torch.randn(200, 16, generator=torch.Generator().manual_seed(1)) * 6
+    moved = model.with_prior({"trail": 0.5})
+    column = INDEX["trail"]
+    before, after = model.confidences(found)[:, column], moved.confidences(found)[:, column]
+    # Odds times (0.5 / 0.5) / (0.05 / 0.95) = 19.
+    odds_ratio = (after / (1 - after)) / (before / (1 - before))
+    assert odds_ratio == pytest.approx(torch.full((200,), 19.0), rel=1e-3)
+    assert torch.equal(before >= model.thresholds["trail"], after >= moved.thresholds["trail"])
+    assert moved.thresholds["trail"] == pytest.approx(expit(logit(0.6) + logit(0.5) - logit(0.05)))
+    assert moved.thresholds["drift"] == pytest.approx(0.6)
+    assert torch.equal(
+        moved.confidences(found)[:, INDEX["drift"]], model.confidences(found)[:, INDEX["drift"]]
+    )
+    assert model.config["prior"]["trail"] == 0.05
+
+
+def test_unfamiliar_grows_with_the_distance(model):
+    # Identity whitening: the distance is the root mean square of the features; median 1, q99 1.5.
+    directions = torch.ones(1, 32)
+    sizes = torch.tensor([0.0, 1.0, 1.5, 2.0, 50.0])
+    found = model.unfamiliar(sizes[:, None] * directions)
+    assert found == pytest.approx(torch.tensor([0.0, 0.0, 0.5, 0.75, 1.0]), abs=1e-6)
+
+
+def test_damaged_weights_are_refused(folder):
+    path = folder / "weights.safetensors"
+    data = bytearray(path.read_bytes())
+    data[-1] ^= 1
+    path.write_bytes(bytes(data))
+    with pytest.raises(ModelError, match="sha256"):
+        weights.load_model(folder)
+    path.unlink()
+    with pytest.raises(ModelError, match="cannot be read"):
+        weights.load_model(folder)
+
+
+def test_another_vocabulary_is_refused(folder):
+    change(folder, labels=[*KEYS[1:], KEYS[0]])
+    with pytest.raises(ModelError, match="vocabulary"):
+        weights.load_model(folder)
+    change(folder, labels=list(KEYS), vocabulary_version=99)
+    with pytest.raises(ModelError, match="vocabulary 99"):
+        weights.load_model(folder)
+
+
+def test_other_inputs_are_refused(folder):
+    change(folder, input=weights.INPUT_CONTRACT | {"facts": 3})
+    with pytest.raises(ModelError, match="expects other facts"):
+        weights.load_model(folder)
+
+
+@pytest.mark.parametrize("text", ["", "[]", "{", '{"schema": "something else"}'])
+def test_a_broken_config_is_refused(folder, text):
+    (folder / "config.json").write_text(text, encoding="utf-8")
+    with pytest.raises(ModelError):
+        weights.load_model(folder)
+
+
+@pytest.mark.parametrize("part", ["thresholds", "unfamiliar", "network"])
+def test_a_config_that_lacks_a_part_is_refused(folder, part):
+    config = json.loads((folder / "config.json").read_text())
+    del config[part]
+    (folder / "config.json").write_text(json.dumps(config), encoding="utf-8")
+    with pytest.raises(ModelError, match=part):
+        weights.load_model(folder)
+
+
+def test_weights_of_another_network_are_refused(folder):
+    change(folder, network={"width": 12, "features": 32, "star_features": 16, "dropout": 0.1})
+    with pytest.raises(ModelError, match="does not fit"):
+        weights.load_model(folder)
+
+
+def test_models_are_found_by_name_path_and_default(tmp_path, monkeypatch):
+    monkeypatch.setattr(weights, "models_dir", lambda: tmp_path)
+    with pytest.raises(ModelError, match="No default model"):
+        weights.load_model()
+    with pytest.raises(ModelError, match="at hand: none"):
+        weights.load_model("small")
+    write_small_model(tmp_path / "small")
+    (tmp_path / "default.txt").write_text("small\n", encoding="utf-8")
+    assert weights.list_models() == ["small"]
+    assert weights.load_model().name == "small"
+    assert weights.load_model("small").folder == weights.load_model(tmp_path / "small").folder
+    with pytest.raises(ModelError, match="'big'; at hand: small"):
+        weights.load_model("big")
+    (tmp_path / "empty").mkdir()
+    with pytest.raises(ModelError, match=r"no config\.json"):
+        weights.load_model(tmp_path / "empty")
+
+
+def test_a_model_is_never_overwritten(folder):
+    from classifier.errors import UsageError
+
+    before = (folder / "weights.safetensors").read_bytes()
+    with pytest.raises(UsageError, match="already holds a model"):
+        write_small_model(folder, small_network(2))
+    assert (folder / "weights.safetensors").read_bytes() == before
