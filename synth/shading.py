@@ -173,17 +173,21 @@ def _blocked(to_outer: Tensor, to_hole: Tensor, outer: Tensor, hole: Tensor, mot
     return (covered / area).clamp(0.0, 1.0)
 
 
-def _peak_blocked(radii_px: np.ndarray, outer_px: float, hole_px: float) -> np.ndarray:
-    """Greatest share of the pupil that motes of several radii cover, [len(radii_px)]."""
+def _peak_blocked(radii_px: np.ndarray, outer: float, hole: float, slide: float) -> np.ndarray:
+    """Greatest share of the pupil that motes of several radii cover, [len(radii_px)].
+
+    The deepest place lies on the line through the centres of pupil and hole, `slide` px apart.
+    """
     mote = torch.as_tensor(radii_px, dtype=torch.float64)[:, None]
-    d = torch.linspace(0.0, outer_px, 65, dtype=torch.float64)[None, :] + 0.0 * mote
-    blocked = _blocked(d, d, 0.0 * d + outer_px, 0.0 * d + hole_px, 0.0 * d + mote)
-    return blocked.amax(1).numpy()
+    d = torch.linspace(-outer, outer, 129, dtype=torch.float64)[None, :] + 0.0 * mote
+    wide, narrow = 0.0 * d + outer, 0.0 * d + hole
+    return _blocked(d.abs(), (d - slide).abs(), wide, narrow, 0.0 * d + mote).amax(1).numpy()
 
 
 def mote_depth(mote: Mote) -> float:
     """Greatest share of light that the mote takes, 0 to 1."""
-    peak = _peak_blocked(np.array([mote.mote_px]), mote.outer_px, mote.hole_px)
+    slide = hypot(mote.hole_dx_px, mote.hole_dy_px)
+    peak = _peak_blocked(np.array([mote.mote_px]), mote.outer_px, mote.hole_px, slide)
     return mote.opacity * float(peak[0])
 
 
@@ -204,7 +208,7 @@ def _mote_of_depth(
 
     # The depth grows with the mote until it fills the pupil: tabulate and look up.
     radii = np.geomspace(0.75, max(outer, 0.76), 48)
-    depths = opacity * _peak_blocked(radii, outer, obstruction * outer)
+    depths = opacity * _peak_blocked(radii, outer, obstruction * outer, hypot(dx, dy))
     low = float(np.interp(depth, depths, radii))
     reached = mote_depth(mote(low, opacity))
     return mote(low, min(1.0, opacity * depth / max(reached, 1e-9)))

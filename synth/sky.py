@@ -15,39 +15,6 @@ from numpy.random import Generator
 from torch import Tensor
 
 from synth.patches import columns, sample_grids
-from synth.shading import (
-    DustMotes,
-    Vignetting,
-    draw_dust,
-    draw_vignetting,
-    dust_map,
-    dust_pct,
-    vignetting_map,
-    vignetting_pct,
-)
-
-__all__ = [
-    "AmpGlow",
-    "Clouds",
-    "DustMotes",
-    "Gradient",
-    "Vignetting",
-    "amp_glow_map",
-    "cloud_glow_map",
-    "cloud_loss_map",
-    "draw_airglow",
-    "draw_amp_glow",
-    "draw_clouds",
-    "draw_dust",
-    "draw_gradient",
-    "draw_vignetting",
-    "dust_map",
-    "dust_pct",
-    "gradient_map",
-    "gradient_pct",
-    "vignetting_map",
-    "vignetting_pct",
-]
 
 
 @dataclass(frozen=True)
