@@ -7,14 +7,15 @@ could not be read (the others are done), 2 the request cannot be carried out, 1 
 """
 
 import sys
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
-from training.commands import COMMANDS
 
 from classifier import __version__
 from classifier.errors import NightcullError, UsageError
+from training.commands import COMMANDS
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -35,8 +36,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
 )
-for command in COMMANDS:
-    app.command()(command)
 
 ModelName = Annotated[
     str | None, typer.Option("--model", help="Model name or folder; default: the shipped one.")
@@ -90,13 +89,11 @@ def label(
     """Label every sub in the folders: keep, look or drop, with the reason."""
     if json_to not in (None, "-"):
         raise UsageError(f"--json takes - (stdout), not {json_to!r}; files go to --out DIR.")
-    from classifier.results import claim_folder, free_folder, json_lines
+    from classifier.results import claimed_folder, free_folder, json_lines
 
     # With --json alone nothing is written; without either, a folder of its own is.
     if out is None and json_to is None:
         out = free_folder(Path(f"nightcull-{folders[0].resolve().name or 'night'}"))
-    if out is not None:
-        claim_folder(out, replace)
     known = _rig(
         rig,
         gain_e_adu=gain,
@@ -106,7 +103,8 @@ def label(
         focal_mm=focal_length,
         aperture_mm=aperture,
     )
-    results = _label(folders, known, model, workers)
+    with claimed_folder(out, replace) if out else nullcontext():
+        results = _label(folders, known, model, workers)
     for line in json_lines(results) if json_to else ():
         typer.echo(line)
     # People read the summary where they would look for it: beside data it goes to stderr.
@@ -124,14 +122,14 @@ def demo(
     model: ModelName = None,
 ) -> None:
     """Render a small faulty night, label it and write the report: no data needed."""
-    from synth.demo_night import render_demo_night
-
     from classifier.results import free_folder
-    from classifier.terminal import frame_progress
 
     folder = out if out is not None else free_folder(Path("nightcull-demo"))
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise UsageError(f"{folder} is not an empty folder; give --out a new one.")
+    from classifier.terminal import frame_progress
+    from synth.demo_night import render_demo_night
+
     subs = folder / "subs"
     with frame_progress(_console(stderr=True), "Rendering") as progress:
         render_demo_night(subs, frames, seed, progress)
@@ -141,16 +139,13 @@ def demo(
 @app.command()
 def compare(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Results folder of `label`.")],
+    top: Annotated[int, typer.Option(min=0, help="Disputed subs to list.")] = 20,
 ) -> None:
     """Compare the model with the measures: where they agree, where not, which subs to look at."""
-    from classifier.compare import agreements, disputes
-    from classifier.results import read_results
-    from classifier.terminal import show_agreement, show_disputes
+    from classifier.compare import compare as compared
+    from classifier.terminal import show_comparison
 
-    results = read_results(folder)
-    console = _console()
-    show_agreement(console, agreements(results))
-    show_disputes(console, disputes(results))
+    show_comparison(_console(), compared(folder), top)
 
 
 @app.command()
@@ -178,6 +173,10 @@ def models() -> None:
         raise UsageError(f"There is no model in {models_dir()}; train one with `nightcull train`.")
     for each in names:
         typer.echo(f"{each}{'  (default)' if each == default_model() else ''}")
+
+
+for command in COMMANDS:  # after our own, so that help lists the main job first
+    app.command()(command)
 
 
 def _console(stderr: bool = False) -> "Console":

@@ -70,13 +70,13 @@ def examine(path: Path, name: str, rig: Rig | None, model: "Model") -> Examined:
                 return Examined(path, name, skipped=reason)
             return Examined(path, name, sight=_see(frame, model))
     except NightcullError as error:
-        return Examined(path, name, error=_sentence(str(error)))
+        return Examined(path, name, error=_sentence(_first_line(error)))
     except MemoryError:
         told = "This frame does not fit into memory beside the others; try --workers 1."
         return Examined(path, name, error=told)
     except Exception as error:
-        told = f"This frame could not be labelled ({type(error).__name__}: {error})"
-        return Examined(path, name, error=_sentence(told))
+        told = f"This frame could not be labelled ({type(error).__name__}: {_first_line(error)})."
+        return Examined(path, name, error=told)
 
 
 def _see(frame: Frame, model: "Model") -> Sight:
@@ -106,7 +106,10 @@ def _see(frame: Frame, model: "Model") -> Sight:
     )
 
 
+def _first_line(error: BaseException) -> str:
+    lines = str(error).strip().splitlines()
+    return lines[0] if lines else "no reason given"
+
+
 def _sentence(text: str) -> str:
-    """The first line of a message, ended like a sentence."""
-    first = text.strip().splitlines()[0] if text.strip() else "This frame could not be labelled"
-    return first if first.endswith((".", "!", "?")) else first + "."
+    return text if text.endswith((".", "!", "?")) else text + "."

@@ -132,12 +132,14 @@ def _strip(frames: Sequence[FrameResult], anchors: Mapping[str, str]) -> list[di
     top = known[int(0.95 * (len(known) - 1))] * 1.15 if known else 1.0
     bars = []
     for frame, width in zip(ordered, widths, strict=True):
-        has_width = width is not None and width == width
+        height = 6.0  # a stump where the width is unknown
+        if width is not None and width == width:
+            height = 100 * min(1.0, max(0.06, width / top))
         bars.append(
             {
                 "anchor": anchors[frame.path],
                 "verdict": str(frame.verdict),
-                "height": 100 * min(1.0, max(0.06, width / top)) if has_width else 6,
+                "height": height,
                 "title": f"{frame.path}: {frame.verdict}. {frame.why}",
             }
         )

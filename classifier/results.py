@@ -14,6 +14,7 @@ import math
 import os
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -184,10 +185,13 @@ def read_results(folder: Path) -> Results:
     return Results(content.get("made_with", {}), frames, content.get("skipped", []))
 
 
-def claim_folder(folder: Path, replace: bool) -> None:
-    """Make the results folder; refuse one that already holds results unless `replace`.
+@contextmanager
+def claimed_folder(folder: Path, replace: bool) -> Iterator[Path]:
+    """The results folder, made for the work inside the `with`; refused if it already holds
+    results, unless `replace`.
 
-    Called before the work, so that a refusal costs nobody an hour of labelling.
+    The refusal comes before the work, so that it costs nobody an hour of labelling. If the work
+    fails, a folder that was made for it goes again.
     """
     if folder.exists() and not folder.is_dir():
         raise UsageError(f"{folder} is a file where a folder is needed; give --out another name.")
@@ -197,6 +201,7 @@ def claim_folder(folder: Path, replace: bool) -> None:
             f"{folder} already holds results ({', '.join(present)}); add --replace to write over "
             "them, or give --out another folder."
         )
+    is_new = not folder.exists()
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -204,6 +209,12 @@ def claim_folder(folder: Path, replace: bool) -> None:
             f"The folder {folder} cannot be made ({error.strerror}); give --out a place where "
             "you may write."
         ) from error
+    try:
+        yield folder
+    except BaseException:
+        if is_new and not any(folder.iterdir()):
+            folder.rmdir()
+        raise
 
 
 def free_folder(wanted: Path) -> Path:

@@ -3,6 +3,7 @@
 Consoles are given, never made here: data belongs on stdout, progress and warnings on stderr.
 """
 
+import math
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
@@ -20,7 +21,9 @@ from rich.progress import (
 from rich.table import Table
 from rich.text import Text
 
-from classifier.compare import Agreement
+from classifier.compare import Comparison, by_frame
+from classifier.compare import told as words
+from classifier.crosscheck import AGREEMENTS
 from classifier.label import Progress as Report
 from classifier.night import Share, Summary, severity, summarise
 from classifier.results import FrameResult, Results
@@ -126,18 +129,24 @@ def _worst(frames: Sequence[FrameResult], total: int) -> Table:
     return table
 
 
-def show_agreement(console: Console, agreements: Sequence[Agreement]) -> None:
-    """Model against measure, one line per fault."""
+def show_comparison(console: Console, comparison: Comparison, shown: int) -> None:
+    """Model against measure per fault, then the frames they dispute."""
     table = Table(box=None, padding=(0, 2))
     table.add_column("fault")
-    for name in ("both", "model only", "measure only", "neither", "unknown", "kappa"):
+    for name in (*AGREEMENTS, "kappa"):
         table.add_column(name, justify="right")
-    for row in agreements:
-        kappa = "–" if row.kappa is None else f"{row.kappa:.2f}"
-        table.add_row(
-            capital(fault(row.key).title),
-            *(str(n) for n in (row.both, row.model_only, row.measure_only, row.neither)),
-            str(row.unknown),
-            kappa,
-        )
+    for tally in comparison.tallies:
+        kappa = "–" if math.isnan(tally.kappa) else f"{tally.kappa:.2f}"
+        counts = (str(tally.counts[name]) for name in AGREEMENTS)
+        table.add_row(capital(fault(tally.fault).title), *counts, kappa)
     console.print(table)
+    told = counted(comparison.disputed_frames, "sub")
+    console.print(f"\n{told} of {comparison.frames} disputed", end="", markup=False)
+    console.print(", the strongest disputes first:" if comparison.disputes else ".")
+    frames = by_frame(comparison.disputes)
+    for path in list(frames)[:shown]:
+        console.print(Text(path, style="bold"))
+        for dispute in frames[path]:
+            console.print(Text(f"  {words(dispute)}"))
+    if len(frames) > shown:
+        console.print(f"... and {len(frames) - shown} more; --top shows more of them.")

@@ -11,8 +11,8 @@ as that zone is wide. "Unknown" evidence is no disagreement, and never changes a
 | 1   | is unlike anything the model was trained on                          | look    |
 | 2   | is given a fault that costs the sub (below), and the measure is not  | drop    |
 |     | decisively against it                                                |         |
-| 2a  | as 2, but more than half of its run (of 3 subs or more) has the same | look,   |
-|     | fault: the night is ranked instead of dropped                        | ranked  |
+| 2a  | as 2, but more than half of its run (of 3 subs or more) is given the | look,   |
+|     | same fault: the night is ranked instead of dropped                   | ranked  |
 | 3   | is given a fault that costs the sub, and the measure is decisively   | look    |
 |     | against it                                                           |         |
 | 4   | perhaps has a fault that costs the sub, and the measure says nothing | look    |
@@ -35,7 +35,7 @@ A sub is never dropped on a confidence below the calibrated threshold, nor on a 
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from statistics import quantiles
 from typing import TYPE_CHECKING
 
@@ -82,18 +82,20 @@ class Opinion:
 
 @dataclass(frozen=True)
 class Judgement:
-    """The verdict on one sub. `costing` are the faults that alone would drop it."""
+    """The verdict on one sub. `costly` are the labels given that can cost it, `costing` those
+    of them that would drop it."""
 
     verdict: Verdict
     faults: tuple[str, ...]
     why: str
-    costing: tuple[str, ...] = field(default=())
+    costly: tuple[str, ...] = ()
+    costing: tuple[str, ...] = ()
 
 
 def judge_run(opinions: Sequence[Opinion], levels: Levels) -> list[Judgement]:
     """Judge all subs of one run, in the order given."""
     judged = [judge_sub(opinion, levels, len(opinions)) for opinion in opinions]
-    common = widespread([judgement.costing for judgement in judged])
+    common = widespread([judgement.costly for judgement in judged])
     return [
         _ranked(i, judged, opinions, common)
         if judgement.costing and set(judgement.costing) <= set(common)
@@ -107,15 +109,16 @@ def judge_sub(opinion: Opinion, levels: Levels, run_size: int) -> Judgement:
     faults = tuple(key for key in KEYS if opinion.confidence[key] >= levels.thresholds[key])
     if opinion.unfamiliar > levels.unfamiliar:
         return Judgement(Verdict.LOOK, faults, UNFAMILIAR_WHY)
-    costly = [key for key in KEYS if costs_sub(key, opinion, run_size)]
-    against = [key for key in costly if key in faults and contradicted(key, opinion)]
-    costing = tuple(key for key in costly if key in faults and key not in against)
+    possible = [key for key in KEYS if costs_sub(key, opinion, run_size)]
+    costly = tuple(key for key in possible if key in faults)
+    against = [key for key in costly if contradicted(key, opinion)]
+    costing = tuple(key for key in costly if key not in against)
     if costing:
         why = capital(joined(opinion.described(key) for key in costing)) + "."
-        return Judgement(Verdict.DROP, faults, why, costing)
-    why = _why_look(opinion, levels, costly, against, faults)
+        return Judgement(Verdict.DROP, faults, why, costly, costing)
+    why = _why_look(opinion, levels, possible, against, faults)
     if why:
-        return Judgement(Verdict.LOOK, faults, why)
+        return Judgement(Verdict.LOOK, faults, why, costly)
     return Judgement(Verdict.KEEP, faults, _why_keep(faults, run_size))
 
 
@@ -171,12 +174,12 @@ def noise_ratios(noise: Sequence[float | None]) -> list[float | None]:
     return [value / dark if value is not None and math.isfinite(value) else None for value in noise]
 
 
-def widespread(costing: Sequence[Sequence[str]]) -> dict[str, int]:
-    """Faults that cost more than half of a run, with the number of its subs that have them."""
-    if len(costing) < WIDESPREAD_FROM:
+def widespread(costly: Sequence[Sequence[str]]) -> dict[str, int]:
+    """Faults that more than half of a run is given, with the number of its subs that are."""
+    if len(costly) < WIDESPREAD_FROM:
         return {}
-    counts = {key: sum(key in keys for keys in costing) for key in KEYS}
-    return {key: count for key, count in counts.items() if 2 * count > len(costing)}
+    counts = {key: sum(key in keys for keys in costly) for key in KEYS}
+    return {key: count for key, count in counts.items() if 2 * count > len(costly)}
 
 
 def _same_light(key: str) -> tuple[str, ...]:
@@ -186,7 +189,7 @@ def _same_light(key: str) -> tuple[str, ...]:
 def _why_look(
     opinion: Opinion,
     levels: Levels,
-    costly: Sequence[str],
+    possible: Sequence[str],
     against: Sequence[str],
     faults: Sequence[str],
 ) -> str:
@@ -196,7 +199,7 @@ def _why_look(
         return f"{told}, but the measure says no."
     perhaps = [
         key
-        for key in costly
+        for key in possible
         if levels.unsure[key] <= opinion.confidence[key] < levels.thresholds[key]
         and opinion.state(key) != "no"
     ]
@@ -204,7 +207,7 @@ def _why_look(
         key = max(perhaps, key=lambda name: opinion.confidence[name])
         needed = percent(levels.thresholds[key])
         return f"Perhaps {opinion.described(key)}; the label is given from {needed}."
-    for key in costly:
+    for key in possible:
         unseen = all(opinion.confidence[k] < levels.unsure[k] for k in _same_light(key))
         if decisive(key, opinion) == "yes" and unseen:
             found = measured(opinion.evidence[key])
@@ -249,13 +252,13 @@ def _ranked(
     """Rule 2a: instead of being dropped with most of its run, the sub is ranked in it."""
     mine = judged[index]
     key = max(mine.costing, key=lambda name: common[name])
-    holders = [i for i, judgement in enumerate(judged) if key in judgement.costing]
+    holders = [i for i, judgement in enumerate(judged) if key in judgement.costly]
     order = sorted(holders, key=lambda i: _strength(key, opinions[i]))
     why = (
         f"{mine.why[:-1]}, as {common[key]} of this run's {len(judged)} subs: "
         f"number {order.index(index) + 1} of these from the best."
     )
-    return Judgement(Verdict.LOOK, mine.faults, why, mine.costing)
+    return Judgement(Verdict.LOOK, mine.faults, why, mine.costly)
 
 
 def _strength(key: str, opinion: Opinion) -> tuple[float, float]:

@@ -16,7 +16,7 @@ from classifier.errors import UsageError
 from classifier.results import (
     FrameResult,
     Results,
-    claim_folder,
+    claimed_folder,
     csv_text,
     free_folder,
     json_lines,
@@ -130,16 +130,26 @@ def test_json_lines_are_ascii_one_object_a_line():
 def test_results_there_already_are_refused_before_the_work(tmp_path):
     write_results(night(result()), tmp_path)
     kept = (tmp_path / "frames.json").read_bytes()
-    with pytest.raises(UsageError, match=r"already holds results \(frames.json.*--replace"):
-        claim_folder(tmp_path, replace=False)
-    claim_folder(tmp_path, replace=True)
-    assert (tmp_path / "frames.json").read_bytes() == kept
+    refused = pytest.raises(UsageError, match=r"already holds results \(frames.json.*--replace")
+    with refused, claimed_folder(tmp_path, replace=False):
+        pytest.fail("the work was begun")
+    with claimed_folder(tmp_path, replace=True):
+        assert (tmp_path / "frames.json").read_bytes() == kept
+
+
+def test_folder_made_for_work_that_fails_goes_again(tmp_path):
+    for made in (tmp_path / "new", tmp_path):
+        with pytest.raises(ZeroDivisionError), claimed_folder(made, replace=False):
+            assert made.is_dir()
+            _ = 1 / 0
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_out_that_is_a_file_is_refused(tmp_path):
     (tmp_path / "out").write_text("mine", encoding="utf-8")
-    with pytest.raises(UsageError, match="is a file where a folder is needed"):
-        claim_folder(tmp_path / "out", replace=True)
+    refused = pytest.raises(UsageError, match="is a file where a folder is needed")
+    with refused, claimed_folder(tmp_path / "out", replace=True):
+        pytest.fail("the work was begun")
 
 
 def test_free_folder_counts_up(tmp_path):

@@ -1,0 +1,14 @@
+"""A worker that dies on one file; a module of its own, so that spawned processes start fast."""
+
+import os
+from types import SimpleNamespace
+
+
+def examine_or_die(path, name, rig, folder):
+    if name == "b.fits":
+        os._exit(9)  # as the system's memory killer would
+    return SimpleNamespace(name=name, error="read")
+
+
+def start() -> None:
+    """Instead of the real start of a worker, which loads torch."""

@@ -1,0 +1,151 @@
+"""The commands that make and judge models, for the command line to register.
+
+Thin: parse, call one function, print. Heavy imports live inside the functions, so that
+`nightcull --help` does not wait for them.
+"""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from classifier.errors import UsageError
+
+if TYPE_CHECKING:
+    from rich.table import Table
+
+Device = Annotated[str | None, typer.Option(help="cpu, cuda or auto (a GPU if there is one).")]
+
+
+def render(
+    out: Annotated[Path, typer.Option(help="New folder for the subs and their truth table.")],
+    frames: Annotated[int, typer.Option(min=1, help="Subs to render.")] = 8,
+    fault: Annotated[
+        list[str] | None,
+        typer.Option(help="Fault that every sub gets; may be repeated. Default: a mixture."),
+    ] = None,
+    clean: Annotated[bool, typer.Option("--clean", help="Subs without any fault.")] = False,
+    width: Annotated[int, typer.Option(min=128, help="Pixels.")] = 1536,
+    height: Annotated[int, typer.Option(min=128, help="Pixels.")] = 1024,
+    seed: Annotated[int, typer.Option(help="The same seed gives the same subs.")] = 1,
+    colour: Annotated[
+        bool | None, typer.Option("--colour/--mono", help="Colour mosaic or not; default: drawn.")
+    ] = None,
+    device: Device = None,
+) -> None:
+    """Render labelled synthetic subs as FITS, with recipe and seed in the header."""
+
+    from classifier.vocabulary import KEYS
+
+    wanted = list(fault or ())
+    unknown = [key for key in wanted if key not in KEYS]
+    if unknown:
+        raise UsageError(f"There is no fault {unknown[0]!r}; the faults are {', '.join(KEYS)}.")
+    if clean and wanted:
+        raise UsageError("--clean and --fault contradict each other; give one of them.")
+    if out.exists() and (not out.is_dir() or any(out.iterdir())):
+        raise UsageError(f"{out} is not an empty folder; give --out a new one.")
+
+
+def train(
+    out: Annotated[Path, typer.Option(help="Folder for the log and the new model's folder.")],
+    config: Annotated[
+        Path | None,
+        typer.Option(help="TOML file of settings; default: those of the shipped model."),
+    ] = None,
+    minutes: Annotated[float | None, typer.Option(help="Time for the whole run.")] = None,
+    steps: Annotated[int | None, typer.Option(help="Training steps, instead of minutes.")] = None,
+    device: Device = None,
+    name: Annotated[str | None, typer.Option(help="Name of the new model.")] = None,
+    seed: Annotated[int | None, typer.Option(help="Seed of everything random.")] = None,
+    start_from: Annotated[Path | None, typer.Option(help="Checkpoint to go on from.")] = None,
+) -> None:
+    """Train a model from rendered subs; calibrate it, judge it, write it with its card."""
+    import shlex
+    import sys
+
+    from training.config import read_train_config
+    from training.train import train as run
+
+    path = config or Path(__file__).parent / "configs" / "shipped.toml"
+    given = {"minutes": minutes, "steps": steps, "device": device, "name": name, "seed": seed}
+    settings = read_train_config(path).changed(**given)
+    command = shlex.join(["nightcull", *sys.argv[1:]])
+    typer.echo(run(settings, out, start_from, command=command))
+
+
+def evaluate(
+    model: Annotated[str | None, typer.Option(help="Model name or folder.")] = None,
+    config: Annotated[
+        Path | None, typer.Option(help="TOML file of settings: seed and shapes of the subs.")
+    ] = None,
+    frames: Annotated[int | None, typer.Option(min=1, help="Subs to judge on.")] = None,
+    out: Annotated[Path | None, typer.Option(help="JSON file for all figures.")] = None,
+    device: Device = None,
+) -> None:
+    """Judge a model on rendered subs that nobody trained or calibrated on."""
+    from rich.console import Console
+
+    from training.config import TrainConfig, read_train_config
+    from training.evaluate import evaluate as run
+
+    settings = read_train_config(config) if config else TrainConfig(steps=1)
+    figures = run(model, settings.changed(device=device), frames, out)
+    macro = figures["macro_average_precision"]
+    console = Console(highlight=False)
+    console.print(figures_table(figures))
+    console.print(
+        f"{figures['model']}: macro average precision {macro['value']:.3f} "
+        f"({macro['low']:.3f} to {macro['high']:.3f}) on {figures['frames']} subs."
+    )
+
+
+def retrain(
+    folder: Annotated[
+        Path, typer.Argument(help="Your subs, sorted: a folder per fault key, and `good`.")
+    ],
+    out: Annotated[Path, typer.Option(help="Folder for the new model's folder.")] = Path(
+        "nightcull-models"
+    ),
+    model: Annotated[str | None, typer.Option(help="Model to start from, name or folder.")] = None,
+    name: Annotated[str | None, typer.Option(help="Name of the new model.")] = None,
+    rig: Annotated[
+        Path | None, typer.Option(help="TOML file of rig facts that the headers lack.")
+    ] = None,
+    seed: Annotated[int, typer.Option(help="Seed of the division into parts.")] = 1,
+) -> None:
+    """Tune a model on your own rejects; the new one is kept only if it is better."""
+    from classifier.rig import read_rig
+    from training.retrain import retrain as run
+
+    facts = read_rig(rig) if rig else None
+    outcome = run(
+        folder, out, model, name, facts, seed, say=lambda line: typer.echo(line, err=True)
+    )
+    for line in outcome.lines():
+        typer.echo(line)
+
+
+def figures_table(figures: dict[str, Any]) -> "Table":
+    """The figures per fault as a table for people."""
+    from rich.table import Table
+
+    table = Table(box=None, padding=(0, 2))
+    table.add_column("fault")
+    for title in ("positives", "average precision", "recall", "false alarms", "calibration error"):
+        table.add_column(title, justify="right")
+    for key, row in figures["faults"].items():
+        low, high = row["average_precision_interval"]
+        table.add_row(
+            key,
+            str(row["positives"]),
+            f"{row['average_precision']:.3f} ({low:.2f} to {high:.2f})",
+            f"{row['recall']:.2f}",
+            f"{row['false_alarms']:.3f}",
+            f"{row['calibration_error']:.3f}",
+        )
+    return table
+
+
+COMMANDS: tuple[Callable[..., None], ...] = (retrain, render, train, evaluate)
