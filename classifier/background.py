@@ -162,8 +162,8 @@ def sky_picture(pixels: Array, lit: tuple[int, int, int, int], mosaic: bool) -> 
     block = int(np.clip(round(max(mean.shape) / PICTURE_PX), 3, 8))
     block = max(1, min(block, min(mean.shape) // 16))
     height, width = mean.shape[0] // block, mean.shape[1] // block
-    cells = mean[: height * block, : width * block].reshape(height, block, width, block)
-    cells = cells.swapaxes(1, 2).reshape(height, width, block * block)
+    cut = mean[: height * block, : width * block].reshape(height, block, width, block)
+    cells = cut.swapaxes(1, 2).reshape(height, width, block * block)
     middle = (block * block - 1) // 2
     level = np.partition(cells, middle, axis=-1)[..., middle]
     # Blank fill repeats one value exactly over whole cells; real sky never does.

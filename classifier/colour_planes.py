@@ -64,7 +64,7 @@ def _places(stars: Array) -> list[tuple[float, float]]:
     return [(float(star["x"]), float(star["y"])) for star in good]
 
 
-def _stamp(image: Array, x: float, y: float, radius_px: float) -> tuple[Array, ...] | None:
+def _stamp(image: Array, x: float, y: float, radius_px: float) -> list[Array] | None:
     """Pixels round (x, y), their distances, columns and rows; None near the edge."""
     reach = int(np.ceil(4 * radius_px)) + 1
     column, row = round(x), round(y)
@@ -74,7 +74,7 @@ def _stamp(image: Array, x: float, y: float, radius_px: float) -> tuple[Array, .
     pixels = image[row - reach : row + reach + 1, column - reach : column + reach + 1]
     rows, columns = np.indices(pixels.shape)
     rows, columns = rows + row - reach, columns + column - reach
-    return pixels, np.hypot(columns - x, rows - y), columns, rows
+    return [pixels, np.hypot(columns - x, rows - y), columns, rows]
 
 
 def _mean_light(pixels: Array, distance: Array, plane: Array, radius_px: float) -> float:

@@ -2,7 +2,8 @@
 
 A disc less the annulus round it is slid over the flattened sky picture at a row of radii. A
 candidate counts as a disc only if it has an edge: most of the step happens within 15 % of the
-radius, and in at least ten of twelve directions. Nebulae, galaxies and haloes have no such edge.
+radius and in at least ten of twelve directions, between an inside and an outside that are each
+even by themselves. Nebulae, galaxies and haloes have no such edge.
 """
 
 from dataclasses import dataclass
@@ -17,13 +18,16 @@ Array = np.ndarray
 RADII = (2.5, 3.5, 5.0, 7.0, 10.0, 14.0, 20.0, 28.0, 40.0, 56.0)
 DIRECTIONS = 12
 FOUND_SIGMA = 7.0
+# Reflections are larger than motes: 2 t / (n N) is 70 px and more for common filters.
+SMALLEST_BRIGHT = 2.0
 
 
 @dataclass(frozen=True)
 class Disc:
     """A candidate. step_adu: inside minus outside (dark discs below 0). snr: of the matched
     filter. sharpness: share of the step inside the edge zone. agreeing: of 12 directions.
-    x, y, radius: in frame pixels."""
+    unevenness: over the twelve directions or from the inner to the outer part of the disc,
+    whichever is worse, as a share of the step. x, y, radius: in frame pixels."""
 
     x: float
     y: float
@@ -32,23 +36,30 @@ class Disc:
     snr: float
     sharpness: float
     agreeing: int
+    unevenness: float
 
     @property
     def has_edge(self) -> bool:
-        return self.sharpness > 0.6 and self.agreeing >= DIRECTIONS - 2
+        agreed = self.agreeing >= DIRECTIONS - 2
+        return self.sharpness > 0.6 and agreed and self.unevenness < 0.4
 
 
-def find_discs(picture: SkyPicture, surface: Array) -> tuple[list[Disc], list[Disc]]:
+def find_discs(
+    picture: SkyPicture, surface: Array, stars: Array, fwhm_px: float, noise_adu: float
+) -> tuple[list[Disc], list[Disc]]:
     """Dark and bright candidates of at least 7 sigma, strongest first, at most 6 of each.
 
-    surface: (h, w) the smooth sky to take out.
+    surface: (h, w) the smooth sky to take out. stars: as `find_stars` gives them, to be covered;
+    fwhm_px: their width; noise_adu: noise of a pixel. Discs not clearly larger than a star are
+    not looked for.
     """
     flat = np.where(picture.valid, picture.level - surface, 0.0).astype(np.float32)
     if min(flat.shape) < 24 or picture.noise_adu <= 0:
         return [], []
-    # What is left of stars is bright and small; clipping it costs a real disc nothing, for its
-    # many cells are compared with their own smoothed neighbourhood.
-    calm = ndimage.median_filter(flat, 3)
+    width = fwhm_px if np.isfinite(fwhm_px) else 3.0
+    covered = star_cover(picture, stars, width, noise_adu) | ~picture.valid
+    calm: Array = ndimage.median_filter(_filled(flat, covered), 3)
+    smallest = max(8.0, 2.5 * width) / picture.step_px
     noise = max(picture.noise_adu, 1e-9)
     transform = fft.rfft2(calm, workers=1)
     dark: list[Disc] = []
@@ -56,10 +67,43 @@ def find_discs(picture: SkyPicture, surface: Array) -> tuple[list[Disc], list[Di
     for radius in RADII:
         if 3.4 * radius > min(flat.shape):
             break
+        if radius < smallest:
+            continue
+        signs = (-1, 1) if radius > SMALLEST_BRIGHT * smallest else (-1,)
         response, sigma = _response(transform, calm.shape, radius, noise)
-        for sign, found in ((-1, dark), (1, bright)):
+        for sign in signs:
+            found = dark if sign < 0 else bright
             found.extend(_peaks(sign * response, sigma, sign, radius, calm, picture))
     return _distinct(dark), _distinct(bright)
+
+
+def star_cover(picture: SkyPicture, stars: Array, fwhm_px: float, noise_adu: float) -> Array:
+    """(h, w) bool: cells under a star or its wings.
+
+    A star's wings fall as r^-2 beta with beta near 2.5 (Moffat 1969, A&A 3, 455), so the radius
+    at which they sink into the noise grows as the fifth root of the peak.
+    """
+    covered = np.zeros(picture.level.shape, bool)
+    height, width = covered.shape
+    for star in stars[:4000]:
+        high = max(float(star["peak"]) / max(noise_adu, 1e-9), 5.0)
+        radius = fwhm_px * 0.9 * high**0.2 * (1.6 if star["saturated"] else 1.0)
+        reach = radius / picture.step_px + 0.7
+        column = (float(star["x"]) - picture.x0 + 0.5) / picture.step_px - 0.5
+        row = (float(star["y"]) - picture.y0 + 0.5) / picture.step_px - 0.5
+        top, bottom = max(0, int(row - reach)), min(height, int(row + reach) + 2)
+        left, right = max(0, int(column - reach)), min(width, int(column + reach) + 2)
+        rows, columns = np.ogrid[top:bottom, left:right]
+        covered[top:bottom, left:right] |= (rows - row) ** 2 + (columns - column) ** 2 <= reach**2
+    return covered
+
+
+def _filled(flat: Array, covered: Array) -> Array:
+    """Covered cells replaced by the mean of their uncovered surroundings."""
+    free = (~covered).astype(np.float32)
+    weight = ndimage.gaussian_filter(free, 4.0)
+    mean = ndimage.gaussian_filter(flat * free, 4.0) / np.maximum(weight, 1e-3)
+    return np.where(covered, np.where(weight > 0.02, mean, 0.0), flat).astype(np.float32)
 
 
 def _response(
@@ -106,26 +150,38 @@ def _examine(
 ) -> Disc:
     """Step, sharpness and agreement over directions, at the radius where the edge is steepest."""
     turn = (np.arange(4 * DIRECTIONS) + 0.5) / (4 * DIRECTIONS) * 2 * np.pi
-    best: tuple[float, float, float, int] = (0.0, radius, 0.0, 0)
+    best: tuple[float, float, float, int, float] = (0.0, radius, 0.0, 0, 1.0)
     for tried in radius * np.array([0.8, 0.9, 1.0, 1.12, 1.25]):
-        share = np.array([0.55, 0.65, 0.75, 0.85, 1.15, 1.25, 1.35, 1.45])
-        r = share * tried
+        r = np.array([0.5, 0.6, 0.7, 0.8, 0.87, 1.13, 1.2, 1.3, 1.4, 1.5]) * tried
         x, y = column + r[:, None] * np.cos(turn), row + r[:, None] * np.sin(turn)
         polar = sign * ndimage.map_coordinates(calm, [y, x], order=1, mode="nearest")
-        sectors = polar.reshape(len(share), DIRECTIONS, 4).mean(2)
-        # Two cells are the picture's own blur: small discs are judged from further away.
-        steps = sectors[:3].mean(0) - sectors[5:].mean(0)
-        step = float(np.median(steps))
+        sectors = polar.reshape(len(r), DIRECTIONS, 4).mean(2)
+        inside, outside = sectors[:4].mean(0), sectors[6:].mean(0)
+        step = float(np.median(inside - outside))
         if step <= 0:
             continue
-        edge = float(np.median(sectors[3] - sectors[4])) / step
-        edge *= max(1.0, 1.0 + 0.6 / tried * 2.5)
-        agreeing = int((steps > 0.4 * step).sum())
+        # The picture's own blur of about a cell lowers the edge of a small disc.
+        edge = float(np.median(sectors[4] - sectors[5])) / step * (1 + 1.5 / tried)
+        agreeing = int((inside - outside > 0.4 * step).sum())
+        # A sector mean holds some 10 independent cells, or fewer where the disc is small.
+        white = 2 * picture.noise_adu**2 / np.clip(0.13 * tried**2, 1, 16)
+        uneven = max(np.var(inside), np.var(outside)) - white
+        slope = abs(float(np.median(sectors[:2]) - np.median(sectors[2:4])))
+        unevenness = max(float(max(uneven, 0.0)) ** 0.5, 0.8 * slope) / step
         if edge * step > best[2] * best[0]:
-            best = (step, float(tried), edge, agreeing)
-    step, tried, sharpness, agreeing = best
+            best = (step, float(tried), edge, agreeing, unevenness)
+    step, tried, sharpness, agreeing, unevenness = best
     x, y = picture.to_frame(column, row)
-    return Disc(x, y, tried * picture.step_px, sign * step, snr, min(sharpness, 1.0), agreeing)
+    return Disc(
+        x=x,
+        y=y,
+        radius=tried * picture.step_px,
+        step_adu=sign * step,
+        snr=snr,
+        sharpness=min(sharpness, 1.0),
+        agreeing=agreeing,
+        unevenness=unevenness,
+    )
 
 
 def _distinct(discs: list[Disc]) -> list[Disc]:

@@ -63,8 +63,26 @@ def line_search(picture: Tensor) -> LineSearch:
             better = snr > best_snr
             best_snr = torch.where(better, snr, best_snr)
             best_ends = torch.where(better[..., None], ends, best_ends)
-    limit = torch.tensor([width - 1.0, height - 1.0] * 2, device=picture.device)
-    return LineSearch(best_snr, torch.minimum(best_ends.clamp_min(0.0), limit))
+    return LineSearch(best_snr, _inside(best_ends, width, height))
+
+
+def _inside(ends: Tensor, width: int, height: int) -> Tensor:
+    """The part of each line that lies in the picture, by cutting along the line itself: moving
+    an end sideways onto the edge instead would turn the line."""
+    start, step = ends[..., :2], ends[..., 2:] - ends[..., :2]
+    limit = torch.tensor([width - 1.0, height - 1.0], device=ends.device)
+    still = step.abs() < 1e-6
+    safe = torch.where(still, torch.ones_like(step), step)
+    enter = torch.where(
+        still, torch.zeros_like(step), torch.minimum(-start / safe, (limit - start) / safe)
+    )
+    leave = torch.where(
+        still, torch.ones_like(step), torch.maximum(-start / safe, (limit - start) / safe)
+    )
+    first = enter.amax(-1, keepdim=True).clamp(0.0, 1.0)
+    last = leave.amin(-1, keepdim=True).clamp(0.0, 1.0)
+    cut = torch.cat((start + first * step, start + last * step), -1)
+    return torch.minimum(cut.clamp_min(0.0), limit.repeat(2))
 
 
 def _search_quadrant(picture: Tensor) -> tuple[Tensor, Tensor]:

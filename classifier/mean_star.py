@@ -5,6 +5,7 @@ not. Everything here is in cut-out pixels, so it holds for binned cut-outs of wi
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from scipy import ndimage
@@ -219,7 +220,7 @@ def _lobes(
         if line[k] >= line[k - 1] and line[k] > line[k + 1] and line[k] > 0.15 * line.max()
     ]
     best = (0.0, 1.0, 0.0)
-    for one, two in zip(peaks[:-1], peaks[1:], strict=True):
+    for one, two in pairwise(peaks):
         lower, higher = sorted((line[one], line[two]))
         depth = 1 - float(line[one : two + 1].min()) / float(lower)
         if depth > best[0]:

@@ -50,9 +50,9 @@ def measure_frame(frame: Frame) -> FrameMeasures:
     star_count (above 5 sigma, whole frame), hfr_px, fwhm_px (medians), fwhm_arcsec,
     elongation (of the common shape of all stars), elongation_median (star by star), angle_deg
     (long axis from +x towards +y), angle_coherence (|mean exp(2 i angle)| of stars, 0 to 1),
-    skew, dip, lobes, concentration (2 HFR / FWHM; all of the mean star), sky_adu, noise_adu (per pixel), sky_e, sky_e_per_s,
-    noise_e, gradient_pct, gradient_deg (towards the brighter side), vignetting_pct,
-    texture_pct, hot_pixels_pct.
+    skew, dip, lobes, concentration (2 HFR / FWHM; all of the mean star), sky_adu, noise_adu (per
+    pixel), sky_e, sky_e_per_s, noise_e, gradient_pct, gradient_deg (towards the brighter side),
+    vignetting_pct, texture_pct, hot_pixels_pct.
     """
     facts = frame.facts
     if min(frame.pixels.shape) < 32:
@@ -68,7 +68,9 @@ def measure_frame(frame: Frame) -> FrameMeasures:
     elongation, coherence = numbers["elongation"], numbers["angle_coherence"]
     fwhm_px = numbers["fwhm_px"]
 
-    dark, bright = find_discs(background.picture, model.surface)
+    dark, bright = find_discs(
+        background.picture, model.surface, found.stars, fwhm_px, background.noise_adu
+    )
     spikes = find_spikes(background, found.stars, fwhm_px)
     evidence = {
         "hot_pixels": sky_evidence.hot_pixels(background),
@@ -76,7 +78,9 @@ def measure_frame(frame: Frame) -> FrameMeasures:
         "vignetting": sky_evidence.vignetting(background, model, sky),
         "clouds": sky_evidence.clouds(texture, sky),
         "defocus": star_evidence.defocus(star, found.bin_px),
-        "trail": star_evidence.trail(find_trails(background.picture, fault("trail").counts_from)),
+        "trail": star_evidence.trail(
+            find_trails(background.picture, fault("trail").counts_from), found.count
+        ),
         "miscollimation": star_evidence.miscollimation(inner, elongation, coherence),
         "diffraction_spikes": star_evidence.diffraction_spikes(spikes, _has_bright(found)),
         "gradient": sky_evidence.gradient(background, model, sky),
@@ -118,8 +122,8 @@ def explanation(evidence: dict[str, Evidence], elongation: float, coherence: flo
 def _star_numbers(found: Field, star: MeanStar | None, facts: Facts) -> dict[str, float]:
     shaped = found.stars[found.stars["shaped"]]
     numbers = {"star_count": float(round(found.count))}
-    names = ("hfr_px", "fwhm_px", "fwhm_arcsec", "elongation", "elongation_median")
-    names += ("angle_deg", "angle_coherence", "skew", "dip", "lobes", "concentration")
+    names = ["hfr_px", "fwhm_px", "fwhm_arcsec", "elongation", "elongation_median"]
+    names += ["angle_deg", "angle_coherence", "skew", "dip", "lobes", "concentration"]
     numbers |= dict.fromkeys(names, math.nan)
     if not len(shaped):
         return numbers

@@ -112,7 +112,7 @@ def is_mosaic(pixels: Array, noise_adu: float) -> bool:
         abs(offsets[0] - offsets[2]),
         abs(offsets[1] - offsets[3]),
     )
-    return spread > 0.5 * noise_adu and diagonal < spread / 3 and min(sides) > spread / 4
+    return spread > 0.5 * noise_adu and diagonal < spread / 3 and min(sides) > 0.3 * noise_adu
 
 
 def _around(pixels: Array, rows: Array, columns: Array, gap: int) -> Array:

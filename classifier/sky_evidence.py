@@ -22,12 +22,17 @@ NO_OFFSET = "the offset is unknown and cannot be told from gain and read noise"
 
 @dataclass(frozen=True)
 class SkyLight:
-    """Sky above the offset in ADU. exact is false where only an upper bound is known."""
+    """Sky above the offset in ADU.
+
+    exact is false where only an upper bound is known; bounded is false where not even that is:
+    8-bit pictures have been stretched and cut at black, reduced frames had their sky taken out.
+    """
 
     adu: float
     electrons: float | None
     exact: bool
     note: str = ""
+    bounded: bool = True
 
 
 def sky_light(background: Background, facts: Facts) -> SkyLight:
@@ -126,7 +131,7 @@ def discs(key: str, found: list[Disc], sky: SkyLight, background: Background) ->
     if key == "reflection":
         counted = [d for d in counted if abs(d.step_adu) >= background.noise_adu / 16]
     where = [[round(d.x, 1), round(d.y, 1), round(d.radius, 1)] for d in counted or edged]
-    if counted:
+    if counted and sky.bounded:
         note = "" if sky.exact else f"at least: {sky.note}"
         return Evidence(YES, deepest, row.unit, row.counts_from, note, where)
     if not sky.exact:

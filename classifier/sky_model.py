@@ -43,7 +43,7 @@ def fit_sky(picture: SkyPicture) -> SkyModel:
     level, valid = _coarse(picture)
     height, width = level.shape
     x, y = _axes(height, width)
-    design = _terms(x, y, *level.shape, picture).reshape(-1, 7)
+    design = _terms(x, y, picture).reshape(-1, 7)
     values, keep = level.ravel().astype(np.float64), valid.ravel().copy()
     coefficients = np.zeros(7)
     coefficients[0] = float(np.median(values[keep]))
@@ -58,7 +58,7 @@ def fit_sky(picture: SkyPicture) -> SkyModel:
         keep = valid.ravel() & (rest < upper * spread) & (rest > -lower * spread)
     rest = values - design @ coefficients
     high, wide = picture.level.shape
-    fine = _terms(*_axes(high, wide), high, wide, picture)
+    fine = _terms(*_axes(high, wide), picture)
     tilt = fine[..., 3:] @ coefficients[3:]
     return SkyModel(
         centre_adu=float(coefficients[0]),
@@ -93,7 +93,7 @@ def _axes(height: int, width: int) -> tuple[Array, Array]:
     return np.meshgrid(columns, rows)
 
 
-def _terms(x: Array, y: Array, height: int, width: int, picture: SkyPicture) -> Array:
+def _terms(x: Array, y: Array, picture: SkyPicture) -> Array:
     """(..., 7) terms; x, y in [-1, 1], r^2 in true proportions with 1 in the corners."""
     high, wide = picture.level.shape
     r2 = (x**2 * wide**2 + y**2 * high**2) / (wide**2 + high**2)

@@ -39,7 +39,8 @@ def find_spikes(background: Background, stars: Array, fwhm_px: float) -> Spikes 
     if not np.isfinite(fwhm_px) or fwhm_px <= 0:
         return None
     inner, outer = max(FROM_FWHM * fwhm_px, 8.0), max(TO_FWHM * fwhm_px, 24.0)
-    profiles, places = [], []
+    profiles: list[Array] = []
+    places: list[tuple[float, float]] = []
     for star in stars[:60]:
         if len(profiles) == MAX_STARS:
             break
@@ -108,9 +109,10 @@ def _bars(mean: Array, halves: Array) -> list[tuple[float, float]]:
     bars = []
     for k in range(n // 2):
         around = [folded[(k + d) % (n // 2)] for d in (-3, -2, -1, 1, 2, 3)]
-        if folded[k] > VISIBLE_SIGMA * 0.6 and mean[k] + mean[k + n // 2] > 2 * VISIBLE_SIGMA:
-            if folded[k] >= max(around) and reach[k] > 2.0:
-                bars.append((k * STEP_DEG, float(mean[k] + mean[k + n // 2]) / 2))
+        strength = float(mean[k] + mean[k + n // 2]) / 2
+        seen = strength > VISIBLE_SIGMA and folded[k] > 0.6 * VISIBLE_SIGMA and reach[k] > 2.0
+        if seen and folded[k] >= max(around):
+            bars.append((k * STEP_DEG, strength))
     return bars
 
 

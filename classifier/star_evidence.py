@@ -168,16 +168,22 @@ def diffraction_spikes(spikes: Spikes | None, bright: bool) -> Evidence:
     return Evidence(NO, 0.0, unit, threshold)
 
 
-def trail(trails: list[Trail]) -> Evidence:
+def trail(trails: list[Trail], star_count: float) -> Evidence:
     row = fault("trail")
     if not trails:
         return unknown(row.unit, row.counts_from, "the frame is too small for a line search")
-    lines = [t for t in trails if t.is_line and t.snr >= row.counts_from]
+    strong = [t for t in trails if t.snr >= row.counts_from]
+    lines = [t for t in strong if t.is_line]
+    where = [[round(v, 1) for v in t.ends] for t in lines or strong]
+    if len(lines) > 1 and star_count < 10:
+        note = "several lines and hardly a star: trails, or every star drawn out"
+        return Evidence(UNKNOWN, lines[0].snr, row.unit, row.counts_from, note, where)
     if lines:
-        where = [[round(v, 1) for v in t.ends] for t in lines]
         return Evidence(YES, lines[0].snr, row.unit, row.counts_from, where=where)
-    best = trails[0].snr
-    if best >= row.counts_from:
+    if any(t.along_grid for t in strong):
+        note = "a line along a pixel column or row: a bad column, blooming or a trail"
+        return Evidence(UNKNOWN, strong[0].snr, row.unit, row.counts_from, note, where)
+    if strong:
         note = "a straight structure that is not a thin line along its length"
         return Evidence(NO, 0.0, row.unit, row.counts_from, note)
-    return Evidence(NO, best, row.unit, row.counts_from)
+    return Evidence(NO, trails[0].snr, row.unit, row.counts_from)

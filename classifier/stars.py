@@ -5,8 +5,8 @@ Definitions
                  whole being what lies inside the cut-out's inscribed circle (six Gaussian sigma)
     fwhm_px      2 sqrt(ln 2 (a^2 + b^2)) of Gaussian-weighted moments whose weight matches the
                  star, freed from the weight; exact for a Gaussian, pixel integration included
-    elongation   a / b of moments under a round weight three times as wide as the star, freed from the
-                 weight and from the bias that noise adds; 1 for a round star
+    elongation   a / b of moments under a round weight three times as wide as the star, freed
+                 from the weight and from the bias that noise adds; 1 for a round star
     angle_deg    long axis, from +x (first FITS axis) towards +y, in [0, 180)
     snr          flux over the sky noise in its aperture; the star's own photons are left out
 Shapes are NaN for stars that were only counted: saturated, blended, at the edge, or too faint.

@@ -19,21 +19,27 @@ Array = np.ndarray
 LINE_PX = 512
 SEGMENTS = 8
 MAX_TRAILS = 3
+REACH_PX = 24
 
 
 @dataclass(frozen=True)
 class Trail:
     """ends: x0, y0, x1, y1 in frame pixels. snr: of the line search. lit: share of its length
-    that is bright. one_sided: difference of the two sides over the line's height above them."""
+    that is bright. one_sided: difference of the two sides over the line's height above them.
+    width_px: full width at half height. along_grid: lies on a pixel column or row."""
 
     ends: tuple[float, float, float, float]
     snr: float
     lit: float
     one_sided: float
+    width_px: float
+    along_grid: bool
 
     @property
     def is_line(self) -> bool:
-        return self.lit >= 0.7 and self.one_sided < 0.5
+        length = np.hypot(self.ends[2] - self.ends[0], self.ends[3] - self.ends[1])
+        thin = self.width_px < length / 8
+        return self.lit >= 0.7 and self.one_sided < 0.35 and thin and not self.along_grid
 
 
 def find_trails(picture: SkyPicture, threshold: float) -> list[Trail]:
@@ -49,62 +55,111 @@ def find_trails(picture: SkyPicture, threshold: float) -> list[Trail]:
         snr = result.snr[0].numpy()
         stage = int(snr.argmax())
         ends = result.ends[0, stage].numpy()
-        lit, one_sided = _look(work, ends)
-        trail = Trail(_in_frame(ends, step, picture), float(snr[stage]), lit, one_sided)
+        lit, one_sided, width, offset = _look(work, ends)
+        ends = _moved(ends, offset)
+        along_grid = bool(np.abs(ends[2:] - ends[:2]).min() < 2.5)
+        trail = Trail(
+            _in_frame(ends, step, picture),
+            float(snr[stage]),
+            lit,
+            one_sided,
+            width * step,
+            along_grid,
+        )
         trails.append(trail)
         if trail.snr < threshold:
             break
-        _erase(work, ends)
+        _erase(work, ends, 6.5 + width)
     return trails
 
 
 def _calm(picture: SkyPicture) -> tuple[Array, int]:
     """Picture of at most some 512 px in units of its noise, stars clipped before binning."""
     mean = picture.mean
-    block = max(1, picture.step_px // picture.mean_step_px)
-    height, width = (size * block for size in picture.level.shape)
-    level = np.repeat(np.repeat(picture.level, block, 0), block, 1)
-    rest = mean[:height, :width] - level
-    sample = rest[:: max(1, rest.size // 200_000 // 4 + 1)]
-    noise = max(1.4826 * float(np.median(np.abs(sample))), 1e-9)
+    # The sky under a trail must not follow the trail: medians of 24 px, joined smoothly.
+    block = max(8, min(24, min(mean.shape) // 6))
+    high, wide = mean.shape[0] // block, mean.shape[1] // block
+    cut = mean[: high * block, : wide * block].reshape(high, block, wide, block)
+    coarse = np.median(cut.swapaxes(1, 2).reshape(high, wide, block * block)[..., ::3], axis=-1)
+    rows = ((np.arange(mean.shape[0]) + 0.5) / block - 0.5).clip(0, high - 1)
+    columns = ((np.arange(mean.shape[1]) + 0.5) / block - 0.5).clip(0, wide - 1)
+    rest = mean - _between(_between(coarse, rows).T, columns).T
+    noise = max(1.4826 * float(np.median(np.abs(rest.ravel()[:: 1 + rest.size // 300_000]))), 1e-9)
     clipped = np.clip(rest / noise, -4.0, 4.0).astype(np.float32)
     step = max(1, round(max(clipped.shape) / LINE_PX))
     return np.ascontiguousarray(binned(clipped, step)), step * picture.mean_step_px
 
 
-def _look(calm: Array, ends: Array) -> tuple[float, float]:
-    """Share of the length that is lit, and how different the two sides are."""
+def _between(table: Array, places: Array) -> Array:
+    """Rows of a table at fractional places, by linear interpolation."""
+    low = np.floor(places).astype(int)
+    high = np.minimum(low + 1, len(table) - 1)
+    share = (places - low)[:, None].astype(np.float32)
+    return (1 - share) * table[low] + share * table[high]
+
+
+def _look(calm: Array, ends: Array) -> tuple[float, float, float, float]:
+    """Share of the length that is lit, difference of the two sides, width at half height, and
+    how far to the side of the found line its crest lies."""
+    strip = _strip(calm, ends)
+    nothing = 0.0, 1.0, 0.0, 0.0
+    if strip is None:
+        return nothing
+    across = np.median(strip, axis=0)
+    middle = REACH_PX
+    # A wide trail is found anywhere on its flat top: start from the brightest place near.
+    crest = middle - 5 + int(across[middle - 5 : middle + 6].argmax())
+    base = float(np.percentile(across, 25))
+    half = base + 0.5 * (across[crest] - base)
+    below = np.nonzero(across < half)[0]
+    left = int(below[below < crest][-1]) if (below < crest).any() else 0
+    right = int(below[below > crest][0]) if (below > crest).any() else len(across) - 1
+    gap = 1 + (right - left) // 2
+    first = across[max(0, left - gap - 6) : max(1, left - gap)]
+    second = across[min(len(across) - 1, right + gap) : right + gap + 6]
+    sides = 0.5 * (float(first.mean()) + float(second.mean()))
+    core = strip[:, left + 1 : max(right, left + 2)].mean(1) - sides
+    parts = core[: len(core) // SEGMENTS * SEGMENTS].reshape(SEGMENTS, -1).mean(1)
+    height = float(np.median(parts))
+    if height <= 0:
+        return nothing
+    one_sided = abs(float(first.mean() - second.mean())) / height
+    lit = float((parts > 0.3 * height).mean())
+    return lit, one_sided, float(right - left - 1), 0.5 * (left + right) - middle
+
+
+def _strip(calm: Array, ends: Array) -> Array | None:
+    """(n, 2 REACH_PX + 1) the picture along a line and to both sides of it, where the line lies
+    in the picture."""
     x0, y0, x1, y1 = (float(v) for v in ends)
     length = max(np.hypot(x1 - x0, y1 - y0), 1.0)
-    count = int(np.clip(length, 8 * SEGMENTS, 512)) // SEGMENTS * SEGMENTS
-    t = (np.arange(count) + 0.5) / count
+    t = (np.arange(round(length)) + 0.5) / round(length)
     nx, ny = -(y1 - y0) / length, (x1 - x0) / length
-    offsets = np.arange(-8, 9)
+    offsets = np.arange(-REACH_PX, REACH_PX + 1)
     x = x0 + t[:, None] * (x1 - x0) + offsets[None] * nx
     y = y0 + t[:, None] * (y1 - y0) + offsets[None] * ny
-    strip = ndimage.map_coordinates(calm, [y, x], order=1, mode="nearest")
-    inside = ((x >= 0) & (x <= calm.shape[1] - 1) & (y >= 0) & (y <= calm.shape[0] - 1))[:, 8]
-    across = np.median(strip[inside], axis=0) if inside.sum() > 16 else np.median(strip, axis=0)
-    left, right = float(across[:5].mean()), float(across[-5:].mean())
-    core = strip[:, 7:10].max(1) - 0.5 * (left + right)
-    parts = core.reshape(SEGMENTS, -1).mean(1)
-    used = inside.reshape(SEGMENTS, -1).mean(1) > 0.5
-    # The maximum of three noisy pixels lies above 0 by itself; the sides show by how much.
-    side = (strip[:, 1:4].max(1) - left).mean() + (strip[:, 13:16].max(1) - right).mean()
-    parts = parts - 0.5 * side
-    height = float(np.median(parts[used])) if used.any() else 0.0
-    if height <= 0:
-        return 0.0, 1.0
-    return float((parts[used] > 0.3 * height).mean()), abs(left - right) / height
+    inside = (x >= 0) & (x <= calm.shape[1] - 1) & (y >= 0) & (y <= calm.shape[0] - 1)
+    whole = inside[:, REACH_PX - 5 : REACH_PX + 6].all(1)
+    if whole.sum() < 2 * SEGMENTS:
+        return None
+    return ndimage.map_coordinates(calm, [y, x], order=1, mode="nearest")[whole]
 
 
-def _erase(calm: Array, ends: Array) -> None:
-    """Set a band of 9 px along the line to the median, in place."""
+def _moved(ends: Array, offset: float) -> Array:
+    """The line moved sideways by `offset`, along the normal that `_strip` uses."""
+    x0, y0, x1, y1 = (float(v) for v in ends)
+    length = max(np.hypot(x1 - x0, y1 - y0), 1.0)
+    nx, ny = -(y1 - y0) / length * offset, (x1 - x0) / length * offset
+    return np.array([x0 + nx, y0 + ny, x1 + nx, y1 + ny])
+
+
+def _erase(calm: Array, ends: Array, half_width: float) -> None:
+    """Set a band along the whole line through the ends to the median, in place."""
     rows, columns = np.indices(calm.shape)
     x0, y0, x1, y1 = (float(v) for v in ends)
     length = max(np.hypot(x1 - x0, y1 - y0), 1.0)
     off = np.abs((columns - x0) * (y1 - y0) - (rows - y0) * (x1 - x0)) / length
-    calm[off <= 4.5] = np.median(calm)
+    calm[off <= half_width] = np.median(calm)
 
 
 def _in_frame(ends: Array, step: int, picture: SkyPicture) -> tuple[float, float, float, float]:
