@@ -224,11 +224,15 @@ def _without_hot(stamps: Tensor) -> Tensor:
     Cut-outs are sampled so that a star covers several pixels, so none is lost by this.
     """
     side = stamps.shape[-1]
-    flat = stamps.reshape(-1, 1, side, side)
-    padded = F.pad(flat, (1, 1, 1, 1), mode="reflect")
-    windows = F.unfold(padded, 3).reshape(-1, 9, side, side)
-    windows[:, 4] = windows[:, 3]
-    brightest = windows.amax(1).reshape(stamps.shape)
+    flat = stamps.flatten(0, 1)
+    padded = F.pad(flat[:, None], (1, 1, 1, 1), mode="reflect")[:, 0]
+    brightest = torch.full_like(flat, -torch.inf)
+    for dy in range(3):
+        for dx in range(3):
+            if (dy, dx) != (1, 1):
+                neighbour = padded[:, dy : dy + side, dx : dx + side]
+                brightest = torch.maximum(brightest, neighbour)
+    brightest = brightest.reshape(stamps.shape)
     # A star of FWHM 1 px on a pixel's centre has 6.3 times the light of its best neighbour.
     alone = (stamps > 6) & (stamps > 6.5 * brightest.clamp_min(0) + 3)
     return torch.where(alone, brightest, stamps)
@@ -250,7 +254,8 @@ def _stack_and_shape(
     inner = _mean_star(centred, usable * (radius < 0.55))
     inner = torch.where((inner.abs().sum((1, 2)) > 0)[:, None, None], inner, everything)
     turned = _mean_star(_turn_to_centre(centred, position), usable * (radius > 0.4))
-    lopsided = inner - inner.flip(1, 2)
+    # Half a turn about pixel side // 2, where the star sits; a bare flip turns about a corner.
+    lopsided = inner - torch.roll(inner.flip(1, 2), (1, 1), (1, 2))
     shown = torch.stack((everything, inner, turned, lopsided), 1)
     scale = everything.amax((1, 2)).clamp_min(1e-6)[:, None, None, None]
     shown = torch.asinh(10 * shown / scale) / 3
