@@ -18,7 +18,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from classifier.facts import Facts, facts_from_header, kind_of
-from classifier.header import as_sexagesimal
+from classifier.header import as_number, as_sexagesimal
 from classifier.mosaic import bayer_at_origin
 
 SHAPE = (100, 120)
@@ -64,6 +64,11 @@ def test_nonsense_numbers_are_unknown(key, name, value):
     found = getattr(facts_from_header({key: value}, SHAPE), name)
     # A flag stored as T is no number even where 1 would be sensible.
     assert found is None
+
+
+def test_only_finite_numbers_are_numbers():
+    assert [as_number(v) for v in (math.nan, math.inf, "-inf", True, 10**400)] == [None] * 5
+    assert [as_number(v) for v in (2, " 1e3 ", -0.5)] == [2.0, 1000.0, -0.5]
 
 
 def test_plain_numbers_and_numbers_written_as_text():
@@ -186,10 +191,11 @@ def celestial(**cards):
     return facts_from_header(Header({**axes, **cards}), SHAPE)
 
 
-def test_scale_from_celestial_coordinates():
+def test_scale_from_celestial_coordinates(capfd):
     turned = {"CD1_1": 3e-4, "CD1_2": 4e-4, "CD2_1": -4e-4, "CD2_2": 3e-4}
     # |(3, 4)| e-4 deg = 5e-4 deg = 1.8 arcsec.
     assert celestial(**turned, CUNIT1="degree").scale_arcsec == pytest.approx(1.8, rel=1e-9)
+    assert capfd.readouterr() == ("", "")  # astropy remarks on SIP without its terms
     by_step = celestial(CDELT1=-2e-4, CDELT2=2e-4, XPIXSZ=3.76, FOCALLEN=1000.0)
     assert by_step.scale_arcsec == pytest.approx(0.72, rel=1e-9)  # measured before nominal
 

@@ -165,6 +165,14 @@ def test_clipped_level_shows(top):
     assert plateau_adu(np.minimum(pixels, top)) == top
 
 
+@pytest.mark.parametrize(("at_top", "level"), [(1, None), (2, None), (3, 65520.0), (9, 65520.0)])
+def test_a_few_pixels_at_full_scale_are_enough(at_top, level):
+    pixels = np.full((100, 100), 1000.0, np.float32)
+    pixels.flat[:50] = 65000.0
+    pixels.flat[:at_top] = 65520.0  # 12 bits in the upper part of 16
+    assert plateau_adu(pixels) == level
+
+
 def test_unclipped_light_has_no_clipped_level():
     rng = np.random.default_rng(2)
     for scale in (20.0, 300.0, 2000.0):
