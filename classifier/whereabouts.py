@@ -93,7 +93,7 @@ def wcs_scale_arcsec(cards: Header) -> float | None:
     try:
         for key in _WCS_KEYS:
             for value, _ in cards.values(key)[:1]:
-                own[key] = value.replace("-SIP", "") if isinstance(value, str) else value
+                own[key] = value
         scale = 3600.0 * math.sqrt(proj_plane_pixel_area(WCS(own, naxis=2)))
     except Exception:  # wcslib and astropy raise many kinds for damaged coordinates
         return None
