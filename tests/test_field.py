@@ -50,16 +50,17 @@ def test_latitude_factor_averages_to_one():
 
 
 def test_drawn_stars_follow_the_counts():
-    # 2 deg2 at 4 arcsec/px, density 1.5: N(< 13) = 178 x 1.5 per deg2 plus the margin's share.
+    # 2 deg2 at 4 arcsec/px, density 1.5: N(< 13) = 178 x 1.5 per deg2. A wide margin must not
+    # thin the frame out.
     rng = np.random.default_rng(1)
     side = round(3600 * np.sqrt(2.0) / 4.0)
-    x, y, mag, colour = field.draw_stars(rng, side, side, 4.0, 14.0, 1.5, 100_000)
+    x, y, mag, colour = field.draw_stars(rng, side, side, 4.0, 14.0, 1.5, 100_000, 400.0)
     inside = (x > -0.5) & (x < side - 0.5) & (y > -0.5) & (y < side - 0.5)
     for limit in (11, 12, 13, 14):
         expected = COUNTS[limit] * 1.5 * 2.0
         got = int((inside & (mag < limit)).sum())
         assert got == pytest.approx(expected, abs=4 * np.sqrt(expected))
-    assert len(x) > inside.sum()
+    assert len(x) / inside.sum() == pytest.approx((1 + 800 / side) ** 2, rel=0.1)
     assert mag.max() <= 14.0
     assert np.median(colour) == pytest.approx(0.7, abs=0.15)  # field stars of 14 mag, memory
 

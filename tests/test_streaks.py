@@ -120,6 +120,18 @@ def test_drawn_trails_reach_their_strength(kind):
         assert max(each) == pytest.approx(12.0, rel=1e-6)
 
 
+def test_flashes_come_at_their_period():
+    trail = streaks.Trail(
+        0.0, 110.0, 320.0, 110.0, 1.5, 100.0, pulse_depth=1.0, pulse_px=40.0, pulse_sharp=8.0
+    )
+    row = streaks.trail_map([trail], X, Y)[0, 110].double().numpy()
+    # Fourier: 320 px hold eight periods, so the strongest harmonic but the mean is the eighth.
+    spectrum = np.abs(np.fft.rfft(row))
+    assert int(spectrum[1:20].argmax()) + 1 == 8
+    assert row[40] == pytest.approx(100.0, rel=0.01)
+    assert row[60] < 1.0
+
+
 def test_several_trails_and_frames_at_once():
     rng = np.random.default_rng(0)
     one = streaks.draw_trails(rng, 20.0, WIDTH, HEIGHT, 3.0, 5.0, "train")
