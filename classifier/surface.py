@@ -91,9 +91,10 @@ def _mesh_medians(half: Tensor) -> Tensor:
 
 def _quiet(mesh: Tensor) -> Tensor:
     """3 x 3 median of the mesh: one cell full of a bright star does not lift the sky."""
-    padded = F.pad(mesh[:, None], (1, 1, 1, 1), mode="replicate")
-    windows = F.unfold(padded, 3).reshape(len(mesh), 9, MESH, MESH)
-    return windows.median(1).values
+    padded = F.pad(mesh[:, None], (1, 1, 1, 1), mode="replicate")[:, 0]
+    shifts = [(i, j) for i in range(3) for j in range(3)]
+    windows = [padded[:, i : i + MESH, j : j + MESH] for i, j in shifts]
+    return torch.stack(windows, 1).median(1).values
 
 
 def _difference_noise(pixels: Tensor, lag: int) -> Tensor:

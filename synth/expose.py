@@ -5,6 +5,7 @@ come from `starlight`; trails are drawn at full resolution. Batched, on CPU or G
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import torch
@@ -14,7 +15,7 @@ from torch import Tensor
 from synth import field, reflections, shading, sky, streaks
 from synth.rng import stream
 from synth.scene import Scene
-from synth.starlight import star_layer
+from synth.starlight import Splat, arrange, star_layer
 
 MAP_STEP = 4
 
@@ -32,8 +33,37 @@ def _enlarge(coarse: Tensor, height: int, width: int) -> Tensor:
     return big[:, 0, :height, :width]
 
 
-def expected_electrons(scenes: Sequence[Scene], device: str = "cpu") -> Tensor:
+@dataclass(frozen=True)
+class Plan:
+    """Scenes of one shape with all that numpy has to do for them: made in worker processes.
+
+    defect_place, defect_e: flat pixel numbers over the whole batch and the electrons to add.
+    """
+
+    scenes: list[Scene]
+    groups: tuple[Splat, Splat, Splat]
+    defect_place: np.ndarray
+    defect_e: np.ndarray
+
+
+def plan(scenes: list[Scene]) -> Plan:
+    """Arrange the stars and draw the sensor's defects of scenes of one shape."""
+    places, electrons = [np.zeros(0, np.int64)], [np.zeros(0)]
+    for i, scene in enumerate(scenes):
+        for place, charge in (hot_pixels(scene), _cosmic_rays(scene), _bad_columns(scene)):
+            places.append(place + i * scene.width_px * scene.height_px)
+            electrons.append(charge)
+    return Plan(
+        scenes,
+        arrange(scenes),
+        np.concatenate(places).astype(np.int64),
+        np.concatenate(electrons).astype(np.float32),
+    )
+
+
+def expected_electrons(plan: Plan, device: str = "cpu") -> Tensor:
     """(B, H, W) mean electrons of each pixel, dark current and hot pixels included."""
+    scenes = plan.scenes
     height, width = scenes[0].height_px, scenes[0].width_px
     x_px, y_px = _coarse_axis(width, device), _coarse_axis(height, device)
 
@@ -58,7 +88,7 @@ def expected_electrons(scenes: Sequence[Scene], device: str = "cpu") -> Tensor:
     image = _enlarge(sky_part * peak_e, height, width)
     if any(scene.rig.camera.cfa for scene in scenes):
         image = image * _mosaic([scene.plane_response for scene in scenes], height, width, device)
-    image = image + star_layer(scenes, device) * _enlarge(clear * shade, height, width)
+    image = image + star_layer(scenes, plan.groups, device) * _enlarge(clear * shade, height, width)
     with_trails = [i for i, scene in enumerate(scenes) if scene.trails]
     if with_trails:
         full_x = torch.arange(width, device=device, dtype=torch.float32)
@@ -66,9 +96,9 @@ def expected_electrons(scenes: Sequence[Scene], device: str = "cpu") -> Tensor:
         drawn = streaks.trail_map([list(scenes[i].trails) for i in with_trails], full_x, full_y)
         image[with_trails] += drawn
     dark = column([s.rig.camera.dark_e_s * s.exposure_s for s in scenes])
-    image = image + dark
-    for i, scene in enumerate(scenes):
-        _add_defects(image[i], scene)
+    image = (image + dark).contiguous()
+    places = torch.from_numpy(plan.defect_place).to(device)
+    image.view(-1).index_add_(0, places, torch.from_numpy(plan.defect_e).to(device))
     return image
 
 
@@ -97,22 +127,17 @@ def hot_pixels(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
     return places, electrons
 
 
-def _add_defects(image: Tensor, scene: Scene) -> None:
-    """Hot pixels, bad columns and cosmic rays, added in place to one (H, W) frame."""
-    height, width = image.shape
-    places, electrons = hot_pixels(scene)
-    ray_places, ray_electrons = _cosmic_rays(scene)
-    places = np.concatenate((places, ray_places))
-    values = np.concatenate((electrons, ray_electrons)).astype(np.float32)
-    if len(places):
-        image.view(-1).index_add_(
-            0, torch.from_numpy(places).to(image.device), torch.from_numpy(values).to(image.device)
-        )
+def _bad_columns(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
+    """Columns that are high from some row on, some of them faintly, some glaringly."""
     rng = stream(scene.field_seed, "columns")
+    height, width = scene.height_px, scene.width_px
+    places, electrons = [np.zeros(0, int)], [np.zeros(0)]
     for _ in range(scene.bad_columns):
-        column, start = int(rng.integers(width)), int(rng.integers(-height, height))
+        column, start = int(rng.integers(width)), max(0, int(rng.integers(-height, height)))
         level = float(scene.noise_e * rng.choice([rng.uniform(2, 6), rng.uniform(10, 40)]))
-        image[max(0, start) :, column] += level
+        places.append(np.arange(start, height) * width + column)
+        electrons.append(np.full(height - start, level))
+    return np.concatenate(places), np.concatenate(electrons)
 
 
 def _cosmic_rays(scene: Scene) -> tuple[np.ndarray, np.ndarray]:

@@ -15,7 +15,7 @@ import torch.nn.functional as F
 from torch import Tensor
 
 from classifier.vocabulary import KEYS
-from synth.expose import expected_electrons
+from synth.expose import Plan, expected_electrons, plan
 from synth.recipes import RECIPES, draw_strength
 from synth.rng import log_uniform, stream, torch_stream
 from synth.scene import Scene, draw_run
@@ -145,8 +145,21 @@ def render_batch(
 
 def render_scenes(scenes: list[Scene], seed: int, index: int, device: str = "cpu") -> Batch:
     """Scenes of one shape -> Batch. `seed` and `index` fix the noise."""
+    return render_plan(plan(scenes), seed, index, device)
+
+
+def draw_plan(
+    seed: int, index: int, count: int, width_px: int, height_px: int, cfa: bool | None = None
+) -> Plan:
+    """The part of `render_batch` that needs no device: for worker processes."""
+    return plan(draw_scenes(seed, index, count, width_px, height_px, None, cfa))
+
+
+def render_plan(plan: Plan, seed: int, index: int, device: str = "cpu") -> Batch:
+    """Planned scenes -> Batch. `seed` and `index` fix the noise."""
+    scenes = plan.scenes
     generator = torch_stream(device, seed, "pixels", index)
-    expected = expected_electrons(scenes, device)
+    expected = expected_electrons(plan, device)
     pixels = read_out(expected, _readout(scenes, seed, index, device), generator)
     physical = _physical(scenes, device)
     pixels = _processed(pixels, scenes, physical, stream(seed, "processing", index))

@@ -165,7 +165,7 @@ def _plane_weights(scene: Scene, colour: np.ndarray) -> np.ndarray:
     return response[None] * np.exp(tint[None] * (colour[:, None] - 0.7)).clip(0.3, 3)
 
 
-def _groups(scenes: Sequence[Scene]) -> tuple[Splat, Splat, Splat]:
+def arrange(scenes: Sequence[Scene]) -> tuple[Splat, Splat, Splat]:
     """Bright stars (one kernel a frame), middling ones and faint ones (a kernel a place)."""
     parts: tuple[list, list, list] = ([], [], [])
     for i, scene in enumerate(scenes):
@@ -202,12 +202,12 @@ def _reach_px(scene: Scene) -> float:
     return seeing_px(scene, scene.seeing_factor) * 1.5 + smear + optical + 5 * edge
 
 
-def star_layer(scenes: Sequence[Scene], device: str) -> Tensor:
-    """(B, H, W) electrons of all stars under a clear sky."""
+def star_layer(scenes: Sequence[Scene], groups: tuple[Splat, Splat, Splat], device: str) -> Tensor:
+    """(B, H, W) electrons of all stars under a clear sky; `groups` from `arrange`."""
     height, width = scenes[0].height_px, scenes[0].width_px
     canvas = torch.zeros(len(scenes), height + 2 * PAD_PX, width + 2 * PAD_PX, device=device)
     pupil = pupils(scenes, device)
-    bright, middling, faint = _groups(scenes)
+    bright, middling, faint = groups
     light = star_light(pupil, blurs(scenes, ZONES, device), STAMP_PX, OVER, 128, (1.0,))
     stamps = phase_stamps(light, OVER).flatten(0, 1)
     lay_down(canvas, stamps, middling, OVER)

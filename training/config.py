@@ -37,6 +37,10 @@ class TrainConfig:
     """How often each of `shapes` is rendered, in proportion."""
     render_batch: int = 32
     """Frames rendered at a time, in runs of synth.generate.RUN_FRAMES."""
+    workers: int = 0
+    """Processes that draw scenes ahead; 0 draws them in the training process itself."""
+    stars_in_training: tuple[int, ...] = (64,)
+    """Numbers of star cut-outs used in a training step, drawn at random step by step."""
     buffer_frames: int = 8192
     """Views kept for use again, in float16: about 0.8 MB each, on the training device."""
     reuse: float = 6.0
@@ -154,6 +158,8 @@ def config_from(values: dict[str, Any], origin: str) -> TrainConfig:
     try:
         if "shapes" in values:
             values["shapes"] = tuple((int(h), int(w)) for h, w in values["shapes"])
+        if "stars_in_training" in values:
+            values["stars_in_training"] = tuple(int(n) for n in values["stars_in_training"])
         if "shape_weights" in values:
             values["shape_weights"] = tuple(float(weight) for weight in values["shape_weights"])
     except (TypeError, ValueError) as error:

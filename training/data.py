@@ -16,7 +16,8 @@ from torch import Tensor
 from classifier.context import CONTEXT, run_context
 from classifier.views import PHYSICAL, Views, make_views, shape_facts
 from classifier.vocabulary import FAULTS
-from synth.generate import render_batch
+from synth.expose import Plan
+from synth.generate import draw_plan, render_plan
 from synth.rng import seed_of, stream
 from training.config import TrainConfig
 from training.turns import TURNS, turn
@@ -58,6 +59,13 @@ class Sample:
     def __len__(self) -> int:
         return len(self.run)
 
+    def record_use(self) -> None:
+        """Tell the allocator that the current stream uses tensors made on another one."""
+        here = torch.cuda.current_stream()
+        own = (self.context, self.strength, self.run)
+        for tensor in (*vars(self.views).values(), *own):
+            tensor.record_stream(here)
+
     @staticmethod
     def cat(parts: list["Sample"]) -> "Sample":
         return Sample(
@@ -78,13 +86,30 @@ def targets_of(strength: Tensor) -> Tensor:
     return ((strength - clean) / (counts - clean)).clamp(0.0, 1.0)
 
 
-def render_sample(config: TrainConfig, set_name: str, index: int, device: torch.device) -> Sample:
-    """Batch number `index` of a set: `render_batch` frames of one shape, in whole runs."""
-    rng = stream(config.seed, set_name, "shape", index)
+def shape_of(config: TrainConfig, set_name: str, index: int) -> tuple[int, int]:
+    """Height and width of batch number `index` of a set."""
     weights = np.array(config.shape_weights) / sum(config.shape_weights)
-    height, width = config.shapes[int(rng.choice(len(weights), p=weights))]
-    own_seed = seed_of(config.seed, set_name)
-    batch = render_batch(own_seed, index, config.render_batch, width, height, str(device))
+    rng = stream(config.seed, set_name, "shape", index)
+    return config.shapes[int(rng.choice(len(weights), p=weights))]
+
+
+def plan_batch(config: TrainConfig, set_name: str, index: int) -> Plan:
+    """The scenes of batch number `index`: numpy work, done in worker processes."""
+    height, width = shape_of(config, set_name, index)
+    return draw_plan(seed_of(config.seed, set_name), index, config.render_batch, width, height)
+
+
+def render_sample(
+    config: TrainConfig,
+    set_name: str,
+    index: int,
+    device: torch.device,
+    plan: Plan | None = None,
+) -> Sample:
+    """Batch number `index` of a set: `render_batch` frames of one shape, in whole runs."""
+    plan = plan or plan_batch(config, set_name, index)
+    batch = render_plan(plan, seed_of(config.seed, set_name), index, str(device))
+    rng = stream(config.seed, set_name, "facts", index)
     physical = torch.stack([batch.physical[name] for name in PHYSICAL], 1)
     physical = _forget(physical, batch.run, config.physical_dropout, rng)
     views = _compact(make_views(batch.pixels, physical))
@@ -169,14 +194,17 @@ class Buffer:
         self._next = (self._next + count) % self.capacity
         self.filled = min(self.filled + count, self.capacity)
 
-    def draw(self, count: int, rng: np.random.Generator, context_dropout: float) -> Sample:
+    def draw(self, count: int, rng: np.random.Generator, config: TrainConfig) -> Sample:
         """Random frames, turned at random, some of them without their run."""
         if self._store is None:
             raise ValueError("the buffer is empty: add frames before drawing from it")
         device = self._store.run.device
         rows = torch.from_numpy(rng.integers(0, self.filled, count)).to(device)
         drawn = _rows(self._store, rows)
-        views, context = turn(drawn.views.float(), drawn.context, int(rng.integers(TURNS)))
-        alone = torch.from_numpy(rng.random(count) < context_dropout).to(device)
+        stars = int(rng.choice(config.stars_in_training))
+        views = drawn.views
+        views.sheet, views.sheet_facts = views.sheet[:, :stars], views.sheet_facts[:, :stars]
+        views, context = turn(views, drawn.context, int(rng.integers(TURNS)))
+        alone = torch.from_numpy(rng.random(count) < config.context_dropout).to(device)
         context = torch.where(alone[:, None], torch.nan, context)
         return Sample(views, context, drawn.strength, drawn.run)

@@ -43,7 +43,9 @@ class Trainer:
     def __init__(self, network: Network, config: TrainConfig, device: torch.device):
         self.config = config
         self.device = device
-        self.network = network.to(device).train()
+        # Channels last is what the GPU's convolutions want in half precision.
+        layout = torch.channels_last if device.type == "cuda" else torch.preserve_format
+        self.network = network.to(device, memory_format=layout).train()
         self.average = deepcopy(self.network).eval().requires_grad_(False)
         self.steps = 0
         decayed, plain = _by_decay(self.network)
@@ -60,8 +62,10 @@ class Trainer:
         """Learn from one batch once; returns its loss, still on the device."""
         for group in self.optimiser.param_groups:
             group["lr"] = rate
+        halved = self.config.bf16 and self.device.type == "cuda"
+        views = sample.views if halved else sample.views.float()
         with autocast(self.device, self.config.bf16):
-            logits = self.network(sample.views, sample.context)
+            logits = self.network(views, sample.context)
         loss = masked_loss(logits, targets_of(sample.strength))
         self.optimiser.zero_grad(set_to_none=True)
         loss.backward()

@@ -42,8 +42,6 @@ from training.data import (
     VALIDATION,
     Buffer,
     Sample,
-    held_out,
-    render_sample,
 )
 from training.evaluate import Answers, answer, figures_of, pick_device, write_figures
 from training.export import (
@@ -56,6 +54,7 @@ from training.export import (
 )
 from training.loop import Trainer, rate_at
 from training.metrics import average_precision_score
+from training.stream import Planner, Stream
 
 Say = Callable[[str], None]
 
@@ -92,10 +91,12 @@ def train(
     network = Network(NetworkConfig(**config.network))
     if start_from is not None:
         load_checkpoint(network, Path(start_from))
-    run = Run(config, out, started, Trainer(network, config, device), device, say)
+    planner = Planner(config)
+    run = Run(config, out, started, Trainer(network, config, device), device, say, planner)
 
     sets = render_held_out(run)
     learn(run, sets[VALIDATION])
+    planner.close()
 
     average = as_stored(run.trainer.average)
     answers = {
@@ -129,6 +130,7 @@ class Run:
     trainer: Trainer
     device: torch.device
     say: Say
+    planner: Planner
     rendered: int = 0
     timings: dict[str, float] = field(default_factory=lambda: {"render": 0.0, "learn": 0.0})
 
@@ -160,24 +162,24 @@ class Run:
 
 
 def render_held_out(run: Run) -> dict[str, list[Sample]]:
-    """The three held-out sets, the two large ones in turns; fewer frames where time is short."""
+    """The three held-out sets; fewer batches of the large ones where time is short."""
     config, began = run.config, run.seconds()
     limit = 60 * config.held_out_share * config.minutes if config.minutes else float("inf")
-    sets: dict[str, list[Sample]] = {
-        VALIDATION: list(held_out(config, VALIDATION, config.validation_frames, run.device))
+    wanted = {
+        VALIDATION: config.validation_frames,
+        CALIBRATION: config.calibration_frames,
+        EVALUATION: config.evaluation_frames,
     }
-    streams = {
-        CALIBRATION: held_out(config, CALIBRATION, config.calibration_frames, run.device),
-        EVALUATION: held_out(config, EVALUATION, config.evaluation_frames, run.device),
-    }
-    sets |= {name: [next(frames)] for name, frames in streams.items()}
-    while streams and run.seconds() - began < limit:
-        for name, frames in list(streams.items()):
-            sample = next(frames, None)
-            if sample is None:
-                del streams[name]
-            else:
+    shares = {VALIDATION: 0.1, CALIBRATION: 0.5, EVALUATION: 1.0}
+    sets: dict[str, list[Sample]] = {}
+    for name, frames in wanted.items():
+        batches = -(-frames // config.render_batch)
+        sets[name] = []
+        with Stream(run.planner, name, run.device, batches) as rendered:
+            for sample in rendered:
                 sets[name].append(sample)
+                if run.seconds() - began > shares[name] * limit:
+                    break
     counts = ", ".join(f"{sum(map(len, parts))} for {name}" for name, parts in sets.items())
     total = sum(len(sample) for parts in sets.values() for sample in parts)
     run.tell(f"held-out frames: {counts}; {total / (run.seconds() - began):.0f} frames/s")
@@ -191,28 +193,31 @@ def learn(run: Run, validation: list[Sample]) -> None:
     buffer, owed, since = Buffer(config.buffer_frames), 0.0, run.seconds()
     reported = saved = since
     losses: list[torch.Tensor] = []
-    while run.progress(since) < 1:
-        began = time.monotonic()
-        buffer.add(render_sample(config, TRAINING, run.rendered // config.render_batch, run.device))
-        run.rendered += config.render_batch
-        run.timings["render"] += time.monotonic() - began
-        began = time.monotonic()
-        owed += config.reuse * config.render_batch / config.batch
-        # A batch from a nearly empty store would be the same few frames many times over.
-        while owed >= 1 and buffer.filled >= min(config.batch, config.buffer_frames):
-            sample = buffer.draw(config.batch, rng, config.context_dropout)
-            losses.append(trainer.step(sample, rate_at(run.progress(since), config)))
-            owed -= 1
-            if run.progress(since) >= 1:
-                break
-        run.timings["learn"] += time.monotonic() - began
-        if run.seconds() - reported > config.report_every_s and losses:
-            reported = run.seconds()
-            report(run, validation, losses, since)
-            losses = []
-        if run.seconds() - saved > config.save_every_s:
-            saved = run.seconds()
-            save_checkpoint(run)
+    with Stream(run.planner, TRAINING, run.device) as rendered:
+        while run.progress(since) < 1:
+            began = time.monotonic()
+            buffer.add(next(rendered))
+            run.rendered += config.render_batch
+            run.timings["render"] += time.monotonic() - began
+            began = time.monotonic()
+            owed += config.reuse * config.render_batch / config.batch
+            # A batch from a nearly empty store would be the same few frames many times over.
+            while owed >= 1 and buffer.filled >= min(config.batch, config.buffer_frames):
+                sample = buffer.draw(config.batch, rng, config)
+                losses.append(trainer.step(sample, rate_at(run.progress(since), config)))
+                owed -= 1
+                if run.progress(since) >= 1:
+                    break
+            if run.device.type == "cuda":
+                torch.cuda.current_stream().synchronize()
+            run.timings["learn"] += time.monotonic() - began
+            if run.seconds() - reported > config.report_every_s and losses:
+                reported = run.seconds()
+                report(run, validation, losses, since)
+                losses = []
+            if run.seconds() - saved > config.save_every_s:
+                saved = run.seconds()
+                save_checkpoint(run)
     if losses:
         report(run, validation, losses, since)
     save_checkpoint(run)

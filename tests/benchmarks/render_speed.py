@@ -15,7 +15,7 @@ from classifier.context import CONTEXT
 from classifier.network import Network
 from classifier.views import PHYSICAL, make_views
 from synth.expose import expected_electrons
-from synth.generate import draw_scenes, render_scenes
+from synth.generate import draw_plan, render_plan
 from synth.starlight import star_layer
 from synth.strength import strengths
 
@@ -45,15 +45,18 @@ def main() -> None:
         rows.setdefault(name, []).append(1000 * seconds / args.count)
 
     for index in range(args.batches + 1):
-        seconds, scenes = timed(
-            args.device, lambda i=index: draw_scenes(1, i, args.count, args.width, args.height)
+        seconds, plan = timed(
+            args.device, lambda i=index: draw_plan(1, i, args.count, args.width, args.height)
         )
-        note("draw scenes (CPU)", seconds)
-        note("star layer", timed(args.device, lambda s=scenes: star_layer(s, args.device))[0])
-        note("all light", timed(args.device, lambda s=scenes: expected_electrons(s, args.device))[0])
-        note("strengths", timed(args.device, lambda s=scenes: strengths(s, args.device))[0])
+        note("draw and plan scenes (CPU)", seconds)
+        note(
+            "star layer",
+            timed(args.device, lambda p=plan: star_layer(p.scenes, p.groups, args.device))[0],
+        )
+        note("all light", timed(args.device, lambda p=plan: expected_electrons(p, args.device))[0])
+        note("strengths", timed(args.device, lambda p=plan: strengths(p.scenes, args.device))[0])
         seconds, batch = timed(
-            args.device, lambda s=scenes, i=index: render_scenes(s, 1, i, args.device)
+            args.device, lambda p=plan, i=index: render_plan(p, 1, i, args.device)
         )
         note("light, read-out and strengths", seconds)
         physical = torch.stack([batch.physical[name] for name in PHYSICAL], 1)
@@ -67,7 +70,7 @@ def main() -> None:
         print(f"  {name:32s} {statistics.median(values[1:]):8.2f}")
     total = sum(
         statistics.median(rows[n][1:])
-        for n in ("draw scenes (CPU)", "light, read-out and strengths", "views")
+        for n in ("draw and plan scenes (CPU)", "light, read-out and strengths", "views")
     )
     print(f"  {1000 / total:.0f} frames/s rendered to views")
 
