@@ -153,9 +153,12 @@ def _pixel_facts(
     pixels: Tensor, background: Tensor, noise: Tensor, sky: Tensor, is_cfa: Tensor
 ) -> Tensor:
     """Hot-pixel share and how unlike the four places of the 2 x 2 mosaic are: (B, 4)."""
+    height, width = pixels.shape[1:]
+    # An odd last row or column would give planes of unequal size.
+    even = pixels[:, : height - height % 2, : width - width % 2]
     planes = (
         torch.stack(
-            [pixels[:, i::2, j::2][:, ::4, ::4].flatten(1) for i in (0, 1) for j in (0, 1)], 1
+            [even[:, i::2, j::2][:, ::4, ::4].flatten(1) for i in (0, 1) for j in (0, 1)], 1
         )
         if min(pixels.shape[1:]) >= 64
         else torch.stack([pixels.flatten(1)] * 4, 1)

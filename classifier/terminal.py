@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
 from rich.console import Console
-from rich.markup import escape
+from rich.padding import Padding
 from rich.progress import (
     BarColumn,
     MofNCompleteColumn,
@@ -75,8 +75,8 @@ def show_summary(console: Console, results: Results) -> None:
         console.print(_faults(summary, results))
     worst = [frame for frame in results.frames if not frame.error and frame.verdict != Verdict.KEEP]
     worst.sort(key=severity, reverse=True)
-    if worst:
-        console.print(_worst(worst[:LISTED], len(worst)))
+    for line in _worst(worst[:LISTED], len(worst)) if worst else ():
+        console.print(Padding(line, (0, 0, 0, 8)) if line.style == "dim" else line)
 
 
 def show_left_out(console: Console, results: Results) -> None:
@@ -115,18 +115,16 @@ def _faults(summary: Summary, results: Results) -> Table:
     return table
 
 
-def _worst(frames: Sequence[FrameResult], total: int) -> Table:
+def _worst(frames: Sequence[FrameResult], total: int) -> Iterator[Text]:
+    """A line with verdict and name, and below it the reason: names and reasons may be long."""
     title = "Subs to look at first"
     if total > len(frames):
         title += f" ({len(frames)} of {total}; the report has the others)"
-    table = Table(title=title, title_justify="left", box=None, show_header=False, padding=(0, 2))
-    table.add_column(overflow="fold", min_width=16)
-    table.add_column()
-    table.add_column(overflow="fold", ratio=1)
+    yield Text(title, style="italic")
     for frame in frames:
-        style = STYLES[str(frame.verdict)]
-        table.add_row(escape(frame.path), Text(str(frame.verdict), style=style), escape(frame.why))
-    return table
+        verdict = str(frame.verdict)
+        yield Text.assemble((f"  {verdict:6}", STYLES[verdict]), frame.path)
+        yield Text(frame.why, style="dim")
 
 
 def show_comparison(console: Console, comparison: Comparison, shown: int) -> None:
