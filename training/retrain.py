@@ -39,9 +39,9 @@ if TYPE_CHECKING:
 
 FEWEST = 8  # subs of a label below which it teaches nothing and cannot be judged
 FOLDS = 4
-STEPS = 150
-RATE = 1e-3
-ANCHOR = 0.02  # pull of the head towards where it started
+STEPS = 200
+RATE = 3e-3
+ANCHOR = 0.002  # pull of the head towards where it started
 HOLD = 0.5  # weight of the old model's answer where the labels say nothing
 SURE = 0.95  # share of resamplings in which the new model must be the better one
 
@@ -249,7 +249,8 @@ def divide(task: Task, seed: int) -> tuple[NDArray[np.intp], str]:
     """
     from sklearn.model_selection import StratifiedGroupKFold, StratifiedKFold
 
-    label = np.array(task.first_label)
+    # A label too rare to be taught is no reason to divide otherwise: its subs go anywhere.
+    label = np.array([name if name in task.taught else GOOD for name in task.first_label])
     spread = min(len(np.unique(task.group[label == name])) for name in np.unique(label))
     rows = np.zeros((len(label), 1))
     folds = np.zeros(len(label), dtype=np.intp)
@@ -257,11 +258,8 @@ def divide(task: Task, seed: int) -> tuple[NDArray[np.intp], str]:
         by_group = StratifiedGroupKFold(FOLDS, shuffle=True, random_state=seed)
         parts, split = by_group.split(rows, label, task.group), "by whole runs and nights"
     else:
-        # Labels rarer than the parts would only raise a warning that says nothing new.
-        common = [name for name, count in Counter(label).items() if count >= FOLDS]
-        kind = np.where(np.isin(label, common), label, "rare")
         by_file = StratifiedKFold(FOLDS, shuffle=True, random_state=seed)
-        parts = by_file.split(rows, kind if (kind == "rare").sum() >= FOLDS else label)
+        parts = by_file.split(rows, label)
         split = "sub by sub, for want of nights: expect somewhat less on a new night"
     for number, (_, held) in enumerate(parts):
         folds[held] = number

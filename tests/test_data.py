@@ -1,0 +1,105 @@
+"""Rendered training data: repeatable, disjoint between sets, whole in its runs, kept as told."""
+
+import numpy as np
+import pytest
+import torch
+
+from classifier.context import CONTEXT
+from classifier.views import PHYSICAL, PHYSICAL_FACTS, Views
+from synth.generate import RUN_FRAMES
+from training import data
+from training.config import TrainConfig
+
+CPU = torch.device("cpu")
+CONFIG = TrainConfig(
+    steps=1, seed=3, shapes=((160, 192),), shape_weights=(1.0,), render_batch=8, device="cpu"
+)
+
+
+@pytest.fixture(scope="module")
+def sample() -> data.Sample:
+    return data.render_sample(CONFIG, data.TRAINING, 0, CPU)
+
+
+def test_the_same_batch_twice_is_the_same(sample):
+    again = data.render_sample(CONFIG, data.TRAINING, 0, CPU)
+    assert torch.equal(again.views.sky, sample.views.sky)
+    assert torch.equal(again.views.facts, sample.views.facts)
+    torch.testing.assert_close(again.strength, sample.strength, equal_nan=True)
+
+
+def test_sets_and_batches_are_disjoint(sample):
+    others = [
+        data.render_sample(CONFIG, name, index, CPU)
+        for name, index in ((data.CALIBRATION, 0), (data.TRAINING, 1))
+    ]
+    for other in others:
+        for mine in sample.views.sky:
+            assert not any(torch.equal(mine, theirs) for theirs in other.views.sky)
+    assert not set(others[1].run.tolist()) & set(sample.run.tolist())
+
+
+def test_frames_come_in_runs_with_a_context(sample):
+    assert sample.run.bincount().tolist() == [RUN_FRAMES] * (8 // RUN_FRAMES)
+    assert sample.context.shape == (8, len(CONTEXT))
+    assert not sample.context.isnan().any()
+    # The best of a run stands near the run's own best decile, the others above it.
+    widths = sample.context[:, CONTEXT.index("log_fwhm_over_best")].reshape(-1, RUN_FRAMES)
+    assert (widths.amin(1) <= 0).all()
+    assert (widths.amax(1) >= 0).all()
+
+
+def test_pictures_are_kept_in_half_the_bytes(sample):
+    assert sample.views.sky.dtype == sample.views.sheet.dtype == torch.float16
+    assert sample.views.facts.dtype == torch.float32
+    for name in Views.__dataclass_fields__:
+        assert getattr(sample.views, name).isfinite().all(), name
+
+
+@pytest.mark.parametrize("share", [0.0, 0.4])
+def test_files_forget_facts_by_whole_runs(share):
+    physical = torch.ones(4000, len(PHYSICAL))
+    run = torch.arange(4000) // 4
+    forgotten = data._forget(physical, run, share, np.random.default_rng(1)).isnan()
+    assert physical.isnan().sum() == 0, "the facts given must stay as they are"
+    by_run = forgotten.reshape(1000, 4, -1)
+    assert torch.equal(by_run.any(1), by_run.all(1))
+    found = dict(zip(PHYSICAL, forgotten.float().mean(0).tolist(), strict=True))
+    assert found["is_cfa"] == 0
+    # Shares of 1,000 runs: 3 sigma is at most 0.047.
+    for names, ease in data.FACT_GROUPS:
+        for name in names:
+            assert found[name] == pytest.approx(share * ease, abs=0.048)
+
+
+def test_a_forgotten_fact_is_unknown_to_the_views(sample):
+    lost = data.render_sample(CONFIG.changed(physical_dropout=0.9), data.TRAINING, 0, CPU)
+    flags = slice(-len(PHYSICAL_FACTS), None)
+    assert lost.views.facts[:, flags].sum() < sample.views.facts[:, flags].sum()
+
+
+def test_held_out_sets_have_the_frames_asked_for(sample):
+    parts = list(data.held_out(CONFIG, data.TRAINING, 5, CPU))
+    assert [len(part) for part in parts] == [5]
+    assert torch.equal(parts[0].views.sky, sample.views.sky[:5])
+
+
+def test_the_buffer_keeps_the_latest_and_turns_them(sample):
+    buffer = data.Buffer(12)
+    with pytest.raises(ValueError, match="empty"):
+        buffer.draw(1, np.random.default_rng(1), CONFIG)
+    for number in range(3):
+        part = data.Sample(sample.views, sample.context, sample.strength, sample.run + 10 * number)
+        buffer.add(part)
+    assert buffer.filled == 12
+    drawn = buffer.draw(500, np.random.default_rng(1), CONFIG)
+    # 24 frames went in, 12 stay: the last batch whole and half of the one before it.
+    runs, counts = np.unique(drawn.run.numpy(), return_counts=True)
+    assert runs.tolist() == [11, 20, 21]
+    # A third each; 3 sigma of 500 draws is 32.
+    assert counts == pytest.approx([167] * 3, abs=32)
+    alone = drawn.context.isnan().all(1).float().mean()
+    assert alone == pytest.approx(CONFIG.context_dropout, abs=0.062)
+    # Labels stay with their frames: frames of one run and strength row are those put in.
+    rows = {tuple(np.nan_to_num(row, nan=-1.0)) for row in sample.strength.numpy()}
+    assert {tuple(np.nan_to_num(row, nan=-1.0)) for row in drawn.strength.numpy()} <= rows
