@@ -27,7 +27,7 @@ JPEG_QUALITY = 82
 def draw_picture(pixels: np.ndarray, views: Views) -> Picture:
     """(H, W) float32 ADU and the frame's views (batch of one) -> Picture."""
     height, width = pixels.shape
-    return Picture(thumbnail(pixels), star_strip(views), width, height)
+    return Picture(thumbnail(pixels), star_strip(views, width, height), width, height)
 
 
 def thumbnail(pixels: np.ndarray) -> bytes:
@@ -63,11 +63,14 @@ def stretch(picture: np.ndarray) -> np.ndarray:
     return np.clip(np.arcsinh(above / 4.0) / top, 0.0, 1.0).astype(np.float32)
 
 
-def star_strip(views: Views) -> bytes:
+def star_strip(views: Views, width_px: int, height_px: int) -> bytes:
     """PNG bytes of some stars side by side, nearest to the centre first; empty without stars."""
     stars = views.sheet[0].float().numpy()
     x, y, _, saturated, valid = views.sheet_facts[0].float().numpy().T
-    usable = np.flatnonzero(valid > 0.5)
+    x_px, y_px, side_px = views.stars_px[0].float().numpy().T
+    # Beyond the frame's edge a cut-out repeats the last pixels, which looks like a smear.
+    room = np.minimum(np.minimum(x_px, width_px - x_px), np.minimum(y_px, height_px - y_px))
+    usable = np.flatnonzero((valid > 0.5) & (room > side_px / 2))
     if len(usable) == 0:
         return b""
     # Saturated stars show little of their shape: only if there are not enough others.

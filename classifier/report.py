@@ -31,13 +31,13 @@ EFFECTS = {
     "calibrates": "calibration mends it",
     "depends": "depends on the run",
 }
-COLUMNS = (
-    ("star_count", "stars", "{:.0f}"),
-    ("hfr_px", "HFR px", "{:.2f}"),
-    ("fwhm_px", "FWHM px", "{:.2f}"),
-    ("elongation", "elongation", "{:.2f}"),
-    ("sky_adu", "sky ADU", "{:.0f}"),
-    ("noise_adu", "noise ADU", "{:.1f}"),
+COLUMNS = (  # number, its name, its unit, how it is written
+    ("star_count", "stars", "", "{:.0f}"),
+    ("hfr_px", "HFR", "px", "{:.2f}"),
+    ("fwhm_px", "FWHM", "px", "{:.2f}"),
+    ("elongation", "elongation", "", "{:.2f}"),
+    ("sky_adu", "sky", "ADU", "{:,.0f}"),
+    ("noise_adu", "noise", "ADU", "{:,.1f}"),
 )
 
 
@@ -89,7 +89,7 @@ def page(results: Results) -> dict[str, Any]:
         "found": [_found(key, count, read) for key, count in summary.faults],
         "cards": [_card(frame, anchors[frame.path]) for frame in shown],
         "unshown": len(worst) - len(shown),
-        "columns": [title for _, title, _ in COLUMNS],
+        "columns": [f"{title} ({unit})" if unit else title for _, title, unit, _ in COLUMNS],
         "rows": [_row(frame, anchors[frame.path], frame.path in carded) for frame in read],
         "unreadable": results.unreadable,
         "skipped": results.skipped,
@@ -104,7 +104,7 @@ def _tile(verdict: Verdict, share: Share, total: int) -> dict[str, Any]:
         "verdict": str(verdict),
         "count": share.count,
         "percent": f"{100 * share.count / total:.0f} %" if total else "",
-        "hours": duration(share.exposure_s) if share.exposure_s is not None else "",
+        "hours": duration(share.exposure_s) if share.exposure_s else "",
     }
 
 
@@ -220,10 +220,10 @@ def evidence_of(entry: Mapping[str, Any]) -> Evidence:
 def _facts(frame: FrameResult) -> str:
     """The frame's own numbers in one line."""
     told = []
-    for key, title, form in COLUMNS:
+    for key, title, unit, form in COLUMNS:
         value = frame.numbers.get(key)
         if value is not None and value == value:
-            told.append(f"{title} {form.format(value)}")
+            told.append(f"{title} {form.format(value)} {unit}".rstrip())
     return " · ".join(told)
 
 
@@ -253,7 +253,7 @@ def _beside(line: Sequence[float], gap_px: float) -> list[float]:
 
 def _row(frame: FrameResult, anchor: str, has_card: bool) -> dict[str, Any]:
     cells = []
-    for key, _, form in COLUMNS:
+    for key, _, _, form in COLUMNS:
         value = frame.numbers.get(key)
         known = value is not None and value == value
         cells.append((value if known else "", form.format(value) if known else "–"))

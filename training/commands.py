@@ -32,10 +32,9 @@ def render(
     colour: Annotated[
         bool | None, typer.Option("--colour/--mono", help="Colour mosaic or not; default: drawn.")
     ] = None,
-    device: Device = None,
+    device: Annotated[str, typer.Option(help="cpu or cuda.")] = "cpu",
 ) -> None:
     """Render labelled synthetic subs as FITS, with recipe and seed in the header."""
-
     from classifier.vocabulary import KEYS
 
     wanted = list(fault or ())
@@ -46,6 +45,23 @@ def render(
         raise UsageError("--clean and --fault contradict each other; give one of them.")
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise UsageError(f"{out} is not an empty folder; give --out a new one.")
+
+    from rich.console import Console
+    from rich.progress import Progress
+
+    from synth.files import TRUTH_NAME, write_frames
+    from synth.generate import RUN_FRAMES, render_batch
+
+    faults = wanted if wanted or clean else None
+    console = Console(stderr=True)
+    with Progress(console=console, transient=True, disable=not console.is_terminal) as bar:
+        task = bar.add_task("Rendering", total=frames)
+        for first in range(0, frames, RUN_FRAMES):
+            index, count = first // RUN_FRAMES, min(RUN_FRAMES, frames - first)
+            batch = render_batch(seed, index, count, width, height, device, faults, colour)
+            write_frames(batch, out, seed=seed, index=index, first=first + 1)
+            bar.update(task, advance=count)
+    typer.echo(out / TRUTH_NAME)
 
 
 def train(
@@ -78,7 +94,10 @@ def train(
 def evaluate(
     model: Annotated[str | None, typer.Option(help="Model name or folder.")] = None,
     config: Annotated[
-        Path | None, typer.Option(help="TOML file of settings: seed and shapes of the subs.")
+        Path | None,
+        typer.Option(
+            help="TOML file of settings: seed and shapes of the subs; default: the model's own."
+        ),
     ] = None,
     frames: Annotated[int | None, typer.Option(min=1, help="Subs to judge on.")] = None,
     out: Annotated[Path | None, typer.Option(help="JSON file for all figures.")] = None,
@@ -87,11 +106,11 @@ def evaluate(
     """Judge a model on rendered subs that nobody trained or calibrated on."""
     from rich.console import Console
 
-    from training.config import TrainConfig, read_train_config
+    from training.config import read_train_config
     from training.evaluate import evaluate as run
 
-    settings = read_train_config(config) if config else TrainConfig(steps=1)
-    figures = run(model, settings.changed(device=device), frames, out)
+    settings = read_train_config(config) if config else None
+    figures = run(model, settings, frames, out, device)
     macro = figures["macro_average_precision"]
     console = Console(highlight=False)
     console.print(figures_table(figures))
