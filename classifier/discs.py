@@ -18,6 +18,7 @@ Array = np.ndarray
 RADII = (2.5, 3.5, 5.0, 7.0, 10.0, 14.0, 20.0, 28.0, 40.0, 56.0)
 DIRECTIONS = 12
 FOUND_SIGMA = 7.0
+MOST_COVERED = 0.35
 # Reflections are larger than motes: 2 t / (n N) is 70 px and more for common filters.
 SMALLEST_BRIGHT = 2.0
 
@@ -41,7 +42,7 @@ class Disc:
     @property
     def has_edge(self) -> bool:
         agreed = self.agreeing >= DIRECTIONS - 2
-        return self.sharpness > 0.6 and agreed and self.unevenness < 0.4
+        return self.sharpness > 0.6 and agreed and self.unevenness < 0.3
 
 
 def find_discs(
@@ -58,7 +59,7 @@ def find_discs(
         return [], []
     width = fwhm_px if np.isfinite(fwhm_px) else 3.0
     covered = star_cover(picture, stars, width, noise_adu) | ~picture.valid
-    calm: Array = ndimage.median_filter(_filled(flat, covered), 3)
+    calm = np.asarray(ndimage.median_filter(_filled(flat, covered), 3))
     smallest = max(8.0, 2.5 * width) / picture.step_px
     noise = max(picture.noise_adu, 1e-9)
     transform = fft.rfft2(calm, workers=1)
@@ -73,7 +74,7 @@ def find_discs(
         response, sigma = _response(transform, calm.shape, radius, noise)
         for sign in signs:
             found = dark if sign < 0 else bright
-            found.extend(_peaks(sign * response, sigma, sign, radius, calm, picture))
+            found.extend(_peaks(sign * response, sigma, sign, radius, calm, covered, picture))
     return _distinct(dark), _distinct(bright)
 
 
@@ -130,7 +131,13 @@ def _response(
 
 
 def _peaks(
-    response: Array, sigma: float, sign: int, radius: float, calm: Array, picture: SkyPicture
+    response: Array,
+    sigma: float,
+    sign: int,
+    radius: float,
+    calm: Array,
+    covered: Array,
+    picture: SkyPicture,
 ) -> list[Disc]:
     found = []
     rest = response.copy()
@@ -140,6 +147,12 @@ def _peaks(
         snr = float(rest[row, column]) / sigma
         if snr < FOUND_SIGMA:
             break
+        rows, columns = np.ogrid[: calm.shape[0], : calm.shape[1]]
+        inside = (rows - row) ** 2 + (columns - column) ** 2 <= radius**2
+        # Covered cells hold an invented even sky that would pass for a disc.
+        if covered[inside].mean() > MOST_COVERED:
+            rest[inside] = 0
+            continue
         found.append(_examine(calm, int(row), int(column), radius, sign, snr, picture))
         rest[max(0, row - reach) : row + reach + 1, max(0, column - reach) : column + reach + 1] = 0
     return found

@@ -21,6 +21,7 @@ from classifier.evidence import Evidence
 from classifier.facts import Facts
 from classifier.frame import Frame
 from classifier.mean_star import MeanStar, mean_star
+from classifier.repeated_images import find_repeated
 from classifier.sky_model import fit_sky, texture_adu
 from classifier.spikes import find_spikes
 from classifier.stars import Field, find_stars
@@ -71,6 +72,7 @@ def measure_frame(frame: Frame) -> FrameMeasures:
     dark, bright = find_discs(
         background.picture, model.surface, found.stars, fwhm_px, background.noise_adu
     )
+    repeated = find_repeated(found.stars, fwhm_px)
     spikes = find_spikes(background, found.stars, fwhm_px)
     evidence = {
         "hot_pixels": sky_evidence.hot_pixels(background),
@@ -81,7 +83,7 @@ def measure_frame(frame: Frame) -> FrameMeasures:
         "trail": star_evidence.trail(
             find_trails(background.picture, fault("trail").counts_from), found.count
         ),
-        "miscollimation": star_evidence.miscollimation(inner, elongation, coherence),
+        "miscollimation": star_evidence.miscollimation(inner, coherence),
         "diffraction_spikes": star_evidence.diffraction_spikes(spikes, _has_bright(found)),
         "gradient": sky_evidence.gradient(background, model, sky),
         "low_signal": sky_evidence.low_signal(sky, facts),
@@ -90,7 +92,7 @@ def measure_frame(frame: Frame) -> FrameMeasures:
             background.mosaic or frame.planes is not None,
         ),
         "reflection": sky_evidence.discs("reflection", bright, sky, background),
-        **star_evidence.elongated(star, elongation, coherence, fwhm_px),
+        **star_evidence.elongated(star, elongation, coherence, repeated),
     }
     explained = explanation(evidence, elongation, coherence)
     evidence["bloated_stars"] = star_evidence.bloated_stars(fwhm_px, facts, explained)

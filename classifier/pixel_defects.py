@@ -56,7 +56,9 @@ def hot_mask(pixels: Array, noise_adu: float, mosaic: bool) -> Array:
     same = _around(pixels, rows, columns, gap)
     typical = np.median(same, axis=0)
     excess = pixels[rows, columns] - typical
-    keep = excess > HOT_SIGMA * noise_adu
+    # In the bright halo of a star the photons' own noise is far above that of the sky.
+    spread = np.median(np.abs(same - typical), axis=0)
+    keep = (excess > HOT_SIGMA * noise_adu) & (excess > HOT_SIGMA * spread)
     rows, columns, excess, typical = rows[keep], columns[keep], excess[keep], typical[keep]
 
     # What the sky is here: pixels of the same colour four and six columns and rows away.

@@ -28,9 +28,10 @@ FEW = 5
 EXTINCTION_MAG = 0.2  # per airmass, broad-band from a lowland site (cp)
 COUNT_SLOPE = 0.36  # log10 of star counts per magnitude near magnitude 15
 RELATIVE = ("defocus", "bloated_stars", "clouds", "low_signal", "vibration", "drift")
-# 2 x HFR / FWHM of the mean star's profile: 1.0 for a Gaussian, more with wings; a disc seen
-# through seeing is flatter.
-FLAT, PEAKED = 0.88, 0.97
+# 2 x HFR / FWHM against the run's sharp frames. Poor seeing keeps the form, a disc seen through
+# seeing is flatter: defocus that adds 60 % to the HFR lowers it to 0.88 of the sharp value, with
+# and without an obstruction (galsim, Kolmogorov seeing of 3 px).
+FLATTER, SAME_FORM = 0.90, 0.95
 
 
 @dataclass(frozen=True)
@@ -40,6 +41,7 @@ class Reference:
     frames: int
     fwhm_px: float
     hfr_px: float
+    concentration: float
     star_count: float
     sky_adu: float
     e1: float
@@ -114,12 +116,23 @@ def reference_of(run: Sequence[Member]) -> Reference:
         frames=len(run),
         fwhm_px=fwhm,
         hfr_px=hfr,
+        concentration=_sharp_form(run),
         star_count=_quantile(counts, 0.9),
         sky_adu=_quantile(skies, 0.5),
         e1=float(e1),
         e2=float(e2),
         note=note,
     )
+
+
+def _sharp_form(run: Sequence[Member]) -> float:
+    """Median concentration of the sharpest quarter of a run."""
+    known = sorted(
+        (m.numbers.get("fwhm_px", math.nan), m.numbers.get("concentration", math.nan))
+        for _, m in run
+        if math.isfinite(m.numbers.get("fwhm_px", math.nan))
+    )
+    return _quantile([form for _, form in known[: max(1, len(known) // 4)]], 0.5)
 
 
 def _by_itself(evidence: dict[str, Evidence], count: int) -> dict[str, Evidence]:
@@ -184,13 +197,13 @@ def _soft(
     )
     if cause:
         return {key: said(key, NO, f"{cause} explains the width") for key in rows}
-    form = numbers.get("concentration", math.nan)
-    if large and form <= FLAT:
+    form = numbers.get("concentration", math.nan) / reference.concentration
+    if large and form <= FLATTER:
         return {
             "defocus": said("defocus", YES, "stars are flat discs"),
             "bloated_stars": said("bloated_stars", NO, "defocus explains the width"),
         }
-    if form >= PEAKED:
+    if form >= SAME_FORM:
         return {
             "defocus": said("defocus", NO, "large, but peaked as in poor seeing"),
             "bloated_stars": said("bloated_stars", YES if wide else NO),

@@ -3,7 +3,8 @@
     sky = level x (1 + a r^2 + b r^4) + gx x + gy y + q1 (x^2 - y^2) + q2 x y
 
 r = 1 in the corners, x and y from -1 to 1. The round terms are the vignetting, the others the
-gradient; a gradient that is round about the centre cannot be told from vignetting. Cells above
+gradient; a gradient that is round about the centre cannot be told from vignetting, and a straight
+one hardly from vignetting about another centre, which is tried too. Cells above
 the fit (stars, galaxies, nebulae) are left out step by step, cells below it later, so that what
 remains is the darker part of the field.
 """
@@ -16,6 +17,7 @@ from classifier.background import SkyPicture
 
 Array = np.ndarray
 
+SHIFT = 0.27  # of the half diagonal, how far from the middle vignetting may be centred
 CELLS = 32  # cells of the longer side that the fit works on
 
 
@@ -26,7 +28,9 @@ class SkyModel:
     centre_adu, corner_adu: the round part at the centre and at the mean of the four corners.
     gradient_adu: peak to peak of the other terms over the frame. direction_deg: towards the
     brighter side, from +x towards +y. used_share: of cells that the fit kept. scatter_adu:
-    what the fit leaves, over all cells. surface: (h, w) the whole model on the picture's grid.
+    what the fit leaves, over all cells. off_centre: whether vignetting about another centre,
+    without any gradient, explains the sky as well. surface: (h, w) the whole model on the
+    picture's grid.
     """
 
     centre_adu: float
@@ -35,6 +39,7 @@ class SkyModel:
     direction_deg: float
     used_share: float
     scatter_adu: float
+    off_centre: bool
     surface: Array
 
 
@@ -67,8 +72,32 @@ def fit_sky(picture: SkyPicture) -> SkyModel:
         direction_deg=_direction(tilt),
         used_share=float(keep.sum() / max(1, valid.sum())),
         scatter_adu=float(np.std(rest[valid.ravel()])),
+        off_centre=_off_centre(x, y, values, keep, picture, float(np.ptp(tilt))),
         surface=(fine @ coefficients).astype(np.float32),
     )
+
+
+def _off_centre(
+    x: Array, y: Array, values: Array, keep: Array, picture: SkyPicture, gradient_adu: float
+) -> bool:
+    """Whether round terms about some other centre leave less than a twelfth of the gradient."""
+    if keep.sum() < 14:
+        return False
+    high, wide = picture.level.shape
+    diagonal = np.hypot(wide, high)
+    across, down = x.ravel()[keep] * wide / diagonal, y.ravel()[keep] * high / diagonal
+    target = values[keep]
+    best = np.inf
+    shifts = np.linspace(-SHIFT, SHIFT, 9)
+    for shift_x, shift_y in (
+        (sx, sy) for sx in shifts for sy in shifts if np.hypot(sx, sy) <= SHIFT
+    ):
+        r2 = (across - shift_x) ** 2 + (down - shift_y) ** 2
+        design = np.stack((np.ones_like(r2), r2, r2**2, r2**3), -1)
+        solution = np.linalg.lstsq(design, target, rcond=None)[0]
+        if solution[1:].sum() < 0:  # darker outwards
+            best = min(best, float(np.std(target - design @ solution)))
+    return best < gradient_adu / 12
 
 
 def texture_adu(picture: SkyPicture, model: SkyModel) -> float:

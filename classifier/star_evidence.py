@@ -4,7 +4,7 @@ Elongated stars. Drift, vibration and guiding errors stretch all stars the same 
 frame can tell of them is the form of the mean star along its long axis:
     two equal lobes with a dip between      a vibration dwells at its ends; drift does not
     unequal lobes, or three                 jumps: guiding
-    no dip although longer than 1.9 x wide  drift: so wide a vibration would show its lobes
+    no dip although longer than 2 x wide    drift: so wide a vibration would show its lobes
     anything else                           either: both stay unknown, and the run decides
 One cause explains what it explains: an elongated or lopsided star is not also called bloated.
 """
@@ -14,25 +14,34 @@ import math
 from classifier.evidence import NO, UNKNOWN, YES, Evidence, unknown
 from classifier.facts import Facts
 from classifier.mean_star import MeanStar
+from classifier.repeated_images import Repeated
 from classifier.spikes import Spikes
 from classifier.trails import Trail
 from classifier.vocabulary import fault
 
 COHERENT = 0.5  # axial coherence of the angles from which stretching counts as common
+LEAST_FOR_SKEW = 15
 LOBED = 0.08  # dip between two lobes that noise and sampling do not make
 EQUAL_LOBES = 0.75
-LONG = 1.9
-SKEWED = 0.20  # third moment over size^3 that coma adding 25 % to the HFR gives
+LONG = 2.05  # a sine as long as this shows two lobes
+# Third moment over size^3 of coma that adds 25 % to the HFR, through Kolmogorov seeing of 3 px:
+# 0.19 without, 0.15 with an obstruction of 0.35 (galsim).
+SKEWED = 0.17
+# Field coma, tilt and neighbours reach 0.25 on good frames; only from there it counts by itself.
+SURELY_SKEWED = 0.25
 DIP, DIP_SIGMA = 0.15, 5.0
+# 2 HFR / FWHM: 1.04 for an Airy disc, 1.0 for a Gaussian, more with wings, 0.7 to 0.8 for discs.
+FLAT = 0.86
 NO_STARS = "too few stars to lay over one another"
 # Seeing at amateur sites: 1.5 arcsec on the best nights, 4 on poor but usable ones (cp).
 BEST_SEEING_ARCSEC, POOR_SEEING_ARCSEC = 1.5, 4.0
 
 
 def elongated(
-    star: MeanStar | None, elongation: float, coherence: float, fwhm_px: float
+    star: MeanStar | None, elongation: float, coherence: float, repeated: Repeated | None
 ) -> dict[str, Evidence]:
-    """vibration, drift and guiding_loss. elongation: of the common shape; coherence: 0 to 1."""
+    """vibration, drift and guiding_loss. elongation: of the common shape; coherence: 0 to 1;
+    repeated: images that every star has at the same offset, if any."""
     keys = ("vibration", "drift", "guiding_loss")
     rows = {key: fault(key) for key in keys}
     if star is None or not math.isfinite(elongation):
@@ -46,6 +55,11 @@ def elongated(
             for key, state, value in zip(keys, states, values, strict=True)
         }
 
+    if repeated is not None:
+        path = max(path, repeated.distance_fwhm)
+        if path >= rows["guiding_loss"].counts_from:
+            note = f"{100 * repeated.share:.0f} % of the stars have a second image"
+            return said((NO, NO, YES), note)
     if elongation < rows["drift"].counts_from:
         return said((NO, NO, NO), "")
     if coherence < COHERENT:
@@ -81,13 +95,17 @@ def _path(star: MeanStar) -> float:
 
 
 def defocus(star: MeanStar | None, bin_px: int) -> Evidence:
-    """By the central hole only; a slight defocus needs the run's own in-focus stars."""
+    """By the form alone, a hole or a flat disc; a slight defocus needs the run's own stars."""
     row, unit = fault("defocus"), "% central hole"
     if star is None:
         return unknown(unit, 100 * DIP, NO_STARS)
     value = 100 * max(star.dip, 0.0)
-    if star.dip >= DIP and star.dip_sigma >= DIP_SIGMA and star.elongation < 2:
+    is_round = star.elongation < 1.35 and star.asymmetry < 0.35
+    if star.dip >= DIP and star.dip_sigma >= DIP_SIGMA and is_round:
         return Evidence(YES, value, unit, 100 * DIP, "stars have a hole")
+    flatness = 2 * star.hfr / star.fwhm
+    if flatness < FLAT and star.hfr * bin_px > 2.5 and is_round and star.elongation < 1.2:
+        return Evidence(YES, flatness, "HFD / FWHM", FLAT, "stars are flat discs")
     if star.hfr * bin_px < 1.5:
         return Evidence(NO, value, unit, 100 * DIP, "stars are as sharp as the pixels allow")
     note = f"no hole; {row.counts_from} times the in-focus size needs the run"
@@ -127,7 +145,7 @@ def bloated_stars(fwhm_px: float, facts: Facts, explained: str) -> Evidence:
     return unknown(unit, high, "as wide as poor seeing makes them; the run can say", value)
 
 
-def miscollimation(star: MeanStar | None, elongation: float, coherence: float) -> Evidence:
+def miscollimation(star: MeanStar | None, coherence: float) -> Evidence:
     """Lopsidedness of the mean star of the inner half of the field, or of a ring's hole."""
     unit = "third moment"
     if star is None:
@@ -141,10 +159,17 @@ def miscollimation(star: MeanStar | None, elongation: float, coherence: float) -
         return Evidence(NO, star.skew, unit, SKEWED)
     if star.lobes > LOBED:
         return unknown(unit, SKEWED, "double images are lopsided too", star.skew)
-    if elongation >= 1.6 and coherence >= COHERENT:
+    # Coma stretches a star by about as much as it skews it; one-sided pushes stretch more.
+    if star.elongation - 1 > 1.3 * star.skew + 0.05 and coherence >= COHERENT:
         note = "long and lopsided: pushes to one side, one-axis guiding or coma"
         return unknown(unit, SKEWED, note, star.skew)
-    return Evidence(YES, star.skew, unit, SKEWED, f"wing towards {star.skew_deg:.0f} deg")
+    if star.stars < LEAST_FOR_SKEW:
+        note = f"only {star.stars} stars: one neighbour makes the mean star lopsided"
+        return unknown(unit, SKEWED, note, star.skew)
+    wing = f"wing towards {star.skew_deg:.0f} deg"
+    if star.skew < SURELY_SKEWED:
+        return unknown(unit, SURELY_SKEWED, f"{wing}, as strong as field coma may be", star.skew)
+    return Evidence(YES, star.skew, unit, SURELY_SKEWED, wing)
 
 
 def diffraction_spikes(spikes: Spikes | None, bright: bool) -> Evidence:

@@ -47,6 +47,7 @@ DETECT_SIGMA = 5.0
 SHAPE_SNR = 25.0
 MAX_SHAPED = 300
 MAX_HALF_PX = 24
+ODD_SIZE = 2.0
 # Beyond this many detections in one window they are no longer stars but structure; the
 # threshold is raised until they fit.
 MAX_OBJECTS = 20_000
@@ -326,6 +327,10 @@ def _measure(
     radii = _half_flux(stamps, shape.centres)
     centres[:] = shape.centres
     good = shape.good & np.isfinite(radii) & (np.hypot(e1, e2) < 1.0)
+    # Galaxies, unnoticed saturation and clumps are far larger or smaller than the stars.
+    if good.any():
+        usual = float(np.median(core[good]))
+        good &= (core < ODD_SIZE**2 * usual) & (core > usual / ODD_SIZE**2)
     stars["shaped"][chosen[good]] = True
     at = chosen[good]
     stars["fwhm_px"][at] = 2 * np.sqrt(2 * np.log(2) * core[good]) * bin_px
