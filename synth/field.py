@@ -188,29 +188,51 @@ def draw_nebula(
 def _nebula_shape(rng: Generator, kind: str, gx: np.ndarray, gy: np.ndarray) -> np.ndarray:
     """Positive picture of a nebula of one kind, float64 [n, n], not normalised."""
     n = len(gx)
-    clumps = power_law_field(rng, n, slope=-rng.uniform(2.7, 3.4), outer_scale=0.4)
-    warp = power_law_field(rng, n, slope=-3.6, outer_scale=0.5)
-    detail = power_law_field(rng, n, slope=-2.8, outer_scale=0.12)
+    # Slopes near -3.6 as of interstellar gas in projection; steeper ones for smooth outlines.
+    clumps = power_law_field(rng, n, slope=-rng.uniform(3.2, 3.8), outer_scale=0.5)
+    warp = power_law_field(rng, n, slope=-4.4, outer_scale=0.4)
+    detail = power_law_field(rng, n, slope=-3.1, outer_scale=0.12)
     size = float(np.exp(rng.uniform(np.log(0.12), np.log(0.7))))
     angle, squash = rng.uniform(0, pi), rng.uniform(0.45, 1.0)
     u = gx * np.cos(angle) + gy * np.sin(angle)
     v = (gy * np.cos(angle) - gx * np.sin(angle)) / squash
-    radius = np.hypot(u, v) * np.exp(0.25 * warp) / size
+    radius = np.hypot(u, v) * np.exp(0.3 * warp) / size
     envelope = np.exp(-(radius**2))
-    lanes = np.exp(-rng.uniform(0.2, 1.6) * np.clip(warp + 0.6 * detail - 0.3, 0.0, None))
+    dust = power_law_field(rng, n, slope=-4.0, outer_scale=0.3) + 0.15 * detail
+    lanes = np.exp(-rng.uniform(0.2, 1.2) * np.clip(dust - 0.2, 0.0, None) ** 1.5)
     if kind == "dark":
-        return np.clip(clumps + 0.3 * detail - 0.4, 0.0, None) * np.exp(-0.3 * radius**2)
+        depth = np.exp(rng.uniform(0.8, 1.4) * clumps + 0.3 * detail - 0.4)
+        return (1.0 - np.exp(-0.6 * depth)) * np.exp(-0.4 * radius**2)
     if kind == "filaments":
-        ridges = np.exp(-((clumps + 0.35 * detail) ** 2) / rng.uniform(0.02, 0.1))
-        return envelope * (ridges * np.exp(0.5 * detail) + rng.uniform(0.05, 0.3)) * lanes
+        light = rng.uniform(0.02, 0.12) * np.exp(0.5 * clumps)
+        for _ in range(int(rng.integers(2, 5))):
+            light = light + rng.uniform(0.3, 1.0) * _filaments(rng, n)
+        return envelope * light * np.exp(0.15 * detail)
     if kind == "shell":
-        thickness = rng.uniform(0.08, 0.35)
-        edge = np.exp(-(((radius - 1.0) / thickness) ** 2)) + 0.35 * (radius < 1.0)
-        taper = np.exp(-np.clip(radius - 1.0, 0.0, None) / thickness)
-        return edge * taper * np.exp(0.45 * detail)
+        step = abs(float(gx[0, 1] - gx[0, 0]))
+        thickness = max(rng.uniform(0.08, 0.35), 5.0 * step / (size * squash))
+        away = (radius - 1.0) / thickness
+        # Sharp outside, where it meets the thin gas; soft within.
+        edge = np.where(away > 0, np.exp(-((2.0 * away) ** 2)), np.exp(-np.abs(0.7 * away)))
+        return edge * np.exp(0.6 * clumps + 0.2 * detail)
     if kind == "cored":
-        return np.exp(0.6 * clumps) * lanes / (1.0 + 8.0 * radius**2) ** 1.2
-    return envelope * np.exp(rng.uniform(0.5, 1.1) * clumps + 0.25 * detail) * lanes
+        return np.exp(0.5 * warp + 0.3 * detail) * lanes / (1.0 + 8.0 * radius**2) ** 1.2
+    return envelope * np.exp(rng.uniform(0.6, 1.1) * clumps + 0.2 * detail) * lanes
+
+
+def _filaments(rng: Generator, n: int) -> np.ndarray:
+    """Thin bright lines where a smooth field crosses zero: sheets of gas seen edge on, [n, n].
+
+    The distance to the line is the field over its slope; one side falls off steeply, the other
+    gently, as behind a shock. Widths from 1.2 grid steps keep them from breaking into dots.
+    """
+    sheet = power_law_field(rng, n, slope=-5.0, outer_scale=0.4)
+    slope_y, slope_x = np.gradient(sheet)
+    away = sheet / np.hypot(np.hypot(slope_x, slope_y), 0.02)
+    sharp = rng.uniform(1.2, 2.5)
+    soft = sharp * rng.uniform(1.5, 8.0)
+    lines = np.exp(-(np.abs(away / np.where(away > 0, sharp, soft)) ** 1.5))
+    return lines * np.exp(0.7 * power_law_field(rng, n, slope=-4.0, outer_scale=0.3))
 
 
 @dataclass(frozen=True)

@@ -102,7 +102,12 @@ def _ghost_light(x: Tensor, y: Tensor, values: tuple[Tensor, ...]) -> Tensor:
     window = soft_step(half - turn, penumbra)
     light = light * torch.where(half_sector_deg < 179.0, window, torch.ones_like(window))
     angle = torch.atan2(dy, dx)
-    pattern = torch.cos(23.0 * angle + shade_deg) * torch.cos(41.0 * angle - 2 * shade_deg)
+    pattern = (
+        torch.cos(17.0 * angle + shade_deg)
+        + torch.cos(29.0 * angle - 2 * shade_deg)
+        + torch.cos(43.0 * angle + 3 * shade_deg)
+        + torch.cos(71.0 * angle - 5 * shade_deg)
+    ) / 4.0
     return brightness * light * (1.0 + rays * pattern)
 
 
@@ -160,7 +165,7 @@ def draw_reflection(
         source = _source(rng, width_px, height_px, stars_x_px, stars_y_px, stars_flux)
         ghosts = _DRAW[kind](rng, width_px, height_px, source, obstruction)
         level, lit = _level(Reflection(tuple(ghosts)), width_px, height_px)
-        if lit > 0.002 and level > 0:
+        if lit > (0.012 if kind == "glint" else 0.002) and level > 0:
             factor = strength_pct / 100.0 / level
             return Reflection(tuple(replace(g, brightness=g.brightness * factor) for g in ghosts))
     raise RuntimeError(f"no {kind} reflection met a {width_px} x {height_px} frame in 60 draws")

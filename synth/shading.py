@@ -116,7 +116,10 @@ def draw_vignetting(
     y0 = 0.5 * (height_px - 1) + spread * height_px * rng.standard_normal()
     x0 = float(np.clip(x0, 0.25 * width_px, 0.75 * width_px))
     y0 = float(np.clip(y0, 0.25 * height_px, 0.75 * height_px))
-    stop = float(np.exp(rng.uniform(np.log(0.9), np.log(5.0))))
+    # Round black corners come only with much vignetting; otherwise the fall is gentle.
+    is_near = strength_pct > 15.0 and rng.random() < 0.3
+    lowest, highest = (1.8, 5.0) if is_near else (1.08, 1.8)
+    stop = float(np.exp(rng.uniform(np.log(lowest), np.log(highest))))
     corners = [(0.0, 0.0), (0.0, height_px - 1.0), (width_px - 1.0, 0.0)]
     corners.append((width_px - 1.0, height_px - 1.0))
     radii = np.array([hypot(cx - x0, cy - y0) for cx, cy in corners])
@@ -230,7 +233,9 @@ def draw_dust(
     depth = min(max(strength_pct, 0.0), 95.0) / 100.0
     if count is None:
         count = int(np.clip(rng.geometric(0.3), 1, 10))
-    largest = max(0.25 * width_px, 40.0)
+    # Only specks near the sensor, whose shadows are small, can be deep.
+    share = 0.25 * min(1.0, 0.08 / max(depth, 1e-3))
+    largest = max(share * width_px, 0.03 * width_px, 40.0)
     planes = np.exp(rng.uniform(np.log(12.0), np.log(largest), size=3))  # shadow diameters
     motes = []
     for k in range(count):

@@ -129,7 +129,7 @@ def draw_gradient(
         parts |= {"lamp_reach": float(reach), "lamp_squash": float(rng.uniform(0.3, 0.9))}
     elif kind == "lamp":
         edge = _edge_point(rng, width_px, height_px, parts["angle_deg"])
-        reach = float(np.exp(rng.uniform(np.log(0.07), np.log(0.35))))
+        reach = float(np.exp(rng.uniform(np.log(0.07), np.log(0.5))))
         parts |= {"lamp": 1.0, "lamp_u": edge[0], "lamp_v": edge[1], "lamp_reach": reach}
         parts |= {"lamp_squash": float(rng.uniform(0.4, 1.5))}
     else:
@@ -320,7 +320,8 @@ def amp_glow_map(params: Sequence[AmpGlow | None], x_px: Tensor, y_px: Tensor) -
     away = torch.sqrt(dx * dx + dy * dy)
     azimuth = torch.atan2(dy, dx)
     # Rays of two unlike spacings, so that they are not a regular fan.
-    pattern = torch.cos(count * azimuth + phase) * torch.cos(0.37 * count * azimuth - 2 * phase)
+    other = torch.round(0.37 * count)  # whole numbers: the pattern closes on itself
+    pattern = torch.cos(count * azimuth + phase) * torch.cos(other * azimuth - 2 * phase)
     reach = reach.clamp(min=1.0)
     fade = 1.0 - torch.exp(-away / reach)  # the rays part only away from their origin
     return peak * torch.exp(-away / reach) * (1.0 + rays * fade * pattern) / (1.0 + rays)
