@@ -97,6 +97,11 @@ class TrainConfig:
         if not self.name or set(self.name) & set("/\\:") or self.name.startswith("."):
             raise UsageError(f"name is {self.name!r}; give a plain folder name.")
         _at_least(self, 1, "render_batch", "batch", "buffer_frames")
+        _at_least(self, 0, "workers")
+        if not self.stars_in_training or not all(1 <= n <= 64 for n in self.stars_in_training):
+            raise UsageError(
+                f"stars_in_training is {list(self.stars_in_training)}; give numbers from 1 to 64."
+            )
         _at_least(self, 1, "validation_frames", "calibration_frames", "evaluation_frames")
         _above_zero(self, "learning_rate", "clip_norm", "reuse", "report_every_s", "save_every_s")
         if self.minutes is not None:

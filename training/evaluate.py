@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from classifier.vocabulary import FAULTS, GROUPS, INDEX, KEYS
 from classifier.weights import Model, load_model
 from training.calibrate import clean_frames, is_clear
-from training.config import TrainConfig
+from training.config import TrainConfig, config_from
 from training.data import EVALUATION, Sample, held_out, targets_of
 from training.loop import encode_all, judge_both
 from training.metrics import (
@@ -43,25 +43,35 @@ def evaluate(
     config: TrainConfig | None = None,
     frames: int | None = None,
     out: str | Path | None = None,
+    device: str | None = None,
 ) -> dict[str, Any]:
     """Render the evaluation set of `config` and judge a model on it.
 
-    model: name or folder, None = the default one. config: seed, shapes and run length of the
-    frames (the default settings if None). frames: how many, None = as `config` says. out: file
-    to write the figures to as JSON. Returns the figures. Raises ModelError.
+    model: name or folder, None = the default one. config: seed, shapes and batches of the
+    frames; None = those the model was trained with, so that its card's frames come again.
+    frames: how many, None = as `config` says. out: file to write the figures to as JSON.
+    device: as in TrainConfig. Returns the figures. Raises ModelError and UsageError.
     """
-    config = config or TrainConfig(steps=1)
     loaded = load_model(model)
-    device = pick_device(config)
-    loaded.network.to(device)
+    config = (config or settings_of(loaded)).changed(device=device)
+    where = pick_device(config)
+    loaded.network.to(where)
     parts = [
         answer(loaded, sample)
-        for sample in held_out(config, EVALUATION, frames or config.evaluation_frames, device)
+        for sample in held_out(config, EVALUATION, frames or config.evaluation_frames, where)
     ]
     figures = figures_of(loaded, Answers.cat(parts), config.seed)
     if out is not None:
         write_figures(figures, Path(out))
     return figures
+
+
+def settings_of(model: Model) -> TrainConfig:
+    """The settings a model was trained with, before any retraining."""
+    made = model.config["training"]
+    while "before" in made:
+        made = made["before"]
+    return config_from(made["settings"], f"the model {model.name}").changed(device="auto")
 
 
 def pick_device(config: TrainConfig) -> torch.device:
@@ -306,6 +316,12 @@ def write_figures(figures: dict[str, Any], path: Path) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     text = json.dumps(_plain(figures), indent=1, allow_nan=False)
     path.write_text(text + "\n", encoding="utf-8")
+
+
+def read_figures(path: Path) -> dict[str, Any]:
+    """Figures as written; null becomes NaN again."""
+    text = path.read_text(encoding="utf-8").replace(": null", ": NaN").replace(" null", " NaN")
+    return json.loads(text)
 
 
 def _plain(value: Any) -> Any:

@@ -45,7 +45,7 @@ class Trainer:
         self.device = device
         # Channels last is what the GPU's convolutions want in half precision.
         layout = torch.channels_last if device.type == "cuda" else torch.preserve_format
-        self.network = network.to(device, memory_format=layout).train()
+        self.network = network.to(device).to(memory_format=layout).train()
         self.average = deepcopy(self.network).eval().requires_grad_(False)
         self.steps = 0
         decayed, plain = _by_decay(self.network)

@@ -25,6 +25,7 @@ from typing import Annotated, Any
 import numpy as np
 import torch
 import typer
+from safetensors import SafetensorError
 from safetensors.torch import load_file, save_file
 
 from classifier.errors import NightcullError, UsageError
@@ -43,7 +44,7 @@ from training.data import (
     Buffer,
     Sample,
 )
-from training.evaluate import Answers, answer, figures_of, pick_device, write_figures
+from training.evaluate import Answers, answer, figures_of, pick_device, read_figures, write_figures
 from training.export import (
     EVALUATION_FILE,
     as_stored,
@@ -110,6 +111,8 @@ def train(
     model = load_model(folder)
     figures = figures_of(model, answers[EVALUATION], config.seed)
     write_figures(figures, folder / EVALUATION_FILE)
+    # The card is made of the figures as written, so that it can be made again from the file.
+    figures = read_figures(folder / EVALUATION_FILE)
     model.config["training"]["minutes"] = run.seconds() / 60
     write_config(folder, model.config)
     write_card(folder, card_text(model.config, figures))
@@ -282,7 +285,7 @@ def load_checkpoint(network: Network, path: Path) -> None:
             if name.startswith(NETWORK_PREFIX)
         }
         network.load_state_dict(state)
-    except (OSError, RuntimeError) as error:
+    except (OSError, RuntimeError, SafetensorError) as error:
         first = str(error).splitlines()[0]
         raise UsageError(
             f"The weights {path} cannot start this training ({first}); give a checkpoint made "

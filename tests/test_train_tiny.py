@@ -1,0 +1,112 @@
+"""Training from nothing on a CPU, through everything, to a model that labels."""
+
+import json
+import math
+from pathlib import Path
+
+import pytest
+import torch
+from small_model import random_views
+
+from classifier.context import CONTEXT
+from classifier.errors import UsageError
+from classifier.vocabulary import KEYS
+from classifier.weights import load_model
+from training.card import card_text
+from training.config import read_train_config
+from training.evaluate import evaluate, read_figures
+from training.train import CHECKPOINT, LOG, load_checkpoint, train
+
+CONFIG = read_train_config(
+    Path(__file__).parent.parent / "training" / "configs" / "tiny.toml"
+).changed(save_every_s=0.001, report_every_s=0.001)
+
+
+@pytest.fixture(scope="module")
+def trained(tmp_path_factory) -> tuple[Path, list[str]]:
+    lines: list[str] = []
+    out = tmp_path_factory.mktemp("training")
+    return train(CONFIG, out, say=lines.append, command="the command typed"), lines
+
+
+def test_the_folder_is_whole_and_loads(trained):
+    folder, _ = trained
+    names = {path.name for path in folder.iterdir()}
+    assert names == {"weights.safetensors", "config.json", "card.md", "evaluation.json"}
+    assert load_model(folder).name == "tiny"
+
+
+def test_it_gives_sixteen_confidences(trained):
+    model = load_model(trained[0])
+    views = random_views(3)
+    with torch.inference_mode():
+        features = model.network.encode(views)
+        found = model.confidences(
+            model.network.judge(features, torch.full((3, len(CONTEXT)), torch.nan))
+        )
+    assert found.shape == (3, len(KEYS))
+    assert ((found >= 0) & (found <= 1)).all()
+    strange = model.unfamiliar(features)
+    assert ((strange >= 0) & (strange <= 1)).all()
+
+
+def test_the_record_says_how_it_was_made(trained):
+    made = load_model(trained[0]).config["training"]
+    assert made["command"] == "the command typed"
+    assert made["steps"] == CONFIG.steps
+    assert made["device"] == "CPU"
+    assert made["settings"]["seed"] == CONFIG.seed
+    assert made["rendered_frames"] >= CONFIG.batch * CONFIG.steps / CONFIG.reuse
+    card = (trained[0] / "card.md").read_text(encoding="utf-8")
+    assert "the command typed" in card
+    assert all(f"| {key} |" in card for key in KEYS)
+
+
+def test_the_cards_figures_come_from_the_evaluation(trained):
+    figures = json.loads((trained[0] / "evaluation.json").read_text(encoding="utf-8"))
+    assert figures["frames"] >= CONFIG.evaluation_frames
+    assert figures["weights_sha256"] == load_model(trained[0]).sha256
+    card = (trained[0] / "card.md").read_text(encoding="utf-8")
+    written = read_figures(trained[0] / "evaluation.json")
+    assert card == card_text(load_model(trained[0]).config, written)
+    assert f"Macro average precision **{figures['macro_average_precision']['value']:.2f}**" in card
+
+
+def test_evaluating_again_gives_the_same_figures(trained, tmp_path):
+    """The command renders the same frames anew from the model's own settings."""
+    first = json.loads((trained[0] / "evaluation.json").read_text(encoding="utf-8"))
+    again = evaluate(
+        trained[0], frames=first["frames"], out=tmp_path / "figures.json", device="cpu"
+    )
+    assert again["macro_average_precision"]["value"] == pytest.approx(
+        first["macro_average_precision"]["value"], rel=1e-4
+    )
+    for key in KEYS:
+        value = again["faults"][key]["average_precision"]
+        written = first["faults"][key]["average_precision"]
+        assert (written is None) == math.isnan(value)
+        if written is not None:
+            assert value == pytest.approx(written, rel=1e-4)
+
+
+def test_progress_is_told_and_logged(trained):
+    folder, lines = trained
+    log = [json.loads(line) for line in (folder.parent / LOG).read_text().splitlines()]
+    assert log[-1]["step"] == CONFIG.steps
+    assert any(f"step {CONFIG.steps}," in line for line in lines)
+    assert not (folder.parent / CHECKPOINT).exists(), "the checkpoint goes when the model stands"
+
+
+def test_an_existing_folder_is_left_alone(trained):
+    with pytest.raises(UsageError, match="already exists"):
+        train(CONFIG, trained[0].parent)
+
+
+def test_weights_can_be_gone_on_from(trained):
+    model = load_model(trained[0])
+    fresh = type(model.network)(model.network.config)
+    load_checkpoint(fresh, trained[0])
+    for name, tensor in model.network.state_dict().items():
+        assert torch.equal(tensor, fresh.state_dict()[name])
+    with pytest.raises(UsageError, match="cannot start"):
+        load_checkpoint(fresh, trained[0] / "card.md")
