@@ -7,6 +7,7 @@ import sys
 import time
 
 import pytest
+from astropy.io import fits
 from sample_night import write_sub, write_untrained
 from typer.testing import CliRunner
 
@@ -138,6 +139,19 @@ def test_every_fault_can_be_explained():
         status, out, _ = run("explain", row.key)
         assert status == 0 and out.startswith(f"{row.key}: ")
     assert all(row.key in run("explain")[1] for row in FAULTS)
+
+
+def test_render_writes_what_was_asked_for(tmp_path):
+    arguments = ("--frames", "2", "--width", "320", "--height", "256", "--fault", "trail")
+    for name in ("one", "again"):
+        assert run("render", "--out", tmp_path / name, *arguments)[0] == 0
+    names = sorted(path.name for path in (tmp_path / "one").iterdir())
+    assert names == ["sub_00001.fits", "sub_00002.fits", "truth.csv"]
+    for name in names:
+        same = (tmp_path / "again" / name).read_bytes()
+        assert (tmp_path / "one" / name).read_bytes() == same
+    header = fits.getheader(tmp_path / "one" / "sub_00001.fits")
+    assert header["NCRECIPE"] == "trail" and header["NCSEED"] == 1
 
 
 def test_compare_reads_what_label_wrote(subs, model, tmp_path):
