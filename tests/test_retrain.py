@@ -260,6 +260,10 @@ def test_real_files_are_read_looked_at_and_learnt_from(tmp_path, old):
     assert outcome.split == "by whole runs and nights"
     assert [note for note in outcome.notes if note.startswith("torn.fits was left out")]
     assert "16 subs, 16 of them looked at now" in lines[0]
+    # Two processes see the same as one.
+    other = retrain(tmp_path / "mine", tmp_path / "other", model=old, workers=2)
+    assert other.figures == outcome.figures
+    assert sorted(other.notes) == sorted(outcome.notes)
     again: list[str] = []
     repeated = retrain(tmp_path / "mine", tmp_path / "out", model=old, say=again.append)
     assert "16 subs, 0 of them looked at now" in again[0]

@@ -133,14 +133,26 @@ def retrain(
         Path | None, typer.Option(help="TOML file of rig facts that the headers lack.")
     ] = None,
     seed: Annotated[int, typer.Option(help="Seed of the division into parts.")] = 1,
+    workers: Annotated[
+        int | None, typer.Option(min=1, help="Processes that read subs; default: one per core.")
+    ] = None,
 ) -> None:
     """Tune a model on your own rejects; the new one is kept only if it is better."""
+    import os
+
     from classifier.rig import read_rig
     from training.retrain import retrain as run
 
     facts = read_rig(rig) if rig else None
     outcome = run(
-        folder, out, model, name, facts, seed, say=lambda line: typer.echo(line, err=True)
+        folder,
+        out,
+        model,
+        name,
+        facts,
+        seed,
+        say=lambda line: typer.echo(line, err=True),
+        workers=workers or os.cpu_count() or 1,
     )
     for line in outcome.lines():
         typer.echo(line)

@@ -11,9 +11,14 @@ the file and of the model; moving or renaming a frame costs nothing.
 """
 
 import hashlib
-from collections.abc import Callable
+import multiprocessing
+from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from datetime import timedelta
+from functools import lru_cache
+from itertools import repeat
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,7 +28,7 @@ from numpy.typing import NDArray
 
 from classifier.errors import FrameError, UsageError
 from classifier.vocabulary import KEYS
-from classifier.weights import Model
+from classifier.weights import Model, load_model
 
 if TYPE_CHECKING:
     from classifier.rig import Rig
@@ -144,33 +149,84 @@ def look_at_all(
     rig: "Rig | None" = None,
     look: Callable[[Path, Model, Any], Look] = look_at,
     say: Callable[[str], None] = lambda line: None,
+    workers: int = 1,
 ) -> tuple[list[Reject], list[Look], list[str]]:
     """The network's look at every sub that can be read, from the cache where it has been there.
 
     Returns the subs that could be read, their looks, and notes about the others. The rig's facts
-    are part of what the network sees, so they are part of the cache's key.
+    are part of what the network sees, so they are part of the cache's key. With more than one of
+    `workers`, processes that load the model themselves do the looking. Raises UsageError if one
+    of them dies.
     """
     key = hashlib.sha256(f"{model.sha256} {rig!r}".encode()).hexdigest()[:16]
     store = cache / key
     store.mkdir(parents=True, exist_ok=True)
-    read, looks, notes, fresh = [], [], [], 0
-    for number, reject in enumerate(rejects, 1):
-        kept = store / f"{reject.identity}.npz"
-        seen = _from_cache(kept)
-        if seen is None:
-            try:
-                seen = look(reject.path, model, rig)
-            except FrameError as error:
-                notes.append(f"{reject.path.name} was left out: {error}")
-                continue
-            _to_cache(kept, seen)
-            fresh += 1
-            if fresh % 20 == 0:
-                say(f"looked at {number} of {len(rejects)} subs")
-        read.append(reject)
-        looks.append(seen)
-    say(f"{len(looks)} subs, {fresh} of them looked at now, the rest known from before")
+    kept = {reject.identity: _from_cache(store / f"{reject.identity}.npz") for reject in rejects}
+    fresh = [reject for reject in rejects if kept[reject.identity] is None]
+    notes = []
+    seen = _looks([reject.path for reject in fresh], model, rig, look, workers)
+    for number, (reject, found) in enumerate(zip(fresh, seen, strict=True), 1):
+        if isinstance(found, str):
+            notes.append(f"{reject.path.name} was left out: {found}")
+            continue
+        kept[reject.identity] = found
+        _to_cache(store / f"{reject.identity}.npz", found)
+        if number % 20 == 0:
+            say(f"looked at {number} of {len(fresh)} new subs")
+    pairs = [(reject, kept[reject.identity]) for reject in rejects]
+    read = [reject for reject, found in pairs if found is not None]
+    looks = [found for _, found in pairs if found is not None]
+    new = len(fresh) - len(notes)
+    say(f"{len(looks)} subs, {new} of them looked at now, the rest known from before")
     return read, looks, notes
+
+
+def _looks(
+    paths: list[Path],
+    model: Model,
+    rig: "Rig | None",
+    look: Callable[[Path, Model, Any], Look],
+    workers: int,
+) -> Iterator[Look | str]:
+    """A look at each path in order, or the sentence that says why there is none."""
+    if workers <= 1 or len(paths) < 2 * workers:
+        for path in paths:
+            yield _look_or_reason(path, model, rig, look)
+        return
+    # Spawned, not forked: torch's threads do not survive a fork.
+    pool = ProcessPoolExecutor(workers, multiprocessing.get_context("spawn"), _one_thread)
+    try:
+        yield from pool.map(_look_in_worker, paths, repeat(model.folder), repeat(rig), repeat(look))
+    except BrokenProcessPool as error:
+        raise UsageError(
+            "A process that read subs died, most likely for want of memory; try --workers 1."
+        ) from error
+    finally:
+        pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _look_or_reason(
+    path: Path, model: Model, rig: "Rig | None", look: Callable[[Path, Model, Any], Look]
+) -> Look | str:
+    try:
+        return look(path, model, rig)
+    except FrameError as error:
+        return str(error)
+
+
+def _one_thread() -> None:
+    torch.set_num_threads(1)
+
+
+@lru_cache(maxsize=1)
+def _model_of_this_process(folder: Path) -> Model:
+    return load_model(folder)
+
+
+def _look_in_worker(
+    path: Path, folder: Path, rig: "Rig | None", look: Callable[[Path, Model, Any], Look]
+) -> Look | str:
+    return _look_or_reason(path, _model_of_this_process(folder), rig, look)
 
 
 def _from_cache(path: Path) -> Look | None:

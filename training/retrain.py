@@ -93,20 +93,21 @@ def retrain(
     seed: int = 1,
     say: Callable[[str], None] = lambda line: None,
     look: Callable[[Path, Model, Any], Look] = look_at,
+    workers: int = 1,
 ) -> Outcome:
     """Tune a model on labelled subs.
 
     folder: one subfolder per fault key, and `good`. out: where the new model's folder and the
     cache go. model: name or folder of the old one, None = the default. name: of the new one,
-    default the old name with "-own". Raises UsageError where there is too little to learn from,
-    ModelError for the old model. Nothing is overwritten.
+    default the old name with "-own". workers: processes that read subs. Nothing is overwritten.
+    Raises UsageError where there is too little to learn from, ModelError for the old model.
     """
     folder, out = Path(folder), Path(out)
     old = load_model(model)
     rejects, notes = find_rejects(folder)
     _check_enough([reject.labels for reject in rejects], folder)
     target = _free_folder(out, name or f"{old.name.removesuffix('-own')}-own")
-    rejects, looks, unread = look_at_all(rejects, old, out / "cache", rig, look, say)
+    rejects, looks, unread = look_at_all(rejects, old, out / "cache", rig, look, say, workers)
     notes += unread
     labels = [reject.labels for reject in rejects]
     taught = _check_enough(labels, folder)
