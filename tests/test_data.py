@@ -84,6 +84,16 @@ def test_held_out_sets_have_the_frames_asked_for(sample):
     assert torch.equal(parts[0].views.sky, sample.views.sky[:5])
 
 
+def test_large_frames_are_rendered_fewer_at_a_time():
+    config = CONFIG.changed(render_batch=128, largest_batch_mpx=250.0)
+    # 250 Mpx hold 158 frames of 1024 x 1536, and 39 of 2048 x 3072, of which whole runs count.
+    assert data.frames_at_a_time(config, 1024, 1536) == 128
+    assert data.frames_at_a_time(config, 2048, 3072) == 39 // RUN_FRAMES * RUN_FRAMES
+    assert data.frames_at_a_time(config, 20_000, 20_000) == RUN_FRAMES
+    plan = data.plan_batch(CONFIG.changed(largest_batch_mpx=0.13), data.TRAINING, 0)
+    assert len(plan.scenes) == RUN_FRAMES
+
+
 def test_the_buffer_keeps_the_latest_and_turns_them(sample):
     buffer = data.Buffer(12)
     with pytest.raises(ValueError, match="empty"):

@@ -37,6 +37,9 @@ class TrainConfig:
     """How often each of `shapes` is rendered, in proportion."""
     render_batch: int = 32
     """Frames rendered at a time, in runs of synth.generate.RUN_FRAMES."""
+    largest_batch_mpx: float = 250.0
+    """Large frames are rendered fewer at a time, to at most so many megapixels together:
+    rendering and views take some 20 times the memory of the pixels."""
     workers: int = 0
     """Processes that draw scenes ahead; 0 draws them in the training process itself."""
     stars_in_training: tuple[int, ...] = (64,)
@@ -103,7 +106,15 @@ class TrainConfig:
                 f"stars_in_training is {list(self.stars_in_training)}; give numbers from 1 to 64."
             )
         _at_least(self, 1, "validation_frames", "calibration_frames", "evaluation_frames")
-        _above_zero(self, "learning_rate", "clip_norm", "reuse", "report_every_s", "save_every_s")
+        _above_zero(
+            self,
+            "learning_rate",
+            "clip_norm",
+            "reuse",
+            "largest_batch_mpx",
+            "report_every_s",
+            "save_every_s",
+        )
         if self.minutes is not None:
             _above_zero(self, "minutes")
         if self.steps is not None:

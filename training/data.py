@@ -17,7 +17,7 @@ from classifier.context import CONTEXT, run_context
 from classifier.views import PHYSICAL, Views, make_views, shape_facts
 from classifier.vocabulary import FAULTS
 from synth.expose import Plan
-from synth.generate import draw_plan, render_plan
+from synth.generate import RUN_FRAMES, draw_plan, render_plan
 from synth.rng import seed_of, stream
 from training.config import TrainConfig
 from training.turns import TURNS, turn
@@ -93,10 +93,17 @@ def shape_of(config: TrainConfig, set_name: str, index: int) -> tuple[int, int]:
     return config.shapes[int(rng.choice(len(weights), p=weights))]
 
 
+def frames_at_a_time(config: TrainConfig, height: int, width: int) -> int:
+    """`render_batch`, or as many whole runs of large frames as memory allows, one at least."""
+    affordable = int(1e6 * config.largest_batch_mpx / (height * width))
+    return min(config.render_batch, max(1, affordable // RUN_FRAMES) * RUN_FRAMES)
+
+
 def plan_batch(config: TrainConfig, set_name: str, index: int) -> Plan:
     """The scenes of batch number `index`: numpy work, done in worker processes."""
     height, width = shape_of(config, set_name, index)
-    return draw_plan(seed_of(config.seed, set_name), index, config.render_batch, width, height)
+    frames = frames_at_a_time(config, height, width)
+    return draw_plan(seed_of(config.seed, set_name), index, frames, width, height)
 
 
 def render_sample(
@@ -106,7 +113,7 @@ def render_sample(
     device: torch.device,
     plan: Plan | None = None,
 ) -> Sample:
-    """Batch number `index` of a set: `render_batch` frames of one shape, in whole runs."""
+    """Batch number `index` of a set: frames of one shape, in whole runs."""
     plan = plan or plan_batch(config, set_name, index)
     batch = render_plan(plan, seed_of(config.seed, set_name), index, str(device))
     rng = stream(config.seed, set_name, "facts", index)

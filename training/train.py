@@ -199,11 +199,12 @@ def learn(run: Run, validation: list[Sample]) -> None:
     with Stream(run.planner, TRAINING, run.device) as rendered:
         while run.progress(since) < 1:
             began = time.monotonic()
-            buffer.add(next(rendered))
-            run.rendered += config.render_batch
+            fresh = next(rendered)
+            buffer.add(fresh)
+            run.rendered += len(fresh)
             run.timings["render"] += time.monotonic() - began
             began = time.monotonic()
-            owed += config.reuse * config.render_batch / config.batch
+            owed += config.reuse * len(fresh) / config.batch
             # A batch from a nearly empty store would be the same few frames many times over.
             while owed >= 1 and buffer.filled >= min(config.batch, config.buffer_frames):
                 sample = buffer.draw(config.batch, rng, config)
