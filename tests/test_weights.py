@@ -141,3 +141,15 @@ def test_a_model_is_never_overwritten(folder):
     with pytest.raises(UsageError, match="already holds a model"):
         write_small_model(folder, small_network(2))
     assert (folder / "weights.safetensors").read_bytes() == before
+
+
+def test_shipping_copies_and_names_the_default(folder, tmp_path, monkeypatch):
+    from classifier.errors import UsageError
+    from training.export import ship
+
+    shelf = tmp_path / "shelf"
+    monkeypatch.setattr(weights, "models_dir", lambda: shelf)
+    ship(folder, shelf)
+    assert weights.load_model().sha256 == weights.load_model(folder).sha256
+    with pytest.raises(UsageError, match="already exists"):
+        ship(folder, shelf)

@@ -5,6 +5,7 @@ weights to what the file will hold before anything is measured on them.
 """
 
 import json
+import shutil
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -28,6 +29,7 @@ from classifier.weights import (
     SCHEMA,
     WEIGHTS_FILE,
     file_sha256,
+    load_model,
     prior_shift,
 )
 from training.calibrate import (
@@ -168,6 +170,20 @@ def make_default(models: Path, name: str) -> None:
     """Name the model that is used when none is asked for."""
     models.mkdir(parents=True, exist_ok=True)
     (models / DEFAULT_FILE).write_text(name + "\n", encoding="utf-8")
+
+
+def ship(folder: Path, models: Path) -> Path:
+    """Copy a model folder among the models and make it the default. Raises UsageError, ModelError.
+
+    A model of that name that is there already is left alone.
+    """
+    load_model(folder)
+    target = models / folder.name
+    if target.exists():
+        raise UsageError(f"{target} already exists; train under another --name, or remove it.")
+    shutil.copytree(folder, target)
+    make_default(models, target.name)
+    return target
 
 
 def write_card(folder: Path, text: str) -> None:
