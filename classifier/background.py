@@ -25,6 +25,7 @@ MESH_PX = 64
 PICTURE_PX = 400
 # The 3 x 3 binomial filter adds this to the variance of every star along each axis, in px^2.
 BINOMIAL_VARIANCE = 0.5
+BINOMIAL_NOISE = 3 / 8  # and lowers white noise to this
 
 
 @dataclass(frozen=True)
@@ -206,6 +207,6 @@ def _window(
         spread = max(float(np.std(residual)), 1e-6)
     # Nebulae and crowding widen the mesh's own spread; pixel differences do not see them, but
     # see too little where neighbouring pixels were smoothed together. The truth lies between.
-    if not mosaic and noise > 0:
-        spread = min(spread, 2.0 * noise)
+    if noise > 0:
+        spread = min(spread, 1.25 * noise * (BINOMIAL_NOISE if mosaic else 1.0))
     return Window(x0, y0, raw, residual, sky, spread, hot)

@@ -2,7 +2,7 @@
 
 Moments are Gaussian-weighted, and the weight is then taken out again: an image of covariance C
 seen through a weight of covariance W has M^-1 = C^-1 + W^-1, exactly for Gaussians. A weight
-that matches the star gives the core's size; one three times as wide gives the shape, since lines,
+that matches the star gives the core's size; one 3.5 times as wide gives the shape, since lines,
 double images and hooks differ from a Gaussian mostly in their outskirts.
 """
 
@@ -12,7 +12,7 @@ import numpy as np
 
 Array = np.ndarray
 
-WIDE = 3.0  # width of the shape weight over that of the star
+WIDE = 3.5  # width of the shape weight over that of the star
 ROUNDS = 5
 
 
@@ -103,7 +103,7 @@ def _sums(stamps: Array, axis: Array, centre: Array, wx: Array, wy: Array) -> tu
     down = np.stack((wy, wy * dy, wy * dy**2), 1)  # (n, 3, S)
     table = down @ rows  # (n, 3, 3): [power of y, power of x]
     flux = np.where(table[:, 0, 0] > 0, table[:, 0, 0], np.inf)
-    flux = np.where(np.isfinite(flux), flux, 1e20)
+    flux = np.where(np.isfinite(flux), flux, 1e15)  # its square still fits into float32
     return flux, table[:, 0, 1], table[:, 1, 0], table[:, 0, 2], table[:, 2, 0], table[:, 1, 1]
 
 

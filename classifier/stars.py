@@ -1,11 +1,13 @@
 """Stars of a frame: found with sep, measured on cut-outs, as one structured array.
 
 Definitions
+    flux         ADU within four Gaussian sigma of a typical star, for the 400 brightest; above
+                 the detection threshold for the others
     hfr_px       half-flux radius: the circle of this radius holds half of the star's flux, the
                  whole being what lies inside the cut-out's inscribed circle (six Gaussian sigma)
     fwhm_px      2 sqrt(ln 2 (a^2 + b^2)) of Gaussian-weighted moments whose weight matches the
                  star, freed from the weight; exact for a Gaussian, pixel integration included
-    elongation   a / b of moments under a round weight three times as wide as the star, freed
+    elongation   a / b of moments under a round weight 3.5 times as wide as the star, freed
                  from the weight and from the bias that noise adds; 1 for a round star
     angle_deg    long axis, from +x (first FITS axis) towards +y, in [0, 180)
     snr          flux over the sky noise in its aperture; the star's own photons are left out
@@ -47,6 +49,7 @@ DETECT_SIGMA = 5.0
 SHAPE_SNR = 25.0
 MAX_SHAPED = 300
 MAX_HALF_PX = 24
+MAX_APERTURES = 400
 ODD_SIZE = 2.0
 # Beyond this many detections in one window they are no longer stars but structure; the
 # threshold is raised until they fit.
@@ -94,6 +97,7 @@ def find_stars(background: Background, saturation_adu: float | None = None) -> F
     count = len(stars) / max(1e-6, min(1.0, background.sampled_share))
     noise = float(np.median([window.noise_adu for window in background.windows])) / bin_px
     typical_px = _typical_size(stars, sizes)
+    _aperture_flux(stars, owner, background.windows, typical_px)
     stars["blended"] = _blended(stars, owner, typical_px)
     half = int(np.clip(np.ceil(6 * typical_px / bin_px), 7, MAX_HALF_PX))
     chosen = _choose(stars, half * bin_px, background, owner)
@@ -108,9 +112,16 @@ def _saturation(background: Background, known_adu: float | None) -> float:
     highest = max(float(window.raw.max()) for window in background.windows)
     if known_adu is not None:
         return min(0.95 * known_adu, 0.98 * highest) if highest >= 0.98 * known_adu else known_adu
-    # Several pixels at the very same highest value: the well or the converter was full.
-    flat = sum(int((window.raw >= 0.998 * highest).sum()) for window in background.windows)
-    return 0.97 * highest if flat >= 4 else np.inf
+    # A star's peak is one or two pixels; several together that differ by less than the noise of
+    # their own light are cut off. The flat top of a defocused star keeps its noise.
+    for window in background.windows:
+        places = np.argwhere(window.raw >= 0.98 * highest)
+        if 4 <= len(places) < 100_000:
+            near = cKDTree(places).query_ball_point(places, 1.5, return_length=True)
+            top = window.raw[tuple(places[near >= 4].T)]
+            if top.size and np.median(highest - top) < background.noise_adu:
+                return 0.97 * highest
+    return np.inf
 
 
 def _detect(window: Window, mosaic: bool, bin_px: int) -> Array:
@@ -237,6 +248,23 @@ def _typical_size(stars: Array, sizes: Array) -> float:
         good = stars["snr"] > 0
     picked = sizes[good][:200]
     return float(np.median(picked)) if len(picked) else 1.5
+
+
+def _aperture_flux(
+    stars: Array, owner: Array, windows: tuple[Window, ...], typical_px: float
+) -> None:
+    """Replace the flux above the threshold by that within four sigma, for the brightest; in
+    place. Subs of different sharpness then give the same flux for the same star."""
+    bright = np.arange(len(stars)) < MAX_APERTURES
+    for index, window in enumerate(windows):
+        mine = np.nonzero((owner == index) & bright)[0]
+        if not len(mine) or min(window.light.shape) < 16 * typical_px:
+            continue
+        x = stars["x"][mine].astype(float) - window.x0
+        y = stars["y"][mine].astype(float) - window.y0
+        ring = (5 * typical_px, 7 * typical_px)
+        flux, _, _ = sep.sum_circle(window.light, x, y, 4 * typical_px, bkgann=ring, subpix=3)
+        stars["flux"][mine] = np.where(flux > 0, flux, stars["flux"][mine])
 
 
 def _blended(stars: Array, owner: Array, typical_px: float) -> Array:
