@@ -103,9 +103,10 @@ def test_no_threshold_lies_under_even_odds():
 
 
 def test_equal_confidences_never_pass_together():
-    # Half of the clean frames share one value: a threshold at it would let half of them through.
+    # Half of the clean frames share one value, another for each label: a threshold at it would
+    # let half of them through.
     clean = np.full((100, len(KEYS)), 0.1)
-    clean[50:] = 0.7
+    clean[50:] = np.linspace(0.51, 0.99, len(KEYS))
     cut = np.array(list(calibrate.joint_thresholds(clean, 0.01, 0.0).values()))
     assert not (clean >= cut).any()
 

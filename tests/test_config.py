@@ -27,7 +27,7 @@ def test_there_are_settings_files():
 @pytest.mark.parametrize(
     ("values", "told"),
     [
-        ({"steps": 1, "lerning_rate": 1.0}, "lerning_rate"),
+        ({"steps": 1, "lerning_rate": 1.0}, "'lerning_rate', which is no training setting"),
         ({}, "one of minutes and steps"),
         ({"steps": 1, "minutes": 1.0}, "one of minutes and steps"),
         ({"steps": 0}, "steps is 0"),

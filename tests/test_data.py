@@ -36,6 +36,12 @@ def test_sets_and_batches_are_disjoint(sample):
     for other in others:
         for mine in sample.views.sky:
             assert not any(torch.equal(mine, theirs) for theirs in other.views.sky)
+    # Not the same scenes under another noise either.
+    fields = [
+        data.plan_batch(CONFIG, name, 0).scenes[0].field_seed
+        for name in (data.TRAINING, data.VALIDATION, data.CALIBRATION, data.EVALUATION)
+    ]
+    assert len(set(fields)) == 4
     assert not set(others[1].run.tolist()) & set(sample.run.tolist())
 
 

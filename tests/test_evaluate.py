@@ -50,6 +50,9 @@ def test_a_model_that_is_always_right(model):
         assert 0 < row["positives"] < 100
         assert row["positives"] + row["negatives"] == 400
     assert figures["groups"]["elongated"]["average_precision"] == pytest.approx(1)
+    smeared = [INDEX[key] for key in ("drift", "vibration", "guiding_loss")]
+    one_at_least = (answers_of().targets[:, smeared] == 1).any(1)
+    assert figures["groups"]["elongated"]["positives"] == one_at_least.sum()
     assert figures["confusion"]["trail"]["clouds"] == 0
 
 
