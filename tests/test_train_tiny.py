@@ -15,6 +15,7 @@ from classifier.weights import load_model
 from training.card import card_text
 from training.config import read_train_config
 from training.evaluate import evaluate, read_figures
+from training.loop import Trainer
 from training.train import CHECKPOINT, LOG, load_checkpoint, train
 
 CONFIG = read_train_config(
@@ -110,3 +111,19 @@ def test_weights_can_be_gone_on_from(trained):
         assert torch.equal(tensor, fresh.state_dict()[name])
     with pytest.raises(UsageError, match="cannot start"):
         load_checkpoint(fresh, trained[0] / "card.md")
+
+
+def test_memory_that_runs_out_loses_nothing(tmp_path, monkeypatch):
+    """From the third step on there is no memory: the two steps made are kept and exported."""
+    step = Trainer.step
+
+    def failing(self, sample, rate):
+        if self.steps >= 2:
+            raise torch.OutOfMemoryError("no memory left")
+        return step(self, sample, rate)
+
+    monkeypatch.setattr(Trainer, "step", failing)
+    lines: list[str] = []
+    folder = train(CONFIG.changed(evaluation_frames=8), tmp_path, say=lines.append)
+    assert load_model(folder).config["training"]["steps"] == 2
+    assert any("out of memory" in line for line in lines)

@@ -95,9 +95,16 @@ def train(
     planner = Planner(config)
     run = Run(config, out, started, Trainer(network, config, device), device, say, planner)
 
-    sets = render_held_out(run)
-    learn(run, sets[VALIDATION])
-    planner.close()
+    try:
+        sets = render_held_out(run)
+        learn(run, sets[VALIDATION])
+    except torch.OutOfMemoryError:
+        # What has been learnt is worth calibrating and keeping; before any step nothing is.
+        if run.trainer.steps == 0:
+            raise
+        run.tell("out of memory: training ends here; lower largest_batch_mpx or buffer_frames")
+    finally:
+        planner.close()
 
     average = as_stored(run.trainer.average)
     answers = {
