@@ -12,6 +12,7 @@ import numpy as np
 from scipy import fft, ndimage
 
 from classifier.background import SkyPicture
+from classifier.star_cover import Grid, star_cover
 
 Array = np.ndarray
 
@@ -58,7 +59,8 @@ def find_discs(
     if min(flat.shape) < 24 or picture.noise_adu <= 0:
         return [], []
     width = fwhm_px if np.isfinite(fwhm_px) else 3.0
-    covered = star_cover(picture, stars, width, noise_adu) | ~picture.valid
+    grid = Grid(picture.level.shape, picture.step_px, picture.x0, picture.y0)
+    covered = star_cover(grid, stars, width, noise_adu) | ~picture.valid
     calm = np.asarray(ndimage.median_filter(_filled(flat, covered), 3))
     smallest = max(8.0, 2.5 * width) / picture.step_px
     noise = max(picture.noise_adu, 1e-9)
@@ -76,27 +78,6 @@ def find_discs(
             found = dark if sign < 0 else bright
             found.extend(_peaks(sign * response, sigma, sign, radius, calm, covered, picture))
     return _distinct(dark), _distinct(bright)
-
-
-def star_cover(picture: SkyPicture, stars: Array, fwhm_px: float, noise_adu: float) -> Array:
-    """(h, w) bool: cells under a star or its wings.
-
-    A star's wings fall as r^-2 beta with beta near 2.5 (Moffat 1969, A&A 3, 455), so the radius
-    at which they sink into the noise grows as the fifth root of the peak.
-    """
-    covered = np.zeros(picture.level.shape, bool)
-    height, width = covered.shape
-    for star in stars[:4000]:
-        high = max(float(star["peak"]) / max(noise_adu, 1e-9), 5.0)
-        radius = fwhm_px * 0.9 * high**0.2 * (1.6 if star["saturated"] else 1.0)
-        reach = radius / picture.step_px + 0.7
-        column = (float(star["x"]) - picture.x0 + 0.5) / picture.step_px - 0.5
-        row = (float(star["y"]) - picture.y0 + 0.5) / picture.step_px - 0.5
-        top, bottom = max(0, int(row - reach)), min(height, int(row + reach) + 2)
-        left, right = max(0, int(column - reach)), min(width, int(column + reach) + 2)
-        rows, columns = np.ogrid[top:bottom, left:right]
-        covered[top:bottom, left:right] |= (rows - row) ** 2 + (columns - column) ** 2 <= reach**2
-    return covered
 
 
 def _filled(flat: Array, covered: Array) -> Array:

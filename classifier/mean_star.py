@@ -28,6 +28,7 @@ class MeanStar:
     the middle lies below the lower of two maxima along the long axis; lobe_ratio: lower maximum
     over higher; lobe_distance: between them. skew, skew_deg: length and direction of the
     lopsided third moment over size cubed (bright wing points there); skew_noise: its error.
+    narrow_fwhm: across the long axis, by moments.
     hole_offset: of a ring's hole from the centre of its outline, over the outline's diameter.
     asymmetry: half of the light that is not the same when the image is turned by 180 degrees.
     """
@@ -39,6 +40,7 @@ class MeanStar:
     fwhm: float
     elongation: float
     angle_deg: float
+    narrow_fwhm: float
     dip: float
     dip_sigma: float
     lobes: float
@@ -92,6 +94,7 @@ def mean_star(stamps: Array, centres: Array) -> MeanStar | None:
         fwhm=_full_width(radii, profile),
         elongation=float(np.sqrt((1 + size) / (1 - size))),
         angle_deg=angle,
+        narrow_fwhm=2.3548 * float(np.sqrt(max(variance * (1 - size), 0.1))),
         dip=dip,
         dip_sigma=dip_sigma,
         lobes=lobes,

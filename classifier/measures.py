@@ -72,6 +72,13 @@ def measure_frame(frame: Frame) -> FrameMeasures:
     dark, bright = find_discs(
         background.picture, model.surface, found.stars, fwhm_px, background.noise_adu
     )
+    trails = find_trails(
+        background.picture,
+        fault("trail").counts_from,
+        found.stars,
+        fwhm_px,
+        background.noise_adu,
+    )
     repeated = find_repeated(found.stars, fwhm_px)
     spikes = find_spikes(background, found.stars, fwhm_px)
     evidence = {
@@ -80,9 +87,7 @@ def measure_frame(frame: Frame) -> FrameMeasures:
         "vignetting": sky_evidence.vignetting(background, model, sky),
         "clouds": sky_evidence.clouds(texture, sky),
         "defocus": star_evidence.defocus(star, found.bin_px),
-        "trail": star_evidence.trail(
-            find_trails(background.picture, fault("trail").counts_from), found.count
-        ),
+        "trail": star_evidence.trail(trails, found.count),
         "miscollimation": star_evidence.miscollimation(inner, coherence),
         "diffraction_spikes": star_evidence.diffraction_spikes(spikes, _has_bright(found)),
         "gradient": sky_evidence.gradient(background, model, sky),

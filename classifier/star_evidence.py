@@ -83,15 +83,10 @@ def elongated(
 
 
 def _path(star: MeanStar) -> float:
-    """Least path in FWHMs across that could draw this star: between lobes, or sqrt(12) times
-    the standard deviation that motion added along the long axis."""
-    variance = max(star.hfr / 1.1774, 0.5) ** 2
-    ratio = star.elongation**2
-    minor = 2 * variance / (1 + ratio)
-    added = math.sqrt(12 * minor * max(ratio - 1, 0.0))
-    return max(star.lobe_distance if star.lobes > LOBED else 0.0, added) / (
-        2.3548 * math.sqrt(max(minor, 0.1))
-    )
+    """Path in FWHMs across the long axis: the distance between lobes, or without lobes the length
+    of the line that adds what the long axis has more in variance (L^2 / 12)."""
+    added = (star.narrow_fwhm / 2.3548) * math.sqrt(12 * max(star.elongation**2 - 1, 0.0))
+    return (star.lobe_distance if star.lobes > LOBED else added) / star.narrow_fwhm
 
 
 def defocus(star: MeanStar | None, bin_px: int) -> Evidence:

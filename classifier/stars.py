@@ -41,6 +41,7 @@ STAR = np.dtype(
         ("saturated", "?"),
         ("blended", "?"),
         ("edge", "?"),
+        ("long", "?"),  # more than twice as long as wide, above the threshold
         ("shaped", "?"),
     ]
 )
@@ -218,6 +219,7 @@ def _as_stars(objects: Array, window: Window, bin_px: int, saturated_from: float
     stars["x"], stars["y"] = x + window.x0, y + window.y0
     stars["flux"] = objects["flux"] * bin_px**2
     stars["peak"] = objects["peak"]
+    stars["long"] = objects["a"] > 2 * objects["b"]
     pixels = np.maximum(objects["npix"], 1) * bin_px**2
     stars["snr"] = stars["flux"] / (window.noise_adu * np.sqrt(pixels))
     height, width = window.raw.shape

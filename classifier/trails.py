@@ -12,6 +12,7 @@ from scipy import ndimage
 
 from classifier.background import SkyPicture
 from classifier.lines import line_search, prepare
+from classifier.star_cover import Grid, star_cover
 from classifier.stars import binned
 
 Array = np.ndarray
@@ -25,7 +26,8 @@ REACH_PX = 24
 @dataclass(frozen=True)
 class Trail:
     """ends: x0, y0, x1, y1 in frame pixels. snr: of the line search. lit: share of its length
-    that is bright. one_sided: difference of the two sides over the line's height above them.
+    that is bright. one_sided: difference of the two sides, or their mean above the sky if
+    that is more, over the line's height above them.
     width_px: full width at half height. along_grid: lies on a pixel column or row."""
 
     ends: tuple[float, float, float, float]
@@ -39,12 +41,22 @@ class Trail:
     def is_line(self) -> bool:
         length = np.hypot(self.ends[2] - self.ends[0], self.ends[3] - self.ends[1])
         thin = self.width_px < length / 8
-        return self.lit >= 0.7 and self.one_sided < 0.35 and thin and not self.along_grid
+        return self.lit >= 0.7 and self.one_sided < 0.3 and thin and not self.along_grid
 
 
-def find_trails(picture: SkyPicture, threshold: float) -> list[Trail]:
-    """Best line of the frame, and further ones while they are trails above `threshold`."""
+def find_trails(
+    picture: SkyPicture, threshold: float, stars: Array, fwhm_px: float, noise_adu: float
+) -> list[Trail]:
+    """Best line of the frame, and further ones while they are trails above `threshold`.
+
+    stars: as `find_stars` gives them, of width fwhm_px; round ones are covered. noise_adu: of
+    a pixel.
+    """
     calm, step = _calm(picture)
+    # Clipped stars still widen the noise of all sums. Long objects may be pieces of the trail.
+    grid = Grid(calm.shape, step, picture.x0, picture.y0)
+    width = fwhm_px if np.isfinite(fwhm_px) else 3.0
+    calm[star_cover(grid, stars[~stars["long"]], width, noise_adu)] = 0.0
     trails: list[Trail] = []
     if min(calm.shape) < 48:
         return trails
@@ -86,7 +98,11 @@ def _calm(picture: SkyPicture) -> tuple[Array, int]:
     rest = mean - _between(_between(coarse, rows).T, columns).T
     noise = max(1.4826 * float(np.median(np.abs(rest.ravel()[:: 1 + rest.size // 300_000]))), 1e-9)
     clipped = np.clip(rest / noise, -4.0, 4.0).astype(np.float32)
+    # A line one pixel wide sums little of a trail that is as wide as the stars: bin at least
+    # two by two where the frame is large enough.
     step = max(1, round(max(clipped.shape) / LINE_PX))
+    if step * picture.mean_step_px < 2 and min(clipped.shape) >= 150:
+        step = 2
     return np.ascontiguousarray(binned(clipped, step)), step * picture.mean_step_px
 
 
@@ -123,7 +139,10 @@ def _look(calm: Array, ends: Array) -> tuple[float, float, float, float]:
     height = float(np.median(parts))
     if height <= 0:
         return nothing
-    one_sided = abs(float(first.mean() - second.mean())) / height
+    one_sided = max(
+        abs(float(first.mean() - second.mean())), float(first.mean() + second.mean()) / 2
+    )
+    one_sided /= height
     lit = float((parts > 0.3 * height).mean())
     return lit, one_sided, float(right - left - 1), 0.5 * (left + right) - middle
 

@@ -74,14 +74,14 @@ def sampled(brightness):
     return stamp
 
 
-def grid_of_stars(shape, spacing, seed, margin=None):
-    """Places on a grid, moved by up to 3 px, so that no star touches another."""
+def grid_of_stars(shape, spacing, seed, margin=None, jitter=3.0):
+    """Places on a grid, moved by up to `jitter` px, so that no star touches another."""
     rng = np.random.default_rng(seed)
     margin = spacing / 2 if margin is None else margin
     ys = np.arange(margin, shape[0] - margin + 1, spacing)
     xs = np.arange(margin, shape[1] - margin + 1, spacing)
     places = np.array([(x, y) for y in ys for x in xs])
-    return places + rng.uniform(-3, 3, places.shape)
+    return places + rng.uniform(-jitter, jitter, places.shape)
 
 
 def paint(shape, stamp, places, fluxes, sky=500.0, noise=5.0, seed=0, half=24):
@@ -102,7 +102,8 @@ def paint(shape, stamp, places, fluxes, sky=500.0, noise=5.0, seed=0, half=24):
 
 def starfield(shape=(480, 640), stamp=None, seed=0, spacing=48, **rest):
     """An everyday field: some hundred stars of very different flux."""
-    places = grid_of_stars(shape, spacing, seed)
+    # Moved by a quarter of the spacing: rows of stars must not pass for trails.
+    places = grid_of_stars(shape, spacing, seed, jitter=spacing / 4)
     fluxes = 3000.0 * (1 + np.random.default_rng(seed).pareto(1.2, len(places))).clip(1, 40)
     return paint(shape, stamp or gaussian(3.0), places, fluxes, seed=seed, **rest)
 
