@@ -30,7 +30,7 @@ from classifier.results import FrameResult, Results
 from classifier.vocabulary import Verdict, fault
 from classifier.wording import capital, counted, duration
 
-LISTED = 10  # frames named in the summary; the report has them all
+LISTED = 6  # frames named in the summary; the report has them all
 STYLES = {"keep": "cyan", "look": "yellow", "drop": "magenta"}
 
 
@@ -72,7 +72,7 @@ def show_summary(console: Console, results: Results) -> None:
         console.print(Text(f"! {finding}", style="bold yellow"))
     console.print(_verdicts(summary))
     if summary.faults:
-        console.print(_faults(summary, results))
+        console.print("", _faults(summary, results), sep="\n")
     worst = [frame for frame in results.frames if not frame.error and frame.verdict != Verdict.KEEP]
     worst.sort(key=severity, reverse=True)
     for line in _worst(worst[:LISTED], len(worst)) if worst else ():
@@ -83,7 +83,7 @@ def show_left_out(console: Console, results: Results) -> None:
     """Files without labels, each with its reason."""
     if results.skipped:
         kinds = counted(len(results.skipped), "calibration frame")
-        console.print(f"{kinds} skipped (by their headers).", highlight=False)
+        console.print(f"{kinds} skipped, going by the header.")
     for frame in results.unreadable:
         console.print(Text(f"{frame.path}: {frame.error}", style="red"))
 
@@ -91,6 +91,9 @@ def show_left_out(console: Console, results: Results) -> None:
 def _verdicts(summary: Summary) -> Table:
     title = f"{counted(summary.frames, 'sub')} in {counted(summary.runs, 'run')}"
     table = Table(title=title, title_justify="left", box=None, show_header=False, padding=(0, 2))
+    table.add_column()
+    for _ in ("count", "share", "hours"):
+        table.add_column(justify="right")
     for verdict in Verdict:
         share: Share = getattr(summary, verdict)
         part = f"{100 * share.count / summary.frames:.0f} %" if summary.frames else ""
@@ -120,7 +123,7 @@ def _worst(frames: Sequence[FrameResult], total: int) -> Iterator[Text]:
     title = "Subs to look at first"
     if total > len(frames):
         title += f" ({len(frames)} of {total}; the report has the others)"
-    yield Text(title, style="italic")
+    yield Text(f"\n{title}", style="italic")
     for frame in frames:
         verdict = str(frame.verdict)
         yield Text.assemble((f"  {verdict:6}", STYLES[verdict]), frame.path)
@@ -129,10 +132,10 @@ def _worst(frames: Sequence[FrameResult], total: int) -> Iterator[Text]:
 
 def show_comparison(console: Console, comparison: Comparison, shown: int) -> None:
     """Model against measure per fault, then the frames they dispute."""
-    table = Table(box=None, padding=(0, 2))
-    table.add_column("fault")
+    table = Table(box=None, padding=(0, 1))
+    table.add_column("fault", no_wrap=True)
     for name in (*AGREEMENTS, "kappa"):
-        table.add_column(name, justify="right")
+        table.add_column(name, justify="right", max_width=8)
     for tally in comparison.tallies:
         kappa = "–" if math.isnan(tally.kappa) else f"{tally.kappa:.2f}"
         counts = (str(tally.counts[name]) for name in AGREEMENTS)

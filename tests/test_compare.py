@@ -77,7 +77,7 @@ def test_table_is_shown_with_the_disputed_subs(comparison):
     text = io.StringIO()
     show_comparison(Console(file=text, width=110, color_system=None), comparison, shown=1)
     lines = text.getvalue().splitlines()
-    (trail,) = [line.split() for line in lines if line.startswith("  Trail")]
+    (trail,) = [line.split() for line in lines if line.strip().startswith("Trail")]
     assert trail == ["Trail", "2", "1", "1", "3", "1", "0.42"]
     assert "2 subs of 8 disputed" in text.getvalue()
     assert "... and 1 more" in text.getvalue()
