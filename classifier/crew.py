@@ -70,6 +70,7 @@ def _in_pools(
     while waiting:
         flying: dict[Future, File] = {}
         context = multiprocessing.get_context("spawn")
+        others = set(multiprocessing.active_children())
         pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_start_worker)
         try:
             while waiting or flying:
@@ -80,12 +81,16 @@ def _in_pools(
                     examined = future.result()
                     del flying[future]
                     yield examined
+        except (KeyboardInterrupt, GeneratorExit):
+            # Who stops a night does not want to wait for the frames in hand.
+            for process in set(multiprocessing.active_children()) - others:
+                process.terminate()
+            raise
         except BrokenProcessPool:
             # With none in flight the pool could not even start: charge it to the next file, so
             # that this loop always ends.
             suspects += flying.values() or [waiting.pop()]
         finally:
-            # Also on Ctrl-C: drop what has not begun, and do not wait for what has.
             pool.shutdown(wait=False, cancel_futures=True)
 
 

@@ -1,6 +1,7 @@
-"""A worker that dies on one file; a module of its own, so that spawned processes start fast."""
+"""Workers that die or dawdle on some file; a module of its own, so that spawned processes start fast."""
 
 import os
+import time
 from types import SimpleNamespace
 
 
@@ -12,3 +13,9 @@ def examine_or_die(path, name, rig, folder):
 
 def start() -> None:
     """Instead of the real start of a worker, which loads torch."""
+
+
+def examine_slowly(path, name, rig, folder):
+    if name != "a.fits":
+        time.sleep(60)
+    return SimpleNamespace(name=name, error="read")

@@ -2,14 +2,16 @@
 
 import json
 import math
+import multiprocessing
 import os
+import time
 from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
 from astropy.time import Time
-from dying_worker import examine_or_die, start
+from dying_worker import examine_or_die, examine_slowly, start
 from sample_night import write_sub, write_untrained
 
 import classifier.crew as crew
@@ -203,6 +205,26 @@ def test_dying_worker_costs_only_the_frame_that_killed_it(monkeypatch, tmp_path)
     errors = {one.name: one.error for one in seen}
     assert "ended without an answer" in errors["b.fits"]
     assert {errors[name] for name in ("a.fits", "c.fits", "d.fits")} == {"read"}
+
+
+def test_stopping_does_not_wait_for_the_frames_in_hand(monkeypatch, tmp_path):
+    monkeypatch.setattr(crew, "_examine_in_worker", examine_slowly)
+    monkeypatch.setattr(crew, "_start_worker", start)
+    files = [(tmp_path / name, name) for name in ("a.fits", "b.fits", "c.fits")]
+
+    class Folder:
+        folder = tmp_path
+
+    seen = crew.examine_all(files, None, Folder(), workers=2)
+    assert next(seen).name == "a.fits"
+    workers = multiprocessing.active_children()
+    assert workers
+    began = time.monotonic()
+    seen.close()  # what Ctrl-C in the loop over it comes to
+    for worker in workers:
+        worker.join(10)
+    assert time.monotonic() - began < 10  # the others would take a minute
+    assert not any(worker.is_alive() for worker in workers)
 
 
 def test_few_files_are_not_worth_many_processes():
