@@ -93,7 +93,7 @@ def label(
 
     # With --json alone nothing is written; without either, a folder of its own is.
     if out is None and json_to is None:
-        out = free_folder(Path(f"nightcull-{folders[0].resolve().name or 'night'}"))
+        out = free_folder(Path(f"nightcull-{folders[0].resolve().stem or 'night'}"))
     known = _rig(
         rig,
         gain_e_adu=gain,

@@ -1,4 +1,4 @@
-"""Workers that die or dawdle on some file; a module of its own, so that spawned processes start fast."""
+"""Workers that die or dawdle; a module of its own, so that spawned processes start fast."""
 
 import os
 import time
