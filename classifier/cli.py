@@ -93,7 +93,9 @@ def label(
 
     # With --json alone nothing is written; without either, a folder of its own is.
     if out is None and json_to is None:
-        out = free_folder(Path(f"nightcull-{folders[0].resolve().stem or 'night'}"))
+        first = folders[0].resolve()
+        name = first.name if first.is_dir() else first.stem
+        out = free_folder(Path(f"nightcull-{name or 'night'}"))
     known = _rig(
         rig,
         gain_e_adu=gain,
