@@ -20,6 +20,7 @@ from classifier.crew import examine_all, useful_workers
 from classifier.errors import UsageError
 from classifier.examine import Examined, Sight
 from classifier.frame import find_frames
+from classifier.pointings import told_apart
 from classifier.results import FrameResult, Results
 from classifier.rig import Rig
 from classifier.runs import judge_runs, run_key
@@ -80,6 +81,7 @@ def made_with(model: "Model") -> dict[str, str]:
 def _judge_seen(seen: Sequence[tuple[str, Sight]], model: "Model") -> list[FrameResult]:
     sights = [sight for _, sight in seen]
     keys = [run_key(sight.facts, sight.size_px) for sight in sights]
+    keys = told_apart(keys, [sight.measures.stars for sight in sights])
     evidence = judge_runs([(sight.facts, sight.measures) for sight in sights], keys)
     levels = Levels(model.thresholds, model.unsure, model.config["unfamiliar_threshold"])
     frames = []

@@ -107,7 +107,7 @@ def _faults(summary: Summary, results: Results) -> Table:
     table.add_column("fault")
     table.add_column("subs", justify="right")
     table.add_column("measure agrees", justify="right")
-    table.add_column("what it is", style="dim", overflow="fold")
+    table.add_column("what it is", style="dim", no_wrap=True, overflow="ellipsis")
     for key, count in summary.faults:
         row = fault(key)
         agreeing = sum(

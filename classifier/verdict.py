@@ -10,11 +10,12 @@ as that zone is wide. "Unknown" evidence is no disagreement, and never changes a
 |-----|----------------------------------------------------------------------|---------|
 | 1   | is unlike anything the model was trained on                          | look    |
 | 2   | is given a fault that costs the sub (below), and the measure is not  | drop    |
-|     | decisively against it                                                |         |
+|     | decisively against it; in a run of 5 subs or fewer, which gives      |         |
+|     | nothing to compare with, the measure must say so too                 |         |
 | 2a  | as 2, but more than half of its run (of 3 subs or more) is given the | look,   |
 |     | same fault: the night is ranked instead of dropped                   | ranked  |
 | 3   | is given a fault that costs the sub, and the measure is decisively   | look    |
-|     | against it                                                           |         |
+|     | against it, or in a short run does not confirm it                    |         |
 | 4   | perhaps has a fault that costs the sub, and the measure says nothing | look    |
 |     | against it                                                           |         |
 | 5   | has a fault that costs the sub by a decisive measure, and the model  | look    |
@@ -40,11 +41,12 @@ from statistics import quantiles
 from typing import TYPE_CHECKING
 
 from classifier.vocabulary import GROUPS, KEYS, Effect, Verdict, fault
-from classifier.wording import capital, described, joined, measured, percent
+from classifier.wording import capital, counted, described, joined, measured, percent
 
 if TYPE_CHECKING:
     from classifier.evidence import Evidence
 
+SHORT_RUN = 5  # up to this size the measures judge each sub by itself (`runs`)
 FEW_SUBS = 10  # runs up to this size cannot clip a trail away, nor spare the sub
 WIDESPREAD_FROM = 3  # a run needs this many subs before "more than half of it" means anything
 UNFAMILIAR_WHY = "This frame is unlike the sky the model was trained on: its labels may be wrong."
@@ -112,11 +114,12 @@ def judge_sub(opinion: Opinion, levels: Levels, run_size: int) -> Judgement:
     possible = [key for key in KEYS if costs_sub(key, opinion, run_size)]
     costly = tuple(key for key in possible if key in faults)
     against = [key for key in costly if contradicted(key, opinion)]
-    costing = tuple(key for key in costly if key not in against)
+    unconfirmed = [key for key in costly if run_size <= SHORT_RUN and not confirmed(key, opinion)]
+    costing = tuple(key for key in costly if key not in against and key not in unconfirmed)
     if costing:
         why = capital(joined(opinion.described(key) for key in costing)) + "."
         return Judgement(Verdict.DROP, faults, why, costly, costing)
-    why = _why_look(opinion, levels, possible, against, faults)
+    why = _why_look(opinion, levels, possible, against, unconfirmed, faults)
     if why:
         return Judgement(Verdict.LOOK, faults, why, costly)
     return Judgement(Verdict.KEEP, faults, _why_keep(faults, run_size))
@@ -149,8 +152,12 @@ def decisive(key: str, opinion: Opinion) -> str:
 
 def contradicted(key: str, opinion: Opinion) -> bool:
     """Whether the measure is decisively against a fault and backs none that is the same light."""
-    backed = any(opinion.state(sibling) == "yes" for sibling in _same_light(key))
-    return decisive(key, opinion) == "no" and not backed
+    return decisive(key, opinion) == "no" and not confirmed(key, opinion)
+
+
+def confirmed(key: str, opinion: Opinion) -> bool:
+    """Whether the measure says yes to a fault, or to one that is the same light."""
+    return any(opinion.state(sibling) == "yes" for sibling in _same_light(key))
 
 
 def group_confidence(confidence: Mapping[str, float]) -> dict[str, float]:
@@ -191,12 +198,16 @@ def _why_look(
     levels: Levels,
     possible: Sequence[str],
     against: Sequence[str],
+    unconfirmed: Sequence[str],
     faults: Sequence[str],
 ) -> str:
     """The reason to look (rules 3 to 6), or an empty string."""
     if against:
         told = capital(joined(opinion.described(key) for key in against))
         return f"{told}, but the measure says no."
+    if unconfirmed:
+        told = capital(joined(opinion.described(key) for key in unconfirmed))
+        return f"{told}, which no measure confirms and a run this short cannot."
     perhaps = [
         key
         for key in possible
@@ -222,25 +233,20 @@ def _why_keep(faults: Sequence[str], run_size: int) -> str:
     """What a kept sub has, and what takes care of it."""
     if not faults:
         return "No fault found."
-    told = capital(joined(fault(key).title for key in faults))
-    cures = [_CURES[key] for key in faults if key in _CURES and key != "trail"]
-    if "trail" in faults:
-        cures.append(
-            f"with only {run_size} subs in the run the sub is worth keeping, but clipping at "
-            "3 sigma cannot reject the trail, so mask it"
-        )
-    return f"{told}: {joined(dict.fromkeys(cures))}."
+    cures = _CURES | {"trail": _TRAIL_CURE.format(subs=counted(run_size, "sub"))}
+    return capital(joined(f"{fault(key).title} ({cures[key]})" for key in faults)) + "."
 
 
 _CURES = {
-    "hot_pixels": "darks and dithering remove it",
-    "dust_motes": "flats remove it",
+    "hot_pixels": "darks and dithering remove them",
+    "dust_motes": "flats remove them",
     "vignetting": "flats remove it",
-    "diffraction_spikes": "it harms the bright stars only",
+    "diffraction_spikes": "they harm the bright stars only",
     "gradient": "it adds little noise and can be fitted away",
-    "low_signal": "it still adds depth, but longer subs would add more",
+    "low_signal": "it still adds depth, longer subs would add more",
     "bayer_grid": "the one good colour plane can be used alone",
 }
+_TRAIL_CURE = "in a run of {subs} the sub is needed; clipping cannot reject the trail, so mask it"
 
 
 def _ranked(

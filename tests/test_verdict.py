@@ -8,6 +8,7 @@ import pytest
 from classifier.evidence import Evidence
 from classifier.verdict import (
     FEW_SUBS,
+    SHORT_RUN,
     UNFAMILIAR_WHY,
     Levels,
     Opinion,
@@ -79,7 +80,7 @@ def test_trail_costs_a_sub_only_where_clipping_could_reject_it():
         assert (largest > 3.0) == (n == MANY)
     assert verdict(run_size=MANY, trail=0.95) == "drop"
     few = judge_sub(opinion(trail=0.95), LEVELS, FEW_SUBS)
-    assert few.verdict == "keep" and "mask it" in few.why and f"only {FEW_SUBS} subs" in few.why
+    assert few.verdict == "keep" and "mask it" in few.why and f"run of {FEW_SUBS} subs" in few.why
 
 
 def test_gradient_costs_a_sub_only_when_it_doubles_the_noise():
@@ -151,13 +152,26 @@ def test_fault_in_most_of_a_run_ranks_instead_of_dropping():
 
 
 def test_other_fault_still_drops_in_a_run_that_is_ranked():
-    faulty = [opinion(defocus=0.95) for _ in range(3)]
+    faulty = [opinion(defocus=0.95) for _ in range(5)]
     judged = judge_run([*faulty, opinion(defocus=0.95, clouds=0.95)], LEVELS)
-    assert [j.verdict for j in judged] == ["look", "look", "look", "drop"]
+    assert [j.verdict for j in judged] == ["look"] * 5 + ["drop"]
 
 
-def test_single_sub_is_no_night():
-    assert [j.verdict for j in judge_run([opinion(clouds=0.95)], LEVELS)] == ["drop"]
+@pytest.mark.parametrize("size", [1, 2, SHORT_RUN])
+def test_short_run_drops_only_what_the_measure_confirms(size):
+    clean = [opinion() for _ in range(size - 1)]
+    alone = judge_run([opinion(clouds=0.95), *clean], LEVELS)[0]
+    assert alone.verdict == "look" and "no measure confirms" in alone.why
+    confirmed = opinion(clouds=0.95, evidence={"clouds": measure("clouds", "yes")})
+    assert judge_run([confirmed, *clean], LEVELS)[0].verdict == "drop"
+    # The same light confirms too.
+    seen_as_drift = opinion(vibration=0.95, evidence={"drift": measure("drift", "yes")})
+    assert judge_run([seen_as_drift, *clean], LEVELS)[0].verdict == "drop"
+
+
+def test_longer_run_drops_on_the_model_where_the_measure_cannot_tell():
+    clean = [opinion() for _ in range(SHORT_RUN)]
+    assert judge_run([opinion(clouds=0.95), *clean], LEVELS)[0].verdict == "drop"
 
 
 def test_group_confidence_is_that_of_independent_members():
