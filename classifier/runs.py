@@ -92,13 +92,11 @@ def judge_runs(frames: Sequence[Member], keys: Sequence[str]) -> list[dict[str, 
 
 
 def reference_of(run: Sequence[Member]) -> Reference:
-    """Good values of a run: the best tenth of its round frames."""
-    sharp = [
-        (_at_zenith(m.numbers.get("fwhm_px"), f), _at_zenith(m.numbers.get("hfr_px"), f))
-        for f, m in run
-        if not m.numbers.get("elongation", math.nan) >= 1.25
-    ]
-    fwhm, hfr = _low_tenth([w for w, _ in sharp]), _low_tenth([r for _, r in sharp])
+    """Good values of a run: the best tenth of its round frames, or of all if none is round."""
+    round_ones = [one for one in run if one[1].numbers.get("elongation", math.nan) < 1.25]
+    sharp = round_ones or run
+    fwhm = _low_tenth([_at_zenith(m.numbers.get("fwhm_px"), f) for f, m in sharp])
+    hfr = _low_tenth([_at_zenith(m.numbers.get("hfr_px"), f) for f, m in sharp])
     note = ""
     scales = [f.scale_arcsec for f, _ in run if f.scale_arcsec]
     if scales and math.isfinite(fwhm):

@@ -21,6 +21,7 @@ from classifier.vocabulary import fault
 
 COHERENT = 0.5  # axial coherence of the angles from which stretching counts as common
 LEAST_FOR_SKEW = 15
+LEAST_FOR_FORM = 6
 LOBED = 0.08  # dip between two lobes that noise and sampling do not make
 EQUAL_LOBES = 0.75
 LONG = 2.05  # a sine as long as this shows two lobes
@@ -65,6 +66,10 @@ def elongated(
     if coherence < COHERENT:
         note = "stars are stretched, but not all the same way: optics or tilt"
         return said((NO, NO, NO), note)
+    if star.stars < LEAST_FOR_FORM:
+        return said(
+            (UNKNOWN, UNKNOWN, UNKNOWN), f"stretched, but only {star.stars} stars to see how"
+        )
     if star.lobes > LOBED and path >= rows["guiding_loss"].counts_from:
         if star.lobe_ratio < EQUAL_LOBES or star.asymmetry > 0.3:
             return said((NO, NO, YES), "unequal images of every star: jumps")
