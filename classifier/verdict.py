@@ -207,7 +207,7 @@ def _why_look(
         return f"{told}, but the measure says no."
     if unconfirmed:
         told = capital(joined(opinion.described(key) for key in unconfirmed))
-        return f"{told}, which no measure confirms and a run this short cannot."
+        return f"{told}, but no measure confirms it and its run is too short to compare."
     perhaps = [
         key
         for key in possible
