@@ -19,7 +19,8 @@ Array = np.ndarray
 RADII = (2.5, 3.5, 5.0, 7.0, 10.0, 14.0, 20.0, 28.0, 40.0, 56.0)
 DIRECTIONS = 12
 FOUND_SIGMA = 7.0
-MOST_COVERED = 0.35
+# Share of covered cells up to which a disc, its core or the whole picture can be judged.
+MOST_COVERED, MOST_OF_CORE, CROWDED = 0.35, 0.8, 0.6
 # Reflections are larger than motes: 2 t / (n N) is 70 px and more for common filters.
 SMALLEST_BRIGHT = 2.0
 
@@ -29,7 +30,8 @@ class Disc:
     """A candidate. step_adu: inside minus outside (dark discs below 0). snr: of the matched
     filter. sharpness: share of the step inside the edge zone. agreeing: of 12 directions.
     unevenness: over the twelve directions or from the inner to the outer part of the disc,
-    whichever is worse, as a share of the step. x, y, radius: in frame pixels."""
+    whichever is worse, as a share of the step. pedestal: how far the surroundings themselves lie
+    from the smooth sky, as a share of the step. x, y, radius: in frame pixels."""
 
     x: float
     y: float
@@ -39,21 +41,26 @@ class Disc:
     sharpness: float
     agreeing: int
     unevenness: float
+    pedestal: float
 
     @property
     def has_edge(self) -> bool:
         agreed = self.agreeing >= DIRECTIONS - 2
-        return self.sharpness > 0.6 and agreed and self.unevenness < 0.3
+        # Bright patches of nebulae are common, round dark ones are not; and a shadow blurs with its
+        # distance from the sensor.
+        sharp, on_sky = (0.7, 0.5) if self.step_adu > 0 else (0.48, 1.0)
+        even = self.unevenness < 0.3 and self.pedestal < on_sky
+        return self.sharpness > sharp and agreed and even
 
 
 def find_discs(
     picture: SkyPicture, surface: Array, stars: Array, fwhm_px: float, noise_adu: float
-) -> tuple[list[Disc], list[Disc]]:
+) -> tuple[list[Disc], list[Disc] | None]:
     """Dark and bright candidates of at least 7 sigma, strongest first, at most 6 of each.
 
     surface: (h, w) the smooth sky to take out. stars: as `find_stars` gives them, to be covered;
     fwhm_px: their width; noise_adu: noise of a pixel. Discs not clearly larger than a star are
-    not looked for.
+    not looked for. Bright ones are None where stars cover most of the sky.
     """
     flat = np.where(picture.valid, picture.level - surface, 0.0).astype(np.float32)
     if min(flat.shape) < 24 or picture.noise_adu <= 0:
@@ -61,23 +68,32 @@ def find_discs(
     width = fwhm_px if np.isfinite(fwhm_px) else 3.0
     grid = Grid(picture.level.shape, picture.step_px, picture.x0, picture.y0)
     covered = star_cover(grid, stars, width, noise_adu) | ~picture.valid
-    calm = np.asarray(ndimage.median_filter(_filled(flat, covered), 3))
+    noise = picture.noise_adu
     smallest = max(8.0, 2.5 * width) / picture.step_px
-    noise = max(picture.noise_adu, 1e-9)
-    transform = fft.rfft2(calm, workers=1)
-    dark: list[Disc] = []
-    bright: list[Disc] = []
-    for radius in RADII:
-        if 3.4 * radius > min(flat.shape):
-            break
-        if radius < smallest:
-            continue
-        signs = (-1, 1) if radius > SMALLEST_BRIGHT * smallest else (-1,)
-        response, sigma = _response(transform, calm.shape, radius, noise)
-        for sign in signs:
-            found = dark if sign < 0 else bright
-            found.extend(_peaks(sign * response, sigma, sign, radius, calm, covered, picture))
+    # Stars hide no shadow for long: clipped just above the sky they weigh little beside it.
+    clipped = np.where(picture.valid, np.minimum(flat, 1.5 * noise), 0.0)
+    shaded = np.asarray(ndimage.median_filter(clipped, 3))
+    dark = _search(shaded, np.zeros_like(covered), -1, smallest, picture)
+    if covered.mean() > CROWDED:
+        return _distinct(dark), None
+    calm = np.asarray(ndimage.median_filter(_filled(flat, covered), 3))
+    bright = _search(calm, covered, 1, SMALLEST_BRIGHT * smallest, picture)
     return _distinct(dark), _distinct(bright)
+
+
+def _search(
+    calm: Array, covered: Array, sign: int, smallest: float, picture: SkyPicture
+) -> list[Disc]:
+    """Candidates of one sign at all radii from `smallest` (in cells)."""
+    transform = fft.rfft2(calm, workers=1)
+    found: list[Disc] = []
+    for radius in RADII:
+        if 3.4 * radius > min(calm.shape):
+            break
+        if radius >= smallest:
+            response, sigma = _response(transform, calm.shape, radius, picture.noise_adu)
+            found.extend(_peaks(sign * response, sigma, sign, radius, calm, covered, picture))
+    return found
 
 
 def _filled(flat: Array, covered: Array) -> Array:
@@ -129,9 +145,12 @@ def _peaks(
         if snr < FOUND_SIGMA:
             break
         rows, columns = np.ogrid[: calm.shape[0], : calm.shape[1]]
-        inside = (rows - row) ** 2 + (columns - column) ** 2 <= radius**2
-        # Covered cells hold an invented even sky that would pass for a disc.
-        if covered[inside].mean() > MOST_COVERED:
+        squared = (rows - row) ** 2 + (columns - column) ** 2
+        inside, core = squared <= radius**2, squared <= (0.4 * radius) ** 2
+        # Covered cells hold an invented even sky that would pass for a disc, and round a covered
+        # star some halo is left.
+        hidden = sign > 0 and covered[core].mean() > MOST_OF_CORE
+        if hidden or covered[inside].mean() > MOST_COVERED:
             rest[inside] = 0
             continue
         found.append(_examine(calm, int(row), int(column), radius, sign, snr, picture))
@@ -144,13 +163,14 @@ def _examine(
 ) -> Disc:
     """Step, sharpness and agreement over directions, at the radius where the edge is steepest."""
     turn = (np.arange(4 * DIRECTIONS) + 0.5) / (4 * DIRECTIONS) * 2 * np.pi
-    best: tuple[float, float, float, int, float] = (0.0, radius, 0.0, 0, 1.0)
+    best = (0.0, radius, 0.0, 0, 1.0, 1.0)
     for tried in radius * np.array([0.8, 0.9, 1.0, 1.12, 1.25]):
         r = np.array([0.5, 0.6, 0.7, 0.8, 0.87, 1.13, 1.2, 1.3, 1.4, 1.5]) * tried
         x, y = column + r[:, None] * np.cos(turn), row + r[:, None] * np.sin(turn)
         polar = sign * ndimage.map_coordinates(calm, [y, x], order=1, mode="nearest")
         sectors = polar.reshape(len(r), DIRECTIONS, 4).mean(2)
-        inside, outside = sectors[:4].mean(0), sectors[6:].mean(0)
+        fans = polar.reshape(len(r), DIRECTIONS, 4)
+        inside, outside = np.median(fans[:4], axis=(0, 2)), np.median(fans[6:], axis=(0, 2))
         step = float(np.median(inside - outside))
         if step <= 0:
             continue
@@ -163,8 +183,9 @@ def _examine(
         slope = abs(float(np.median(sectors[:2]) - np.median(sectors[2:4])))
         unevenness = max(float(max(uneven, 0.0)) ** 0.5, 0.8 * slope) / step
         if edge * step > best[2] * best[0]:
-            best = (step, float(tried), edge, agreeing, unevenness)
-    step, tried, sharpness, agreeing, unevenness = best
+            pedestal = abs(float(np.median(outside))) / step
+            best = (step, float(tried), edge, agreeing, unevenness, pedestal)
+    step, tried, sharpness, agreeing, unevenness, pedestal = best
     x, y = picture.to_frame(column, row)
     return Disc(
         x=x,
@@ -175,6 +196,7 @@ def _examine(
         sharpness=min(sharpness, 1.0),
         agreeing=agreeing,
         unevenness=unevenness,
+        pedestal=pedestal,
     )
 
 

@@ -74,6 +74,7 @@ def measure_frame(frame: Frame) -> FrameMeasures:
     )
     trails = find_trails(
         background.picture,
+        model.surface,
         fault("trail").counts_from,
         found.stars,
         fwhm_px,
@@ -82,7 +83,7 @@ def measure_frame(frame: Frame) -> FrameMeasures:
     repeated = find_repeated(found.stars, fwhm_px)
     spikes = find_spikes(background, found.stars, fwhm_px)
     evidence = {
-        "hot_pixels": sky_evidence.hot_pixels(background),
+        "hot_pixels": sky_evidence.hot_pixels(background, fwhm_px),
         "dust_motes": sky_evidence.discs("dust_motes", dark, sky, background),
         "vignetting": sky_evidence.vignetting(background, model, sky),
         "clouds": sky_evidence.clouds(texture, sky),

@@ -17,6 +17,8 @@ from classifier.facts import Facts
 from classifier.sky_model import SkyModel
 from classifier.vocabulary import fault
 
+LEAST_PX = 150
+NARROW_PX = 1.5
 NO_OFFSET = "the offset is unknown and cannot be told from gain and read noise"
 
 
@@ -55,9 +57,12 @@ def sky_light(background: Background, facts: Facts) -> SkyLight:
     return SkyLight(background.level_adu, None, False, NO_OFFSET, not stretched)
 
 
-def hot_pixels(background: Background) -> Evidence:
+def hot_pixels(background: Background, fwhm_px: float) -> Evidence:
     row = fault("hot_pixels")
     value = 100 * background.hot_share
+    if fwhm_px < NARROW_PX and row.clean_below < value < 10 * row.counts_from:
+        note = f"stars of {fwhm_px:.1f} px are as narrow as hot pixels; a dark frame would tell"
+        return unknown(row.unit, row.counts_from, note, value)
     state = YES if value >= row.counts_from else NO
     return Evidence(state, value, row.unit, row.counts_from)
 
@@ -65,12 +70,12 @@ def hot_pixels(background: Background) -> Evidence:
 def vignetting(background: Background, model: SkyModel, sky: SkyLight) -> Evidence:
     drop = model.centre_adu - model.corner_adu
     evidence = _of_sky("vignetting", drop, _at_centre(model, background, sky), sky, background)
-    return _trusted(evidence, model, max(drop, 0.0))
+    return _trusted(evidence, model, background, 0.2 * max(drop, 0.0))
 
 
 def gradient(background: Background, model: SkyModel, sky: SkyLight) -> Evidence:
     evidence = _of_sky("gradient", model.gradient_adu, sky.adu, sky, background)
-    evidence = _trusted(evidence, model, model.gradient_adu)
+    evidence = _trusted(evidence, model, background, 0.12 * model.gradient_adu)
     if evidence.state == YES and model.off_centre:
         note = "a gradient, or vignetting that is not centred on the frame"
         return Evidence(UNKNOWN, evidence.value, evidence.unit, evidence.threshold, note)
@@ -89,8 +94,10 @@ def _of_sky(
     if step_adu < 0.3 * background.noise_adu:
         # A fault of this size would show in the noise of its own light, had the sky any.
         value = max(0.0, 100 * step_adu / sky_adu) if sky.exact and sky_adu > step_adu else 0.0
-        if value < row.counts_from:
+        if value <= row.clean_below:
             return Evidence(NO, value, row.unit, row.counts_from, "flat to within the noise")
+        if value < row.counts_from:
+            return unknown(row.unit, row.counts_from, "lost in the noise of a dark sky", value)
     if sky_adu <= background.noise_adu * 0.2:
         return unknown(row.unit, row.counts_from, "no sky above the offset to compare with")
     value = 100 * step_adu / sky_adu
@@ -103,13 +110,20 @@ def _of_sky(
     )
 
 
-def _trusted(evidence: Evidence, model: SkyModel, step_adu: float) -> Evidence:
-    """Unknown instead of yes where other structure in the sky rivals the fitted step."""
+def _trusted(
+    evidence: Evidence, model: SkyModel, background: Background, scatter_adu: float
+) -> Evidence:
+    """Unknown instead of yes where other structure scatters more than `scatter_adu`, or where
+    the frame is but a cut-out of a few stars' surroundings."""
     if evidence.state != YES:
         return evidence
-    if model.used_share > 0.5 and model.scatter_adu < 0.5 * step_adu:
+    x0, y0, x1, y1 = background.lit
+    small = min(x1 - x0, y1 - y0) < LEAST_PX
+    if model.used_share > 0.5 and model.scatter_adu < scatter_adu and not small:
         return evidence
-    note = "nebulosity, obstruction or cloud as strong as the fitted step"
+    note = "nebulosity, obstruction or cloud beside the fitted step"
+    if small:
+        note = f"too small a cut-out, {x1 - x0} x {y1 - y0} px, to tell sky from a star's light"
     return Evidence(UNKNOWN, evidence.value, evidence.unit, evidence.threshold, note)
 
 
@@ -121,9 +135,11 @@ def clouds(texture_adu: float, sky: SkyLight) -> Evidence:
     return unknown(row.unit, row.counts_from, note)
 
 
-def discs(key: str, found: list[Disc], sky: SkyLight, background: Background) -> Evidence:
+def discs(key: str, found: list[Disc] | None, sky: SkyLight, background: Background) -> Evidence:
     """Dust shadows or reflections from the candidates of the matched filter."""
     row = fault(key)
+    if found is None:
+        return unknown(row.unit, row.counts_from, "stars cover most of the sky")
     edged = [disc for disc in found if disc.has_edge]
     if not edged:
         if found and key == "reflection":

@@ -28,9 +28,9 @@ class SkyModel:
     centre_adu, corner_adu: the round part at the centre and at the mean of the four corners.
     gradient_adu: peak to peak of the other terms over the frame. direction_deg: towards the
     brighter side, from +x towards +y. used_share: of cells that the fit kept. scatter_adu:
-    what the fit leaves, over all cells. off_centre: whether vignetting about another centre,
-    without any gradient, explains the sky as well. surface: (h, w) the whole model on the
-    picture's grid.
+    what the fit leaves, by the median over all cells. off_centre: whether vignetting about
+    another centre, without any gradient, explains the sky as well. surface: (h, w) the whole
+    model on the picture's grid.
     """
 
     centre_adu: float
@@ -71,7 +71,7 @@ def fit_sky(picture: SkyPicture) -> SkyModel:
         gradient_adu=float(tilt.max() - tilt.min()),
         direction_deg=_direction(tilt),
         used_share=float(keep.sum() / max(1, valid.sum())),
-        scatter_adu=float(np.std(rest[valid.ravel()])),
+        scatter_adu=1.4826 * float(np.median(np.abs(rest[valid.ravel()]))),
         off_centre=_off_centre(x, y, values, keep, picture, float(np.ptp(tilt))),
         surface=(fine @ coefficients).astype(np.float32),
     )

@@ -19,7 +19,9 @@ from classifier.spikes import Spikes
 from classifier.trails import Trail
 from classifier.vocabulary import fault
 
-COHERENT = 0.5  # axial coherence of the angles from which stretching counts as common
+# Axial coherence of the angles from which stretching counts as common. Chance gives 0.9 / sqrt(n)
+# and neighbours in a crowded field dilute a true one to a third.
+COHERENT = 0.3
 LEAST_FOR_SKEW = 15
 LEAST_FOR_FORM = 6
 LOBED = 0.08  # dip between two lobes that noise and sampling do not make
@@ -113,12 +115,12 @@ def defocus(star: MeanStar | None, bin_px: int) -> Evidence:
 
 
 def good_width_arcsec(facts: Facts, seeing_arcsec: float) -> float | None:
-    """FWHM of a good star in arcsec: seeing, diffraction (1.03 lambda / D at 550 nm) and two
-    pixels added in square; None where the scale is unknown."""
+    """FWHM of a good star in arcsec: seeing, diffraction (1.03 lambda / D at 550 nm) and three
+    pixels (what short lenses reach, cp) added in square; None where the scale is unknown."""
     if facts.scale_arcsec is None:
         return None
     spot = 0.0 if facts.aperture_mm is None else 1.03 * 550e-6 / facts.aperture_mm * 206265
-    return math.sqrt(seeing_arcsec**2 + spot**2 + (2 * facts.scale_arcsec) ** 2)
+    return math.sqrt(seeing_arcsec**2 + spot**2 + (3 * facts.scale_arcsec) ** 2)
 
 
 def bloated_stars(fwhm_px: float, facts: Facts, explained: str) -> Evidence:

@@ -56,7 +56,8 @@ ODD_SIZE = 2.0
 # threshold is raised until they fit.
 MAX_OBJECTS = 20_000
 
-sep.set_extract_pixstack(2_000_000)
+# Every call allocates this many entries: a larger stack costs more time than a small window.
+sep.set_extract_pixstack(400_000)
 sep.set_sub_object_limit(4096)
 
 
@@ -141,8 +142,8 @@ def _detect(window: Window, mosaic: bool, bin_px: int) -> Array:
                 err=noise,
                 minarea=5 if mosaic and bin_px == 1 else 3,
                 filter_kernel=kernel,
-                deblend_nthresh=16,
-                deblend_cont=0.01,
+                deblend_nthresh=8,
+                deblend_cont=0.01 if bin_px == 1 else 1.0,  # wide rings are not to fall to pieces
             )
             if len(objects) <= MAX_OBJECTS:
                 return objects[_is_star(objects, light, noise)]

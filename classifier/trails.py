@@ -28,35 +28,44 @@ class Trail:
     """ends: x0, y0, x1, y1 in frame pixels. snr: of the line search. lit: share of its length
     that is bright. one_sided: difference of the two sides, or their mean above the sky if
     that is more, over the line's height above them.
-    width_px: full width at half height. along_grid: lies on a pixel column or row."""
+    width_px: full width at half height. widest_px: of a trail through these optics.
+    along_grid: lies on a pixel column or row."""
 
     ends: tuple[float, float, float, float]
     snr: float
     lit: float
     one_sided: float
     width_px: float
+    widest_px: float
     along_grid: bool
 
     @property
     def is_line(self) -> bool:
         length = np.hypot(self.ends[2] - self.ends[0], self.ends[3] - self.ends[1])
-        thin = self.width_px < length / 8
+        thin = self.width_px < min(length / 8, self.widest_px)
         return self.lit >= 0.7 and self.one_sided < 0.3 and thin and not self.along_grid
 
 
 def find_trails(
-    picture: SkyPicture, threshold: float, stars: Array, fwhm_px: float, noise_adu: float
+    picture: SkyPicture,
+    surface: Array,
+    threshold: float,
+    stars: Array,
+    fwhm_px: float,
+    noise_adu: float,
 ) -> list[Trail]:
     """Best line of the frame, and further ones while they are trails above `threshold`.
 
-    stars: as `find_stars` gives them, of width fwhm_px; round ones are covered. noise_adu: of
-    a pixel.
+    surface: (h, w) the smooth sky of the picture; what stands above it more widely than a trail
+    is covered. stars: as `find_stars` gives them, of width fwhm_px; round ones are covered.
+    noise_adu: of a pixel.
     """
     calm, step = _calm(picture)
     # Clipped stars still widen the noise of all sums. Long objects may be pieces of the trail.
     grid = Grid(calm.shape, step, picture.x0, picture.y0)
-    width = fwhm_px if np.isfinite(fwhm_px) else 3.0
-    calm[star_cover(grid, stars[~stars["long"]], width, noise_adu)] = 0.0
+    fwhm = fwhm_px if np.isfinite(fwhm_px) else 4.0
+    calm[star_cover(grid, stars[~stars["long"]], fwhm, noise_adu)] = 0.0
+    calm[_extended(picture, surface, calm.shape)] = 0.0
     trails: list[Trail] = []
     if min(calm.shape) < 48:
         return trails
@@ -76,6 +85,7 @@ def find_trails(
             lit,
             one_sided,
             width * step,
+            3 * fwhm + 2 * step,
             along_grid,
         )
         trails.append(trail)
@@ -104,6 +114,23 @@ def _calm(picture: SkyPicture) -> tuple[Array, int]:
     if step * picture.mean_step_px < 2 and min(clipped.shape) >= 150:
         step = 2
     return np.ascontiguousarray(binned(clipped, step)), step * picture.mean_step_px
+
+
+def _extended(picture: SkyPicture, surface: Array, shape: tuple[int, ...]) -> Array:
+    """(h, w) bool on the grid of the line picture: under nebulae, galaxies and haloes.
+
+    Medians of 3 x 3 cells, then of 5 x 5 of these: a trail narrower than seven cells is gone.
+    """
+    flat = picture.level - surface
+    high, wide = flat.shape[0] // 3, flat.shape[1] // 3
+    cut = flat[: high * 3, : wide * 3].reshape(high, 3, wide, 3)
+    coarse = np.median(cut.swapaxes(1, 2).reshape(high, wide, 9), axis=-1)
+    calm = ndimage.median_filter(coarse, 5)
+    limit = max(5 * 1.4826 * float(np.median(np.abs(calm))), picture.noise_adu)
+    rows = (np.arange(shape[0]) * high // shape[0]).clip(0, high - 1)
+    columns = (np.arange(shape[1]) * wide // shape[1]).clip(0, wide - 1)
+    wide_light = ndimage.binary_dilation(calm > limit, iterations=1)
+    return np.asarray(wide_light[np.ix_(rows, columns)])
 
 
 def _between(table: Array, places: Array) -> Array:

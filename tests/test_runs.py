@@ -170,13 +170,13 @@ def test_runs_are_kept_apart_and_nothing_given_is_changed(good):
 
 
 def test_a_night_out_of_focus_is_no_norm_of_its_own(good):
-    """Good is never wider than poor seeing of 4 arcsec with two pixels added in square."""
+    """Good is never wider than poor seeing of 4 arcsec with three pixels added in square."""
     usual = [(replace(f, pixel_um=2.5, focal_mm=515.66), m) for f, m in good]
-    assert usual[0][0].scale_arcsec == pytest.approx(1.0, rel=1e-3)  # 3.4 against 4.5 arcsec
+    assert usual[0][0].scale_arcsec == pytest.approx(1.0, rel=1e-3)  # 3.4 against 5 arcsec
     assert reference_of(usual).fwhm_px == pytest.approx(reference_of(good).fwhm_px)
     wide = [sub(i, moffat(8.0, 3.5), pixel_um=3.75, focal_mm=515.66) for i in range(6)]
-    reference = reference_of(wide)  # 1.5 arcsec/px: 12 arcsec against hypot(4, 3) = 5
-    assert reference.fwhm_px == pytest.approx(5.0 / 1.5, rel=0.02)
+    reference = reference_of(wide)  # 1.5 arcsec/px: 12 arcsec against hypot(4, 4.5) = 6.02
+    assert reference.fwhm_px == pytest.approx(6.02 / 1.5, rel=0.02)
     assert "softer" in reference.note
     assert judge_runs(wide, ["x"] * 6)[0]["bloated_stars"].state == "yes"
 
