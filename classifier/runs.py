@@ -11,18 +11,24 @@ evidence of the single frames.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from classifier import star_evidence
 from classifier.evidence import NO, UNKNOWN, YES, Evidence, unknown
 from classifier.facts import Facts
-from classifier.measures import FrameMeasures, explanation
+from classifier.measures import explanation
+from classifier.reference import (
+    Member,
+    Reference,
+    airmass,
+    at_zenith,
+    common_shape,
+    low_tenth,
+    reference_of,
+)
 from classifier.star_match import Loss, light_lost
 from classifier.vocabulary import fault
-
-Member = tuple[Facts, FrameMeasures]
 
 FEW = 5
 EXTINCTION_MAG = 0.2  # per airmass, broad-band from a lowland site (cp)
@@ -32,21 +38,6 @@ RELATIVE = ("defocus", "bloated_stars", "clouds", "low_signal", "vibration", "dr
 # seeing is flatter: defocus that adds 60 % to the HFR lowers it to 0.88 of the sharp value, with
 # and without an obstruction (galsim, Kolmogorov seeing of 3 px).
 FLATTER, SAME_FORM = 0.90, 0.95
-
-
-@dataclass(frozen=True)
-class Reference:
-    """Good values of one run: NaN where no frame tells. e1, e2: median common shape."""
-
-    frames: int
-    fwhm_px: float
-    hfr_px: float
-    concentration: float
-    star_count: float
-    sky_adu: float
-    e1: float
-    e2: float
-    note: str = ""
 
 
 def run_key(facts: Facts, shape: tuple[int, ...]) -> str:
@@ -91,48 +82,6 @@ def judge_runs(frames: Sequence[Member], keys: Sequence[str]) -> list[dict[str, 
     return judged
 
 
-def reference_of(run: Sequence[Member]) -> Reference:
-    """Good values of a run: the best tenth of its round frames, or of all if none is round."""
-    round_ones = [one for one in run if one[1].numbers.get("elongation", math.nan) < 1.25]
-    sharp = round_ones or run
-    fwhm = _low_tenth([_at_zenith(m.numbers.get("fwhm_px"), f) for f, m in sharp])
-    hfr = _low_tenth([_at_zenith(m.numbers.get("hfr_px"), f) for f, m in sharp])
-    note = ""
-    scales = [f.scale_arcsec for f, _ in run if f.scale_arcsec]
-    if scales and math.isfinite(fwhm):
-        limit = star_evidence.good_width_arcsec(run[0][0], star_evidence.POOR_SEEING_ARCSEC)
-        if limit is not None and fwhm * scales[0] > limit:
-            note = "the whole run is softer than poor seeing makes it"
-            shrink = limit / (fwhm * scales[0])
-            fwhm, hfr = fwhm * shrink, hfr * shrink
-    shapes = np.array([_shape(m) for _, m in run])
-    known = np.isfinite(shapes).all(1)
-    e1, e2 = np.median(shapes[known], axis=0) if known.any() else (math.nan, math.nan)
-    counts = [m.numbers.get("star_count", math.nan) for _, m in run]
-    skies = [m.numbers.get("sky_adu", math.nan) for _, m in run]
-    return Reference(
-        frames=len(run),
-        fwhm_px=fwhm,
-        hfr_px=hfr,
-        concentration=_sharp_form(run),
-        star_count=_quantile(counts, 0.9),
-        sky_adu=_quantile(skies, 0.5),
-        e1=float(e1),
-        e2=float(e2),
-        note=note,
-    )
-
-
-def _sharp_form(run: Sequence[Member]) -> float:
-    """Median concentration of the sharpest quarter of a run."""
-    known = sorted(
-        (m.numbers.get("fwhm_px", math.nan), m.numbers.get("concentration", math.nan))
-        for _, m in run
-        if math.isfinite(m.numbers.get("fwhm_px", math.nan))
-    )
-    return _quantile([form for _, form in known[: max(1, len(known) // 4)]], 0.5)
-
-
 def _by_itself(evidence: dict[str, Evidence], count: int) -> dict[str, Evidence]:
     """Single-frame evidence with a note that the run is too short to compare with."""
     told = "the only frame of its run" if count == 1 else f"one of only {count} frames of its run"
@@ -168,8 +117,8 @@ def _soft(
     facts, measures = member
     numbers = measures.numbers
     rows = {key: fault(key) for key in ("defocus", "bloated_stars")}
-    hfr = _at_zenith(numbers.get("hfr_px"), facts) / reference.hfr_px
-    fwhm = _at_zenith(numbers.get("fwhm_px"), facts) / reference.fwhm_px
+    hfr = at_zenith(numbers.get("hfr_px"), facts) / reference.hfr_px
+    fwhm = at_zenith(numbers.get("fwhm_px"), facts) / reference.fwhm_px
     if not (math.isfinite(hfr) and math.isfinite(fwhm)):
         return {}
 
@@ -224,12 +173,12 @@ def _elongated(
     drift, vibration = evidence["drift"], evidence["vibration"]
     if drift.state != UNKNOWN or vibration.state != UNKNOWN:
         return {}
-    mine = np.array(_shape(run[index][1]))
+    mine = np.array(common_shape(run[index][1]))
     if not np.isfinite(mine).all():
         return {}
     place = order.index(index)
     near = [order[k] for k in range(max(0, place - 3), min(len(order), place + 4)) if k != place]
-    others = np.array([_shape(run[k][1]) for k in near])
+    others = np.array([common_shape(run[k][1]) for k in near])
     others = others[np.isfinite(others).all(1)]
     if len(others) < 3:
         return {}
@@ -294,9 +243,9 @@ def _losses(run: Sequence[Member]) -> list[Loss | None]:
     raw = [light_lost(measures.stars, run[best][1].stars) for _, measures in run]
     clear = []
     for (facts, _), loss in zip(run, raw, strict=True):
-        extinction = EXTINCTION_MAG * (_airmass(facts) - _airmass(run[best][0]))
+        extinction = EXTINCTION_MAG * (airmass(facts) - airmass(run[best][0]))
         clear.append(None if loss is None else replace(loss, mean_mag=loss.mean_mag - extinction))
-    zero = _low_tenth([loss.mean_mag for loss in clear if loss is not None])
+    zero = low_tenth([loss.mean_mag for loss in clear if loss is not None])
     return [
         None if loss is None else replace(loss, mean_mag=loss.mean_mag - zero) for loss in clear
     ]
@@ -316,37 +265,3 @@ def _time_order(run: Sequence[Member]) -> list[int]:
         return sorted(range(len(run)), key=lambda i: times[i])  # type: ignore[arg-type, return-value]
     except TypeError:  # some with a zone, some without
         return list(range(len(run)))
-
-
-def _shape(measures: FrameMeasures) -> tuple[float, float]:
-    """Common shape (e1, e2) of a frame from its elongation and angle."""
-    numbers = measures.numbers
-    elongation = numbers.get("elongation", math.nan)
-    angle = math.radians(2 * numbers.get("angle_deg", math.nan))
-    size = (elongation**2 - 1) / (elongation**2 + 1)
-    return size * math.cos(angle), size * math.sin(angle)
-
-
-def _at_zenith(width: float | None, facts: Facts) -> float:
-    return math.nan if width is None else width / _airmass(facts) ** 0.6
-
-
-def _airmass(facts: Facts) -> float:
-    """Airmass by Pickering 2002 (DIO 12:1, 20); 1 where the altitude is unknown or absurd."""
-    altitude = facts.altitude_deg
-    if altitude is None or not 5 <= altitude <= 90:
-        return 1.0
-    return 1 / math.sin(math.radians(altitude + 244 / (165 + 47 * altitude**1.1)))
-
-
-def _low_tenth(values: Sequence[float]) -> float:
-    """Mean of the lowest tenth, at least of one; NaN if nothing is known."""
-    known = sorted(value for value in values if math.isfinite(value))
-    if not known:
-        return math.nan
-    return float(np.mean(known[: max(1, round(len(known) / 10))]))
-
-
-def _quantile(values: Sequence[float], share: float) -> float:
-    known = [value for value in values if math.isfinite(value)]
-    return float(np.quantile(known, share)) if known else math.nan

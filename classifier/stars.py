@@ -21,6 +21,7 @@ import sep
 from scipy.spatial import cKDTree
 
 from classifier.background import BINOMIAL_VARIANCE, Background, Window
+from classifier.detection import binned, coarseness, detect, saturation_level
 from classifier.shapes import moments
 
 Array = np.ndarray
@@ -46,19 +47,11 @@ STAR = np.dtype(
     ]
 )
 
-DETECT_SIGMA = 5.0
 SHAPE_SNR = 25.0
 MAX_SHAPED = 300
 MAX_HALF_PX = 24
 MAX_APERTURES = 400
 ODD_SIZE = 2.0
-# Beyond this many detections in one window they are no longer stars but structure; the
-# threshold is raised until they fit.
-MAX_OBJECTS = 20_000
-
-# Every call allocates this many entries: a larger stack costs more time than a small window.
-sep.set_extract_pixstack(400_000)
-sep.set_sub_object_limit(4096)
 
 
 @dataclass(frozen=True)
@@ -81,12 +74,12 @@ class Field:
 
 def find_stars(background: Background, saturation_adu: float | None = None) -> Field:
     """Find and measure stars; both arrays are empty where there are none."""
-    saturated_from = _saturation(background, saturation_adu)
-    native = [_detect(window, background.mosaic, 1) for window in background.windows]
-    bin_px = _coarseness(background, native)
+    saturated_from = saturation_level(background, saturation_adu)
+    native = [detect(window, background.mosaic, 1) for window in background.windows]
+    bin_px = coarseness(background, native)
     found = native
     if bin_px > 1:
-        found = [_detect(window, background.mosaic, bin_px) for window in background.windows]
+        found = [detect(window, background.mosaic, bin_px) for window in background.windows]
     lists = [
         _as_stars(objects, window, bin_px, saturated_from)
         for objects, window in zip(found, background.windows, strict=True)
@@ -107,110 +100,6 @@ def find_stars(background: Background, saturation_adu: float | None = None) -> F
     chosen = _measure(stars, chosen, stamps, centres, bin_px, noise, typical_px, background.mosaic)
     stamps, centres = stamps[chosen], centres[chosen]
     return Field(stars, stamps, centres, bin_px, count, noise)
-
-
-def _saturation(background: Background, known_adu: float | None) -> float:
-    """Level in ADU from which a pixel is taken as saturated."""
-    highest = max(float(window.raw.max()) for window in background.windows)
-    if known_adu is not None:
-        return min(0.95 * known_adu, 0.98 * highest) if highest >= 0.98 * known_adu else known_adu
-    # A star's peak is one or two pixels; several together that differ by less than the noise of
-    # their own light are cut off. The flat top of a defocused star keeps its noise.
-    for window in background.windows:
-        places = np.argwhere(window.raw >= 0.98 * highest)
-        if 4 <= len(places) < 100_000:
-            near = cKDTree(places).query_ball_point(places, 1.5, return_length=True)
-            top = window.raw[tuple(places[near >= 4].T)]
-            if top.size and np.median(highest - top) < background.noise_adu:
-                return 0.97 * highest
-    return np.inf
-
-
-def _detect(window: Window, mosaic: bool, bin_px: int) -> Array:
-    """sep objects of one window, in pixels of its binned light."""
-    light, noise = binned(window.light, bin_px), window.noise_adu / bin_px
-    if bin_px > 1:
-        spread = 1.4826 * float(np.median(np.abs(light - np.median(light))))
-        noise = max(noise, spread)
-    threshold = DETECT_SIGMA
-    kernel = None if mosaic and bin_px == 1 else _KERNEL
-    for _ in range(6):
-        try:
-            objects = sep.extract(
-                light,
-                threshold,
-                err=noise,
-                minarea=5 if mosaic and bin_px == 1 else 3,
-                filter_kernel=kernel,
-                deblend_nthresh=8,
-                deblend_cont=0.01 if bin_px == 1 else 1.0,  # wide rings are not to fall to pieces
-            )
-            if len(objects) <= MAX_OBJECTS:
-                return objects[_is_star(objects, light, noise)]
-        except Exception as error:  # sep raises bare Exception when its buffers are full
-            if "pixel buffer" not in str(error) and "object" not in str(error):
-                raise
-        threshold *= 2
-    return objects[:0]
-
-
-_KERNEL = np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]], np.float32)
-
-
-def _is_star(objects: Array, light: Array, noise: float) -> Array:
-    """Whether the eight pixels round the peak share its light, as no single hot pixel does."""
-    height, width = light.shape
-    x, y = objects["xpeak"], objects["ypeak"]
-    inner = (x > 0) & (y > 0) & (x < width - 1) & (y < height - 1)
-    x, y = np.clip(x, 1, width - 2), np.clip(y, 1, height - 2)
-    peak = light[y, x]
-    around = sum(light[y + dy, x + dx] for dy in (-1, 0, 1) for dx in (-1, 0, 1)) - peak
-    mean = around / 8
-    # FWHM 1.2 px still gives a mean of 15 % of the peak; the noise of that mean is sigma/sqrt 8.
-    return inner & (mean > np.maximum(0.07 * peak, 3 * noise / 8**0.5))
-
-
-def binned(picture: Array, factor: int) -> Array:
-    """Block means; rows and columns that do not fill a block are left out."""
-    if factor == 1:
-        return picture
-    height, width = picture.shape[0] // factor, picture.shape[1] // factor
-    cut = picture[: height * factor, : width * factor]
-    return np.ascontiguousarray(
-        cut.reshape(height, factor, width, factor).mean((1, 3), dtype=np.float32)
-    )
-
-
-def _coarseness(background: Background, native: list[Array]) -> int:
-    """1 for stars as they should be; 2, 4 or 8 where they are discs that fall to pieces.
-
-    The brightest objects of a picture binned 4 x 4 are looked at: of a star nearly all light is
-    in one native detection, of a wide ring it is split among many.
-    """
-    shares, sizes = [], []
-    for window, pieces in zip(background.windows, native, strict=True):
-        if min(window.light.shape) < 64:
-            continue
-        whole = _detect(window, background.mosaic, 4)
-        whole = whole[np.argsort(-whole["flux"])[:12]]
-        whole = whole[(whole["npix"] >= 12) & (whole["b"] > 0.5 * whole["a"])]
-        if not len(whole):
-            continue
-        tree = cKDTree(np.c_[pieces["x"], pieces["y"]]) if len(pieces) else None
-        for item in whole:
-            centre = (4 * item["x"] + 1.5, 4 * item["y"] + 1.5)
-            near = tree.query_ball_point(centre, 4 * 2.2 * item["a"]) if tree else []
-            largest = max((float(pieces["flux"][i]) for i in near), default=0.0)
-            shares.append(largest / (16 * float(item["flux"])))
-            sizes.append(4 * float(item["a"]))
-    if len(shares) < 3:
-        return 1
-    size = float(np.median(sizes))
-    if np.median(shares) > 0.6 and size < 8:
-        return 1
-    if size < 6:
-        return 1
-    return 2 if size < 9 else 4 if size < 18 else 8
 
 
 def _as_stars(objects: Array, window: Window, bin_px: int, saturated_from: float) -> Array:

@@ -11,9 +11,9 @@ import torch
 from scipy import ndimage
 
 from classifier.background import SkyPicture
+from classifier.detection import binned
 from classifier.lines import line_search, prepare
 from classifier.star_cover import Grid, star_cover
-from classifier.stars import binned
 
 Array = np.ndarray
 

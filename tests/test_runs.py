@@ -10,7 +10,8 @@ from painted_sky import as_frame, images, moffat, paint, ring
 
 from classifier.facts import Facts
 from classifier.measures import measure_frame
-from classifier.runs import judge_runs, reference_of, run_key
+from classifier.reference import reference_of
+from classifier.runs import judge_runs, run_key
 from classifier.star_match import light_lost, match
 
 SHAPE = (420, 560)
