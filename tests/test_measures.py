@@ -305,6 +305,10 @@ def test_low_signal():
     assert dim.state == "yes"
     assert dim.value == pytest.approx(10 / 9, rel=0.1)
     assert evidence_of(field())["low_signal"].value == pytest.approx(400 / 9, rel=0.02)
+    # Without the offset the noise tells: sqrt(19)^2 - 3^2 = 10 electrons; the noise is known to
+    # 0.5 %, that is to 0.2 electrons of 19, and stars add a little.
+    told = evidence_of(field(sky=110.0, noise=np.sqrt(10 + 9)), offset_adu=None)["low_signal"]
+    assert told.value == pytest.approx(10 / 9, rel=0.2)
     blind = evidence_of(field(), read_noise_e=None)["low_signal"]
     assert blind.state == "unknown"
     assert "read noise" in blind.note
