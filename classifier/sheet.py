@@ -155,7 +155,9 @@ def _peaks(surface: Surface, scale: int) -> tuple[Tensor, Tensor, Tensor, Tensor
     response = torch.where(shared, 0.5 * (smooth + blurred), 0.0 * smooth)
     noise = 1.4826 * response.flatten(1)[:, ::3].abs().median(1).values.clamp_min(1e-6)
     response = response / noise[:, None, None]
-    local = F.max_pool2d(response[:, None], 5, 1, 2)[:, 0]
+    # Rows and columns one after the other: the same maximum in a third of the time.
+    local = F.max_pool2d(response[:, None], (5, 1), 1, (2, 0))
+    local = F.max_pool2d(local, (1, 5), 1, (0, 2))[:, 0]
     edge = 2
     inside = torch.zeros_like(response, dtype=torch.bool)
     inside[:, edge:-edge, edge:-edge] = True

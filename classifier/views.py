@@ -20,6 +20,7 @@ import torch.nn.functional as F
 from torch import Tensor
 
 from classifier.lines import STAGES, line_search, prepare
+from classifier.marks import BLOB_FACTS, SPIKE_FACTS, blob_facts, spike_facts
 from classifier.sheet import SHAPE_FACTS, Sheet, cut, cut_sheet
 from classifier.surface import SURFACE_FACTS, Surface, read_surface
 
@@ -121,12 +122,15 @@ def make_views(pixels: Tensor, physical: Tensor) -> Views:
     surface = read_surface(pixels, is_cfa, known["offset_adu"])
     sheet = cut_sheet(pixels, surface, is_cfa, known["saturation_adu"])
     sky, line_snr, line_px = _sky_view(surface, pixels.shape[1:])
+    bright_noise = _bright_stars(surface, sheet)
     facts = torch.cat(
         (
             sheet.shape,
             surface.facts,
             torch.log1p(line_snr.clamp_min(0.0)),
             _physical_facts(known, surface, sheet),
+            blob_facts(surface.calm),
+            spike_facts(bright_noise, sheet.shape[:, 0].exp() / 2),
         ),
         1,
     )
@@ -135,7 +139,7 @@ def make_views(pixels: Tensor, physical: Tensor) -> Views:
         sheet=sheet.cutouts,
         sheet_facts=sheet.facts,
         stack=sheet.stack,
-        bright=_bright_view(surface, sheet),
+        bright=torch.asinh(bright_noise / 2.0) / 5.0,
         tiles=_tile_view(pixels, surface, sheet),
         facts=facts.nan_to_num(0.0).clamp(-20.0, 20.0),
         stars_px=sheet.stars_px,
@@ -143,7 +147,14 @@ def make_views(pixels: Tensor, physical: Tensor) -> Views:
     )
 
 
-FACT_COUNT = len(SHAPE_FACTS) + len(SURFACE_FACTS) + STAGES + 2 * len(PHYSICAL_FACTS)
+FACT_COUNT = (
+    len(SHAPE_FACTS)
+    + len(SURFACE_FACTS)
+    + STAGES
+    + 2 * len(PHYSICAL_FACTS)
+    + BLOB_FACTS
+    + SPIKE_FACTS
+)
 
 
 def shape_facts(views: Views) -> Tensor:
@@ -190,14 +201,14 @@ def _pixel_noise(picture: Tensor) -> Tensor:
     return (1.4826 / 2**0.5 * steps.median(1).values).clamp_min(1e-6)
 
 
-def _bright_view(surface: Surface, sheet: Sheet) -> Tensor:
+def _bright_stars(surface: Surface, sheet: Sheet) -> Tensor:
     """Brightest stars on the half-size picture, in units of its noise, wings kept."""
     centre = (sheet.brightest_px[:, :BRIGHT_STARS] - 0.5) / 2
     pad = BRIGHT_PX // 2
     padded = F.pad(surface.half - surface.half_background, (pad,) * 4)
     stamps = cut(padded, centre.round().long() + pad, BRIGHT_PX)
     stamps = stamps / surface.half_noise[:, None, None, None]
-    return torch.asinh(stamps / 2.0).nan_to_num(0.0) / 5.0
+    return stamps.nan_to_num(0.0)
 
 
 def _tile_view(pixels: Tensor, surface: Surface, sheet: Sheet) -> Tensor:

@@ -31,12 +31,13 @@ RUN_FAULTS = {
     "vignetting": 0.15,
     "dust_motes": 0.15,
     "diffraction_spikes": 0.08,
+    "drift": 0.06,  # flexure and polar error pull every sub the same way
 }
 # Relative chance of the faults that come and go from sub to sub.
 FRAME_FAULTS = {
     "clouds": 1.2,
     "vibration": 1.2,
-    "drift": 1.2,
+    "drift": 0.8,
     "defocus": 1.1,
     "bloated_stars": 1.3,
     "miscollimation": 1.1,

@@ -1,0 +1,67 @@
+"""Time of one training step: memory layout and compilation, on random views.
+
+python tests/benchmarks/step_speed.py [--batch 256] [--stars 40]
+"""
+
+import argparse
+import time
+
+import torch
+
+from classifier.context import CONTEXT
+from classifier.network import Network
+from classifier.views import FACT_COUNT, Views
+from training.config import TrainConfig
+from training.data import Sample
+from training.loop import Trainer
+
+
+def random_sample(batch: int, stars: int, device: str) -> Sample:
+    def noise(*shape: int) -> torch.Tensor:
+        return torch.randn(*shape, device=device)
+
+    views = Views(
+        sky=noise(batch, 4, 256, 256).half(),
+        sheet=noise(batch, stars, 32, 32).half(),
+        sheet_facts=noise(batch, stars, 5).abs(),
+        stack=noise(batch, 4, 32, 32).half(),
+        bright=noise(batch, 4, 96, 96).half(),
+        tiles=noise(batch, 6, 64, 64).half(),
+        facts=noise(batch, FACT_COUNT),
+        stars_px=noise(batch, stars, 3),
+        line_px=noise(batch, 4),
+    )
+    run = torch.zeros(batch, dtype=torch.long, device=device)
+    return Sample(views, noise(batch, len(CONTEXT)), noise(batch, 16).abs(), run)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--batch", type=int, default=256)
+    parser.add_argument("--stars", type=int, default=40)
+    args = parser.parse_args()
+    device = "cuda" if torch.cuda.is_available() else "cpu"
+    sample = random_sample(args.batch, args.stars, device)
+    torch.backends.cudnn.benchmark = True
+    for name in ("plain", "channels last", "channels last, compiled"):
+        trainer = Trainer(Network(), TrainConfig(steps=1), torch.device(device))
+        if name == "plain":
+            trainer.network.to(memory_format=torch.contiguous_format)
+        if "compiled" in name:
+            trainer.network.compile()
+        began = time.perf_counter()
+        for _ in range(4):
+            trainer.step(sample, 1e-4)
+        if device == "cuda":
+            torch.cuda.synchronize()
+        ready = time.perf_counter()
+        for _ in range(10):
+            trainer.step(sample, 1e-4)
+        if device == "cuda":
+            torch.cuda.synchronize()
+        step_ms = (time.perf_counter() - ready) * 100
+        print(f"{name:26s} first 4 steps {ready - began:6.1f} s, then {step_ms:7.1f} ms a step")
+
+
+if __name__ == "__main__":
+    main()
