@@ -87,7 +87,7 @@ def _inside(ends: Tensor, width: int, height: int) -> Tensor:
 
 def _search_quadrant(picture: Tensor) -> tuple[Tensor, Tensor]:
     """Lines going down and to the right by 0 to 45 degrees."""
-    batch, height, width = picture.shape
+    _batch, height, width = picture.shape
     rows = 1 << (height - 1).bit_length()
     counts = _line_lengths(height, width, rows, picture.device)
     snrs, ends = [], []

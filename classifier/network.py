@@ -5,6 +5,7 @@ encode every frame as it is read and judge when the run is known, and retraining
 own rejects touches `judge` alone. Convolution blocks are torchvision's.
 """
 
+import itertools
 from dataclasses import asdict, dataclass
 
 import torch
@@ -53,7 +54,7 @@ class PictureEncoder(nn.Module):
             nn.BatchNorm2d(widths[0]),
             nn.ReLU(inplace=True),
         )
-        pairs = zip(widths[:-1], widths[1:], strict=True)
+        pairs = itertools.pairwise(widths)
         self.blocks = nn.Sequential(*(_block(a, b, 2) for a, b in pairs))
         self.out_features = 2 * widths[-1]
 

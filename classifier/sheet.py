@@ -1,4 +1,4 @@
-"""The star sheet: cut-outs of a frame's stars, their stack, and the stack's shape in numbers.
+"""The star sheet: cut-outs of a frame's stars, with their stack and shape from `star_shape`.
 
 Stars are looked for at five blur scales, so that needle-sharp stars and donuts are both seen as
 one star each; the scale at which the frame's stars stand out best sets the sampling of the
@@ -12,36 +12,16 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
+from classifier.star_shape import SHAPE_FACTS, radius_px, stack_and_shape
 from classifier.surface import Surface
+
+__all__ = ["SHAPE_FACTS", "Sheet", "cut", "cut_sheet"]
 
 STARS = 64
 CUT_PX = 32
 # Blur scales in units of the half-size picture, and the binning of the cut-outs for each.
 SCALES = (1, 2, 4, 8, 16)
 CUT_BINNING = (1, 1, 2, 4, 8)
-
-SHAPE_FACTS: tuple[str, ...] = (
-    "log_fwhm_px",
-    "log_hfr_px",
-    "log_star_count",
-    "elongation",
-    "stretch_cos",
-    "stretch_sin",
-    "coherence",
-    "dip",
-    "lopsided",
-    "lopsided_inner",
-    "halo",
-    "outer_over_inner_width",
-    "radial_stretch",
-    "log_star_flux",
-    "log_sky",
-    "log_noise",
-    "saturated_share",
-    "log_cut_binning",
-    "log_width_px",
-    "log_height_px",
-)
 
 
 @dataclass(frozen=True)
@@ -109,7 +89,7 @@ def cut_sheet(pixels: Tensor, surface: Surface, is_cfa: Tensor, saturation_adu: 
     usable = valid * (~saturated).float() * (snr > 12).float()
     # With no good star at all the saturated ones still tell how the light is spread.
     usable = torch.where(usable.sum(1, keepdim=True) > 0, usable, valid)
-    stack, shape = _stack_and_shape(cutouts, position, usable, binning)
+    stack, shape = stack_and_shape(cutouts, position, usable, binning)
     shape = torch.cat(
         (
             shape[:, :2],
@@ -183,17 +163,12 @@ def _peaks(surface: Surface, scale: int) -> tuple[Tensor, Tensor, Tensor, Tensor
 def _concentration(picture: Tensor, column: Tensor, row: Tensor) -> Tensor:
     """Share of a peak's light within 5 of 11 px, sky taken from the rim: low for nebulae."""
     stamps = cut(picture, torch.stack((column, row), 2), 23)
-    radius = _radius(23, picture.device)
+    radius = radius_px(23, picture.device)
     rim = stamps.flatten(2)[..., (radius > 9).flatten()].median(2).values
     light = stamps - rim[..., None, None]
     inner = (light * (radius <= 5)).sum((2, 3))
     whole = (light.clamp_min(0) * (radius <= 11)).sum((2, 3)).clamp_min(1e-6)
     return inner / whole
-
-
-def _radius(side: int, device: torch.device) -> Tensor:
-    axis = torch.arange(side, device=device) - side // 2
-    return (axis[:, None].float() ** 2 + axis[None].float() ** 2).sqrt()
 
 
 def _cut_all(
@@ -215,7 +190,7 @@ def _cut_all(
             picture = F.avg_pool2d(picture[:, None], step)[:, 0] if step > 1 else picture
             spot = (spots + 0.5) / size - 0.5
             out[chosen] = cut(picture, spot.round().long(), CUT_PX)
-    rim = (_radius(CUT_PX, pixels.device) > 14).flatten()
+    rim = (radius_px(CUT_PX, pixels.device) > 14).flatten()
     sky = out.flatten(2)[..., rim].median(2).values
     return _without_hot((out - sky[..., None, None]) / surface.noise_adu[:, None, None, None])
 
@@ -243,197 +218,6 @@ def _without_hot(stamps: Tensor) -> Tensor:
 def _binomial(stamps: Tensor) -> Tensor:
     rows = stamps[..., :-2, :] + 2 * stamps[..., 1:-1, :] + stamps[..., 2:, :]
     return (rows[..., :-2] + 2 * rows[..., 1:-1] + rows[..., 2:]) / 16
-
-
-def _stack_and_shape(
-    cutouts: Tensor, position: Tensor, usable: Tensor, binning: Tensor
-) -> tuple[Tensor, Tensor]:
-    """Stacks of centred stars and the numbers read off them: (B, 4, 32, 32), (B, 12)."""
-    light = cutouts / cutouts.clamp_min(0).sum((2, 3)).clamp_min(1e-6)[..., None, None]
-    centred, moments = _centre(light)
-    radius = position.norm(dim=2)
-    everything = _mean_star(centred, usable)
-    inner = _mean_star(centred, usable * (radius < 0.55))
-    inner = torch.where((inner.abs().sum((1, 2)) > 0)[:, None, None], inner, everything)
-    turned = _mean_star(_turn_to_centre(centred, position), usable * (radius > 0.4))
-    # Half a turn about pixel side // 2, where the star sits; a bare flip turns about a corner.
-    lopsided = inner - torch.roll(inner.flip(1, 2), (1, 1), (1, 2))
-    shown = torch.stack((everything, inner, turned, lopsided), 1)
-    scale = everything.amax((1, 2)).clamp_min(1e-6)[:, None, None, None]
-    shown = torch.asinh(10 * shown / scale) / 3
-
-    fwhm, hfr, dip, halo = _profile(everything)
-    xx, yy, xy = moments.unbind(2)
-    size = (xx + yy).clamp_min(1e-3)
-    weight = usable / usable.sum(1, keepdim=True).clamp_min(1e-6)
-    stretch_1 = (weight * (xx - yy) / size).sum(1)
-    stretch_2 = (weight * 2 * xy / size).sum(1)
-    own = (weight * (((xx - yy) ** 2 + 4 * xy**2).sqrt() / size)).sum(1)
-    stretch = (stretch_1**2 + stretch_2**2).sqrt()
-    # Axis ratio of the light from e = (a2 - b2) / (a2 + b2).
-    bounded = stretch.clamp(0, 0.95)
-    elongation = ((1 + bounded) / (1 - bounded)).sqrt()
-    outer_w = weight * (radius > 0.7)
-    inner_w = weight * (radius < 0.5)
-    outer_size = (outer_w * size).sum(1) / outer_w.sum(1).clamp_min(1e-6)
-    inner_size = (inner_w * size).sum(1) / inner_w.sum(1).clamp_min(1e-6)
-    both = (outer_w.sum(1) > 0) & (inner_w.sum(1) > 0)
-    growth = torch.where(both, (outer_size / inner_size.clamp_min(1e-3)).clamp(0.2, 5), 1.0)
-    angle = torch.atan2(position[..., 1], position[..., 0])
-    radial = (
-        weight * ((xx - yy) * torch.cos(2 * angle) + 2 * xy * torch.sin(2 * angle)) / size
-    ).sum(1)
-    native = binning.float()
-    numbers = torch.stack(
-        (
-            (fwhm * native).log(),
-            (hfr * native).log(),
-            elongation,
-            stretch_1,
-            stretch_2,
-            stretch / own.clamp_min(1e-3),
-            dip,
-            _lopsidedness(everything),
-            _lopsidedness(inner),
-            halo,
-            growth.log(),
-            radial,
-        ),
-        1,
-    )
-    return shown, numbers
-
-
-def _centre(light: Tensor) -> tuple[Tensor, Tensor]:
-    """Shift every star to the middle of its cut-out; also its moments xx, yy, xy, in px2."""
-    side = light.shape[-1]
-    axis = torch.arange(side, device=light.device, dtype=light.dtype) - side // 2
-    x, y = axis[None, :], axis[:, None]
-    cx = torch.zeros(light.shape[:2], device=light.device)
-    cy = torch.zeros_like(cx)
-    xx = yy = xy = torch.zeros_like(cx)
-    width = torch.full_like(cx, 5.0)
-    # A round window that follows the star: the window's own width is taken out at the end.
-    for _ in range(4):
-        dx, dy = x - cx[..., None, None], y - cy[..., None, None]
-        window = torch.exp(-0.5 * (dx**2 + dy**2) / width[..., None, None] ** 2)
-        weighed = light * window
-        total = weighed.sum((2, 3)).clamp_min(1e-6)
-        mx, my = (weighed * dx).sum((2, 3)) / total, (weighed * dy).sum((2, 3)) / total
-        xx = (weighed * dx * dx).sum((2, 3)) / total - mx**2
-        yy = (weighed * dy * dy).sum((2, 3)) / total - my**2
-        xy = (weighed * dx * dy).sum((2, 3)) / total - mx * my
-        cx = (cx + mx).clamp(-6, 6)
-        cy = (cy + my).clamp(-6, 6)
-        spread = ((xx + yy) / 2).clamp(0.3, 30.0)
-        free = 1 / (1 / spread - 1 / width**2).clamp_min(1 / 40.0)
-        width = (1.5 * free.sqrt()).clamp(1.5, 8.0)
-    xx, yy, xy = _unwindow(xx, yy, xy, width)
-    shift = torch.stack((cx, cy), 2).reshape(-1, 1, 1, 2) * (2 / side)
-    still = torch.eye(2, 3, device=light.device)[None]
-    grid = F.affine_grid(still, [1, 1, side, side], align_corners=False) + shift
-    flat = light.reshape(-1, 1, side, side)
-    moved = F.grid_sample(flat, grid, mode="bicubic", align_corners=False).reshape(light.shape)
-    return moved, torch.stack((xx, yy, xy), 2)
-
-
-def _unwindow(xx: Tensor, yy: Tensor, xy: Tensor, width: Tensor) -> tuple[Tensor, ...]:
-    """Undo the Gaussian window: inverse covariances subtract (exact for a Gaussian star)."""
-    det = (xx * yy - xy**2).clamp_min(1e-3)
-    a = yy / det - 1 / width**2
-    b = xx / det - 1 / width**2
-    c = -xy / det
-    back = (a * b - c**2).clamp_min(1e-4)
-    return (
-        (b / back).clamp(0.05, 80.0),
-        (a / back).clamp(0.05, 80.0),
-        (-c / back).clamp(-80.0, 80.0),
-    )
-
-
-def _mean_star(stars: Tensor, weight: Tensor) -> Tensor:
-    """Weighted mean with each star held near the median star: neighbours and rays fade."""
-    side = stars.shape[-1]
-    weight = weight[..., None, None]
-    unused = torch.where(weight > 0, stars, torch.nan)
-    middle = unused.nanmedian(1, keepdim=True).values.nan_to_num(0.0)
-    limit = 0.15 * middle.amax((2, 3), keepdim=True).clamp_min(0)
-    clipped = torch.minimum(torch.maximum(stars, middle - limit), middle + limit)
-    mean = (clipped * weight).sum(1) / weight.sum(1).clamp_min(1e-6)
-    rim = _radius(side, stars.device) > side // 2 - 3
-    return mean - mean.flatten(1)[:, rim.flatten()].median(1).values[:, None, None]
-
-
-def _turn_to_centre(stars: Tensor, position: Tensor) -> Tensor:
-    """Rotate each star so that the direction to the frame's centre is the same for all."""
-    batch, count, side, _ = stars.shape
-    angle = torch.atan2(position[..., 1], position[..., 0]).flatten()
-    theta = torch.zeros(len(angle), 2, 3, device=stars.device)
-    theta[:, 0, 0] = theta[:, 1, 1] = torch.cos(angle)
-    theta[:, 0, 1], theta[:, 1, 0] = -torch.sin(angle), torch.sin(angle)
-    grid = F.affine_grid(theta, [len(angle), 1, side, side], align_corners=False)
-    # The star sits on pixel side // 2, half a pixel right of the grid's own middle.
-    grid = grid + (1 / side) * (1 - theta[:, None, None, :, :2].sum(-1))
-    turned = F.grid_sample(stars.reshape(-1, 1, side, side), grid, align_corners=False)
-    return turned.reshape(stars.shape)
-
-
-def _profile(star: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
-    """FWHM, HFR (px of the stack), central dip, halo share of (B, side, side) stacks.
-
-    Read off a four times finer grid, so that stars of little more than a pixel have a width.
-    """
-    fine, side = 4, star.shape[-1]
-    big = F.interpolate(star[:, None], scale_factor=fine, mode="bicubic", align_corners=False)
-    axis = (torch.arange(side * fine, device=star.device) + 0.5) / fine - 0.5 - side // 2
-    radius = (axis[:, None] ** 2 + axis[None] ** 2).sqrt().flatten()
-    last = (side // 2 - 1) * fine
-    rings = (radius * fine).long().clamp_max(last)
-    hits = F.one_hot(rings, last + 1).to(star.dtype)
-    flat = big.flatten(1)
-    sums = flat @ hits
-    profile = (sums / hits.sum(0).clamp_min(1))[:, :-1]
-    inside = sums[:, :-1].clamp_min(0).cumsum(1)
-    share = inside / inside[:, -1:].clamp_min(1e-6)
-    hfr = (_crossing(share, 0.5) + 1) / fine
-    top = profile.amax(1, keepdim=True).clamp_min(1e-9)
-    area = (flat >= 0.5 * top).float().sum(1) / fine**2
-    fwhm = 2 * (area.clamp_min(0.3) / torch.pi).sqrt()
-    dip = profile[:, :2].mean(1) / top[:, 0]
-    halo = 1 - _value_at(share, 3 * hfr * fine)
-    return fwhm, hfr.clamp_min(0.3), dip, halo
-
-
-def _crossing(curve: Tensor, level: float) -> Tensor:
-    """Position at which rising curves (B, n) first reach `level`, linearly interpolated."""
-    above = (curve >= level).float().argmax(1)
-    below = (above - 1).clamp_min(0)
-    rows = torch.arange(len(curve), device=curve.device)
-    low, high = curve[rows, below], curve[rows, above]
-    part = torch.where(above > 0, (level - low) / (high - low).clamp_min(1e-6), 0.0)
-    return torch.where(above > 0, below + part, torch.full_like(low, 0.0))
-
-
-def _value_at(curve: Tensor, where: Tensor) -> Tensor:
-    rows = torch.arange(len(curve), device=curve.device)
-    low = where.floor().long().clamp(0, curve.shape[1] - 2)
-    part = (where - low).clamp(0, 1)
-    return curve[rows, low] * (1 - part) + curve[rows, low + 1] * part
-
-
-def _lopsidedness(star: Tensor) -> Tensor:
-    """Length of the third moment over the 1.5th power of the second, in the bright part."""
-    side = star.shape[-1]
-    axis = torch.arange(side, device=star.device, dtype=star.dtype) - side // 2
-    x, y = axis[None, None, :], axis[None, :, None]
-    light = star.clamp_min(0) * (star > 0.05 * star.amax((1, 2), keepdim=True))
-    total = light.sum((1, 2)).clamp_min(1e-6)
-    mx, my = (light * x).sum((1, 2)) / total, (light * y).sum((1, 2)) / total
-    dx, dy = x - mx[:, None, None], y - my[:, None, None]
-    square = dx**2 + dy**2
-    second = ((light * square).sum((1, 2)) / total).clamp_min(0.1)
-    third_x, third_y = (light * square * dx).sum((1, 2)), (light * square * dy).sum((1, 2))
-    return (third_x**2 + third_y**2).sqrt() / total / second**1.5
 
 
 def _frame_facts(

@@ -92,11 +92,16 @@ def blurs(scenes: Sequence[Scene], zones: list[tuple[float, float]], device: str
     waves = np.array([[zone_waves(s, x, y) for x, y in zones] for s in scenes])
     paths = np.array([[zone_path(s, x, y) for x, y in zones] for s in scenes])
     widths = np.array([[seeing_px(s, s.seeing_factor)] * len(zones) for s in scenes])
+
+    def tensor(values: object) -> Tensor:
+        return torch.as_tensor(np.asarray(values), dtype=torch.float32, device=device)
+
     return Blur(
-        *(torch.tensor(a, dtype=torch.float32, device=device) for a in (waves, widths)),
-        torch.tensor([s.halo_px for s in scenes], device=device),
-        torch.tensor([s.halo_share for s in scenes], device=device),
-        torch.tensor(paths, dtype=torch.float32, device=device),
+        tensor(waves),
+        tensor(widths),
+        tensor([s.halo_px for s in scenes]),
+        tensor([s.halo_share for s in scenes]),
+        tensor(paths),
     )
 
 

@@ -5,55 +5,17 @@ the blur of a near object) and a brightness along it that may be constant, tumbl
 or swell and die. Its strength is the matched-filter signal to noise,
 S/N = (A / noise) sqrt(L s sqrt(pi)) for a constant trail of peak A, length L and sigma s, and
 with A^2 L replaced by the integral of A(t)^2 along it for any other: no filter does better.
-Physics of satellites: circular orbits, straight overhead (see the functions' formulas).
+The physics of satellites is in `orbits`.
 """
 
 from collections.abc import Sequence
 from dataclasses import astuple, dataclass, replace
-from math import cos, hypot, log10, pi, sin, sqrt
+from math import cos, hypot, pi, sin, sqrt
 
 import numpy as np
 import torch
 from numpy.random import Generator
 from torch import Tensor
-
-# Gravitational parameter of the Earth, m3/s2, and its equatorial radius, m (WGS 84).
-_GM_M3_S2 = 3.986004418e14
-_EARTH_M = 6_378_137.0
-
-
-def orbital_speed_m_s(height_km: float) -> float:
-    """Speed on a circular orbit `height_km` above the equator."""
-    return sqrt(_GM_M3_S2 / (_EARTH_M + 1e3 * height_km))
-
-
-def orbital_period_min(height_km: float) -> float:
-    """Period of a circular orbit."""
-    return 2 * pi * (_EARTH_M + 1e3 * height_km) / orbital_speed_m_s(height_km) / 60.0
-
-
-def zenith_rate_deg_s(height_km: float) -> float:
-    """Angular speed seen from below when overhead, the Earth's rotation left out (6 %)."""
-    return float(np.rad2deg(orbital_speed_m_s(height_km) / (1e3 * height_km)))
-
-
-def range_blur_arcsec(aperture_m: float, distance_km: float) -> float:
-    """Outer diameter of a point at a finite distance in a telescope focused on the stars."""
-    return float(np.rad2deg(aperture_m / (1e3 * distance_km)) * 3600.0)
-
-
-def trail_surface_mag(
-    magnitude: float, rate_arcsec_s: float, width_arcsec: float, time_s: float
-) -> float:
-    """Surface brightness in a sub of `time_s` of a trail of that width, mag/arcsec2."""
-    return magnitude + 2.5 * log10(rate_arcsec_s * width_arcsec * time_s)
-
-
-def trail_star_mag(
-    magnitude: float, rate_arcsec_s: float, fwhm_arcsec: float, time_s: float
-) -> float:
-    """Magnitude of the star whose image in that sub is as bright as the trail."""
-    return magnitude + 2.5 * log10(rate_arcsec_s * time_s / fwhm_arcsec)
 
 
 def trail_amplitude(snr: float, sky_noise_e: float, length_px: float, sigma_px: float) -> float:

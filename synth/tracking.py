@@ -58,7 +58,7 @@ def guiding_loss(rng: np.random.Generator, length_px: float, angle_rad: float) -
     first, second = rng.choice([-1, 1], 2)
     part = rng.uniform(0.3, 0.7)
     if kind == "jump":
-        corners = [(0, 0), (length_px, 0)]
+        corners: list[tuple[float, float]] = [(0, 0), (length_px, 0)]
     elif kind == "corner":
         corners = [
             (0, 0),

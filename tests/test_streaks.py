@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import torch
 
-from synth import streaks
+from synth import orbits, streaks
 
 WIDTH, HEIGHT = 320, 220
 X = torch.arange(WIDTH, dtype=torch.float32)
@@ -20,40 +20,40 @@ Y = torch.arange(HEIGHT, dtype=torch.float32)
     [(350, 7697, 91.5), (550, 7585, 95.65), (1200, 7253, 109.4), (20200, 3873, 718.7)],
 )
 def test_orbits(height_km, speed, period):
-    assert streaks.orbital_speed_m_s(height_km) == pytest.approx(speed, rel=1e-3)
-    assert streaks.orbital_period_min(height_km) == pytest.approx(period, rel=1e-3)
+    assert orbits.orbital_speed_m_s(height_km) == pytest.approx(speed, rel=1e-3)
+    assert orbits.orbital_period_min(height_km) == pytest.approx(period, rel=1e-3)
 
 
 def test_geostationary_period_is_a_sidereal_day():
     # 35,786 km: 1436 min.
-    assert streaks.orbital_period_min(35_786) == pytest.approx(1436.07, rel=1e-3)
+    assert orbits.orbital_period_min(35_786) == pytest.approx(1436.07, rel=1e-3)
 
 
 @pytest.mark.parametrize(("height_km", "rate"), [(400, 1.098), (550, 0.790), (1200, 0.346)])
 def test_zenith_rate(height_km, rate):
     # v / h, seen from below.
-    assert streaks.zenith_rate_deg_s(height_km) == pytest.approx(rate, rel=1.5e-3)
+    assert orbits.zenith_rate_deg_s(height_km) == pytest.approx(rate, rel=1.5e-3)
 
 
 def test_range_blur():
     # 8.4 m at 550 km: 3.15 arcsec (Tyson et al. 2020 speak of trails about 3 arcsec wide);
     # small telescopes by the same geometry.
-    assert streaks.range_blur_arcsec(8.4, 550.0) == pytest.approx(3.15, rel=2e-3)
-    assert streaks.range_blur_arcsec(0.1, 550.0) == pytest.approx(0.0375, rel=2e-3)
-    assert streaks.range_blur_arcsec(0.2, 100.0) == pytest.approx(0.41, rel=0.01)
+    assert orbits.range_blur_arcsec(8.4, 550.0) == pytest.approx(3.15, rel=2e-3)
+    assert orbits.range_blur_arcsec(0.1, 550.0) == pytest.approx(0.0375, rel=2e-3)
+    assert orbits.range_blur_arcsec(0.2, 100.0) == pytest.approx(0.41, rel=0.01)
 
 
 @pytest.mark.parametrize(("mag", "time_s", "surface"), [(5, 60, 19.08), (5, 300, 20.82)])
 def test_trail_surface_brightness(mag, time_s, surface):
     # 550 km (2845 arcsec/s), 2.5 arcsec wide. A longer sub gives a fainter mean over the sub.
-    rate = streaks.zenith_rate_deg_s(550) * 3600
-    got = streaks.trail_surface_mag(mag, rate, 2.5, time_s)
+    rate = orbits.zenith_rate_deg_s(550) * 3600
+    got = orbits.trail_surface_mag(mag, rate, 2.5, time_s)
     assert got == pytest.approx(surface, abs=0.01)
 
 
 def test_trail_as_a_star():
-    rate = streaks.zenith_rate_deg_s(550) * 3600
-    assert streaks.trail_star_mag(5.0, rate, 2.5, 60.0) == pytest.approx(17.09, abs=0.01)
+    rate = orbits.zenith_rate_deg_s(550) * 3600
+    assert orbits.trail_star_mag(5.0, rate, 2.5, 60.0) == pytest.approx(17.09, abs=0.01)
 
 
 @pytest.mark.parametrize(("length", "amplitude"), [(1000, 0.1052), (4000, 0.0526)])

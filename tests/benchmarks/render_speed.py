@@ -1,6 +1,6 @@
 """Where the time of rendered training data goes: drawing, light, read-out, views, one step.
 
-    python tests/benchmarks/render_speed.py [--device cuda] [--count 64] [--height 1024 --width 1536]
+    python tests/benchmarks/render_speed.py [--device cuda] [--count 64] [--height 1024]
 
 Prints milliseconds per frame, medians of several batches after a warm-up, and frames per second.
 """
