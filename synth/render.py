@@ -26,15 +26,17 @@ def render(
     seed: int = 1,
     device: str = "cpu",
     progress: Progress = lambda *_: None,
+    batch_frames: int | None = None,
 ) -> list[Path]:
     """Render `count` frames into the new or empty folder `out`, with truth.csv beside them.
 
     `faults` gives every frame exactly these; None draws them as in training; an empty sequence
-    gives clean frames. `cfa`: colour (True), mono (False) or drawn (None). Equal arguments give
-    equal files on the same device and torch version.
+    gives clean frames. `cfa`: colour (True), mono (False) or drawn (None). `batch_frames`:
+    frames made at a time, by default up to 16 as memory allows. Equal arguments give equal files
+    on the same device and torch version.
     """
     _check(out, count, faults, width_px, height_px, device)
-    per_batch = max(1, min(count, 16, _BATCH_PX // (width_px * height_px)))
+    per_batch = batch_frames or max(1, min(count, 16, _BATCH_PX // (width_px * height_px)))
     paths: list[Path] = []
     while len(paths) < count:
         index, size = len(paths) // per_batch, min(per_batch, count - len(paths))

@@ -104,7 +104,7 @@ def test_rig_options_override_the_rig_file(subs, model, tmp_path):
         (["explain", "cloud"], "did you mean 'clouds'"),
         (["demo", "--out", "{full}"], "not an empty folder"),
         (["render", "--out", "{full}"], "not an empty folder"),
-        (["render", "--out", "{new}", "--fault", "gremlins"], "no fault 'gremlins'"),
+        (["render", "--out", "{new}", "--fault", "gremlins"], "'gremlins' is no fault"),
     ],
 )
 def test_refusals_are_one_sentence_on_stderr_and_2(

@@ -23,6 +23,9 @@ def test_a_disc_raises_the_number_of_its_own_sign(sign, raised, same):
     size = BLOB_SIZES.index(8)
     plain = blob_facts(noise(1, 128, 128))[0]
     marked = blob_facts(disc(sign, 5.0))[0]
+    # Of the four sizes the one nearest the disc's 10 px answers most.
+    gain = (marked - plain)[raised::2]
+    assert gain.argmax() == size
     # Four sigma over 8 x 8 px is 32 sigma of their mean, some log(33) = 3.5; empty sky stays
     # near log(1 + 3 to 4) = 1.5.
     assert marked[2 * size + raised] > plain[2 * size + raised] + 1.0
@@ -58,4 +61,5 @@ def test_four_vanes_repeat_at_a_right_angle_and_a_mirror_changes_nothing():
     # About pixel side // 2, where the star is.
     mirrored = torch.roll(picture.flip(3), 1, 3)
     other = spike_facts(mirrored, width)[0]
-    assert torch.allclose(facts[[0, right_angle]], other[[0, right_angle]], atol=0.35)
+    # Every direction has its mirror image among the directions: float rounding alone is left.
+    assert torch.allclose(facts, other, atol=0.002)
