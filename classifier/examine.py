@@ -23,6 +23,7 @@ from classifier.rig import Rig
 from classifier.views import make_views, physical_vector, shape_facts
 
 if TYPE_CHECKING:
+    from classifier.views import Views
     from classifier.weights import Model
 
 CALIBRATION = ("bias", "dark", "flat")
@@ -79,14 +80,18 @@ def examine(path: Path, name: str, rig: Rig | None, model: "Model") -> Examined:
         return Examined(path, name, error=told)
 
 
-def _see(frame: Frame, model: "Model") -> Sight:
+def encode(frame: Frame, model: "Model") -> tuple["Views", np.ndarray, np.ndarray]:
+    """One frame -> its views, the network's features (D,) and its shape facts, float32.
+
+    Labelling and retraining both go through here. Raises FrameError where the frame is too small
+    or the answer is no number.
+    """
     height, width = frame.pixels.shape
     if min(height, width) < SMALLEST_PX:
         raise FrameError(
             f"The frame is {width} x {height} pixels, and at least {SMALLEST_PX} a side are "
             "needed to judge a sky; give the whole sub rather than a cut-out."
         )
-    measures = measure_frame(frame)
     with torch.inference_mode():
         pixels = torch.from_numpy(frame.pixels)[None]
         views = make_views(pixels, physical_vector(frame.facts)[None])
@@ -94,12 +99,17 @@ def _see(frame: Frame, model: "Model") -> Sight:
         shape = shape_facts(views)[0].float().numpy()
     if not np.isfinite(features).all():
         raise FrameError("The network's answer is not a number for this frame; look at it.")
+    return views, features.copy(), shape.copy()
+
+
+def _see(frame: Frame, model: "Model") -> Sight:
+    views, features, shape = encode(frame, model)
     return Sight(
         facts=frame.facts,
-        size_px=(height, width),
-        measures=measures,
-        features=features.copy(),
-        shape=shape.copy(),
+        size_px=frame.pixels.shape,
+        measures=measure_frame(frame),
+        features=features,
+        shape=shape,
         line_px=views.line_px[0].tolist(),
         picture=draw_picture(frame.pixels, views),
         notes=tuple(frame.notes),

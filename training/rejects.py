@@ -117,22 +117,14 @@ def file_identity(path: Path) -> str:
 
 def look_at(path: Path, model: Model, rig: "Rig | None") -> Look:
     """Read one frame and let the network look at it. Raises FrameError."""
+    from classifier.examine import CALIBRATION, encode
     from classifier.frame import read_frame
     from classifier.runs import run_key
-    from classifier.views import make_views, physical_vector, shape_facts
 
     frame = read_frame(path, rig)
-    if frame.facts.kind in ("bias", "dark", "flat"):
+    if frame.facts.kind in CALIBRATION:
         raise FrameError(f"The header says that this is a {frame.facts.kind} frame.")
-    if min(frame.pixels.shape) < 64:
-        raise FrameError(f"The frame is only {min(frame.pixels.shape)} px high or wide.")
-    with torch.inference_mode():
-        pixels = torch.from_numpy(frame.pixels)[None]
-        views = make_views(pixels, physical_vector(frame.facts)[None])
-        features = model.network.encode(views)[0].float().numpy()
-        shape = shape_facts(views)[0].float().numpy()
-    if not np.isfinite(features).all():
-        raise FrameError("The network's answer is not a number.")
+    _, features, shape = encode(frame, model)
     return Look(features, shape, run_key(frame.facts, frame.pixels.shape), _night(frame.facts))
 
 
