@@ -104,10 +104,11 @@ def _verdicts(summary: Summary) -> Table:
 
 def _faults(summary: Summary, results: Results) -> Table:
     table = Table(title="What was found", title_justify="left", box=None, padding=(0, 2))
-    table.add_column("fault")
-    table.add_column("subs", justify="right")
-    table.add_column("measure agrees", justify="right")
-    table.add_column("what it is", style="dim", no_wrap=True, overflow="ellipsis")
+    # On a narrow terminal the explanation wraps; the name and the counts never give way to it.
+    table.add_column("fault", no_wrap=True)
+    table.add_column("subs", justify="right", no_wrap=True)
+    table.add_column("measure agrees", justify="right", no_wrap=True)
+    table.add_column("what it is", style="dim")
     for key, count in summary.faults:
         row = fault(key)
         agreeing = sum(
