@@ -5,7 +5,6 @@ come from `starlight`; trails are drawn at full resolution. Batched, on CPU or G
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import torch
@@ -13,9 +12,9 @@ import torch.nn.functional as F
 from torch import Tensor
 
 from synth import field, reflections, shading, sky, streaks
-from synth.rng import stream
+from synth.plan import Plan
 from synth.scene import Scene
-from synth.starlight import Splat, arrange, star_layer
+from synth.starlight import star_layer
 
 MAP_STEP = 4
 
@@ -31,34 +30,6 @@ def _enlarge(coarse: Tensor, height: int, width: int) -> Tensor:
         coarse[:, None], scale_factor=MAP_STEP, mode="bilinear", align_corners=False
     )
     return big[:, 0, :height, :width]
-
-
-@dataclass(frozen=True)
-class Plan:
-    """Scenes of one shape with all that numpy has to do for them: made in worker processes.
-
-    defect_place, defect_e: flat pixel numbers over the whole batch and the electrons to add.
-    """
-
-    scenes: list[Scene]
-    groups: tuple[Splat, Splat, Splat]
-    defect_place: np.ndarray
-    defect_e: np.ndarray
-
-
-def plan(scenes: list[Scene]) -> Plan:
-    """Arrange the stars and draw the sensor's defects of scenes of one shape."""
-    places, electrons = [np.zeros(0, np.int64)], [np.zeros(0)]
-    for i, scene in enumerate(scenes):
-        for place, charge in (hot_pixels(scene), _cosmic_rays(scene), _bad_columns(scene)):
-            places.append(place + i * scene.width_px * scene.height_px)
-            electrons.append(charge)
-    return Plan(
-        scenes,
-        arrange(scenes),
-        np.concatenate(places).astype(np.int64),
-        np.concatenate(electrons).astype(np.float32),
-    )
 
 
 def expected_electrons(plan: Plan, device: str = "cpu") -> Tensor:
@@ -88,7 +59,9 @@ def expected_electrons(plan: Plan, device: str = "cpu") -> Tensor:
     image = _enlarge(sky_part * peak_e, height, width)
     if any(scene.rig.camera.cfa for scene in scenes):
         image = image * _mosaic([scene.plane_response for scene in scenes], height, width, device)
-    image = image + star_layer(scenes, plan.groups, device) * _enlarge(clear * shade, height, width)
+    image = image + star_layer(plan.stars, height, width, device) * _enlarge(
+        clear * shade, height, width
+    )
     with_trails = [i for i, scene in enumerate(scenes) if scene.trails]
     if with_trails:
         full_x = torch.arange(width, device=device, dtype=torch.float32)
@@ -112,49 +85,3 @@ def _mosaic(
     """(B, H, W) response of every pixel from that of the four places of its 2 x 2 mosaic."""
     four = torch.tensor(responses, dtype=torch.float32, device=device).reshape(-1, 2, 2)
     return four.repeat(1, -(-height // 2), -(-width // 2))[:, :height, :width]
-
-
-def hot_pixels(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
-    """Flat places and electrons of a run's hot pixels: the same in all its frames.
-
-    The tail is log-normal: a few pixels are much hotter than most.
-    """
-    rng = stream(scene.field_seed, "hot")
-    pixels = scene.width_px * scene.height_px
-    count = int(rng.binomial(pixels, min(0.5, scene.hot_share)))
-    places = rng.integers(0, pixels, count)
-    electrons = scene.hot_e * np.exp(rng.normal(0, 0.7, count))
-    return places, electrons
-
-
-def _bad_columns(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
-    """Columns that are high from some row on, some of them faintly, some glaringly."""
-    rng = stream(scene.field_seed, "columns")
-    height, width = scene.height_px, scene.width_px
-    places, electrons = [np.zeros(0, int)], [np.zeros(0)]
-    for _ in range(scene.bad_columns):
-        column, start = int(rng.integers(width)), max(0, int(rng.integers(-height, height)))
-        level = float(scene.noise_e * rng.choice([rng.uniform(2, 6), rng.uniform(10, 40)]))
-        places.append(np.arange(start, height) * width + column)
-        electrons.append(np.full(height - start, level))
-    return np.concatenate(places), np.concatenate(electrons)
-
-
-def _cosmic_rays(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
-    """Short tracks; about one hit per cm2 and minute at sea level (common practice)."""
-    rng = stream(scene.field_seed, "rays", round(1000 * scene.shift_px[0]))
-    pixel_cm = scene.rig.camera.pixel_um * 1e-4 * scene.rig.camera.binning
-    area_cm2 = scene.width_px * scene.height_px * pixel_cm**2
-    count = min(200, int(rng.poisson(area_cm2 * scene.exposure_s / 60)))
-    places, electrons = [], []
-    for _ in range(count):
-        x, y = rng.uniform(2, scene.width_px - 3), rng.uniform(2, scene.height_px - 3)
-        length, angle = min(12.0, 1 + rng.exponential(2.0)), rng.uniform(0, 2 * np.pi)
-        steps = np.arange(0, length, 0.7)
-        xs = np.clip(np.rint(x + steps * np.cos(angle)), 0, scene.width_px - 1).astype(int)
-        ys = np.clip(np.rint(y + steps * np.sin(angle)), 0, scene.height_px - 1).astype(int)
-        places.append(ys * scene.width_px + xs)
-        electrons.append(np.full(len(xs), rng.exponential(900.0) / max(1.0, length**0.5)))
-    if not places:
-        return np.zeros(0, int), np.zeros(0)
-    return np.concatenate(places), np.concatenate(electrons)

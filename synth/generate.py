@@ -15,12 +15,13 @@ import torch.nn.functional as F
 from torch import Tensor
 
 from classifier.vocabulary import KEYS
-from synth.expose import Plan, expected_electrons, plan
+from synth.expose import expected_electrons
+from synth.plan import Plan, plan
 from synth.recipes import RECIPES, draw_strength
 from synth.rng import log_uniform, stream, torch_stream
 from synth.scene import Scene, draw_run
 from synth.sensor import Readout, read_out
-from synth.strength import SHAPE_KEYS, strengths
+from synth.strength import SHAPE_KEYS, settle
 
 RUN_FRAMES = 4
 # Chance that a whole run has the fault: it sits in the rig, not in one sub. Applied in this order.
@@ -166,7 +167,7 @@ def render_plan(plan: Plan, seed: int, index: int, device: str = "cpu") -> Batch
     pixels = _processed(pixels, scenes, physical, stream(seed, "processing", index))
     return Batch(
         pixels=pixels,
-        strength=torch.tensor(strengths(scenes, device), dtype=torch.float32, device=device),
+        strength=torch.tensor(settle(plan.truth, device), dtype=torch.float32, device=device),
         physical=physical,
         run=torch.arange(len(scenes), device=device) // RUN_FRAMES,
         scenes=scenes,

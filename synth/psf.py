@@ -42,7 +42,7 @@ class Blur:
     """Per frame (B,) or per frame and place (B, Z): what blurs a star besides diffraction.
 
     waves: (B, Z, terms) Zernike coefficients, waves rms. seeing_px: (B, Z) FWHM.
-    halo_px, halo_share: (B,). paths: (B, Z, K, 2) px.
+    halo_px, halo_share: (B,) or (B, Z). paths: (B, Z, K, 2) px.
     """
 
     waves: Tensor
@@ -73,9 +73,8 @@ def star_light(
     fy = torch.fft.fftfreq(samples, 1 / over, device=device)
     frequency = (fx[None] ** 2 + fy[:, None] ** 2).sqrt()
     transfer = kolmogorov_otf(frequency, blur.seeing_px[..., None, None])
-    halo = halo_otf(
-        frequency, blur.halo_px[:, None, None, None], blur.halo_share[:, None, None, None]
-    )
+    each = (len(blur.waves), -1, 1, 1)
+    halo = halo_otf(frequency, blur.halo_px.reshape(each), blur.halo_share.reshape(each))
     pixel = torch.sinc(fx)[None] * torch.sinc(fy)[:, None]
     path = path_otf(blur.paths, fx, fy)
     spectrum = torch.fft.rfft2(light) * (transfer * halo * pixel) * path

@@ -6,7 +6,7 @@ Batched over frames of one shape, on CPU or GPU.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import astuple, dataclass
 
 import numpy as np
 import torch
@@ -16,6 +16,7 @@ from synth.optics import COMA_X, COMA_Y, DEFOCUS
 from synth.psf import Blur, Pupil, phase_stamps, star_light
 from synth.recipes import lambda_over_d_px
 from synth.scene import Bar, Scene
+from synth.splat import PAD_PX, Splat, lay_down, plane_weights, splat
 
 OVER = 4
 STAMP_PX = 64
@@ -23,7 +24,8 @@ SMALL_PX = 24
 BRIGHT_OVER = 2
 BRIGHT_PX = 256
 BRIGHT_STARS = 16
-PAD_PX = 160
+# Wavelengths over the reference, averaged for the brightest stars: a filter has a width.
+BAND = (0.88, 0.96, 1.04, 1.12)
 # 3 x 3 places in the field have their own star shape; -1 and 1 are the frame's edges.
 ZONES = [(x, y) for y in (-2 / 3, 0.0, 2 / 3) for x in (-2 / 3, 0.0, 2 / 3)]
 CENTRE_ZONE = 4
@@ -56,8 +58,8 @@ def seeing_px(scene: Scene, factor: float) -> float:
     return float(blur / rig.scale_arcsec)
 
 
-def pupils(scenes: Sequence[Scene], device: torch.device | str) -> Pupil:
-    """Pupils with the telescope's own vanes and any stray bars."""
+def pupil_table(scenes: Sequence[Scene]) -> dict[str, np.ndarray]:
+    """Arrays of a `Pupil`: the telescope's own vanes and any stray bars."""
     every: list[list[Bar]] = []
     for scene in scenes:
         telescope = scene.rig.telescope
@@ -68,111 +70,69 @@ def pupils(scenes: Sequence[Scene], device: torch.device | str) -> Pupil:
         every.append(bars)
     count = max(1, *(len(bars) for bars in every))
     none = Bar(0.0, 0.0, 0.0, False)
-    padded = [bars + [none] * (count - len(bars)) for bars in every]
-
-    def grid(name: str) -> Tensor:
-        rows = [[float(getattr(bar, name)) for bar in bars] for bars in padded]
-        return torch.tensor(rows, device=device)
-
-    def column(values: list[float]) -> Tensor:
-        return torch.tensor(values, device=device)
-
-    return Pupil(
-        column([s.rig.telescope.obstruction for s in scenes]),
-        grid("angle_deg"),
-        grid("width"),
-        grid("offset"),
-        grid("half"),
-        column([lambda_over_d_px(s) for s in scenes]),
+    padded = np.array(
+        [[astuple(bar) for bar in bars + [none] * (count - len(bars))] for bars in every],
+        np.float32,
     )
+    angle, width, offset, half = np.moveaxis(padded, 2, 0)
+    return {
+        "obstruction": np.array([s.rig.telescope.obstruction for s in scenes], np.float32),
+        "bar_angle_deg": angle,
+        "bar_width": width,
+        "bar_offset": offset,
+        "bar_half": half,
+        "lambda_over_d_px": np.array([lambda_over_d_px(s) for s in scenes], np.float32),
+    }
+
+
+def blur_table(
+    scenes: Sequence[Scene], zones: Sequence[tuple[float, float]]
+) -> dict[str, np.ndarray]:
+    """Arrays of a `Blur`: what blurs the stars of each frame at each place."""
+    waves = [[zone_waves(s, x, y) for x, y in zones] for s in scenes]
+    paths = [[zone_path(s, x, y) for x, y in zones] for s in scenes]
+    widths = [[seeing_px(s, s.seeing_factor)] * len(zones) for s in scenes]
+    columns = {
+        "waves": waves,
+        "seeing_px": widths,
+        "halo_px": [s.halo_px for s in scenes],
+        "halo_share": [s.halo_share for s in scenes],
+        "paths": paths,
+    }
+    return {name: np.asarray(values, np.float32) for name, values in columns.items()}
+
+
+def sent(table: dict[str, np.ndarray], device: torch.device | str) -> dict[str, Tensor]:
+    """A table of arrays as tensors on the device."""
+    return {name: torch.from_numpy(values).to(device) for name, values in table.items()}
+
+
+def pupils(scenes: Sequence[Scene], device: torch.device | str) -> Pupil:
+    return Pupil(**sent(pupil_table(scenes), device))
 
 
 def blurs(scenes: Sequence[Scene], zones: list[tuple[float, float]], device: str) -> Blur:
-    """What blurs the stars of each frame at each place."""
-    waves = np.array([[zone_waves(s, x, y) for x, y in zones] for s in scenes])
-    paths = np.array([[zone_path(s, x, y) for x, y in zones] for s in scenes])
-    widths = np.array([[seeing_px(s, s.seeing_factor)] * len(zones) for s in scenes])
-
-    def tensor(values: object) -> Tensor:
-        return torch.as_tensor(np.asarray(values), dtype=torch.float32, device=device)
-
-    return Blur(
-        tensor(waves),
-        tensor(widths),
-        tensor([s.halo_px for s in scenes]),
-        tensor([s.halo_share for s in scenes]),
-        tensor(paths),
-    )
+    return Blur(**sent(blur_table(scenes, zones), device))
 
 
 @dataclass(frozen=True)
-class Splat:
-    """Stars ready to be laid down: arrays over all stars of a batch."""
+class StarPlan:
+    """All that the star layer of a batch needs, as arrays: made in worker processes.
 
-    frame: np.ndarray
-    kernel: np.ndarray
-    x_px: np.ndarray
-    y_px: np.ndarray
-    flux_e: np.ndarray
-    planes: np.ndarray
-
-
-def lay_down(
-    canvas: Tensor, kernels: Tensor, stars: Splat, over: int, chunk: int = 1 << 24
-) -> None:
-    """Add stars to the padded canvas (B, H + 2 PAD, W + 2 PAD) in place.
-
-    kernels: (n, over^2, side, side). Sub-pixel places are rounded to 1 / over px.
+    groups: bright stars (one kernel a frame), middling and faint ones (a kernel a place).
+    bright: numbers of the frames that have bright stars.
     """
-    if len(stars.frame) == 0:
-        return
-    device, side = canvas.device, kernels.shape[-1]
-    fine_x = np.floor((stars.x_px) * over + 0.5).astype(np.int64)
-    fine_y = np.floor((stars.y_px) * over + 0.5).astype(np.int64)
-    phase = (fine_x % over) + over * (fine_y % over)
-    left = fine_x // over - side // 2
-    top = fine_y // over - side // 2
-    # Planes in the order in which the stamp's own corner meets the mosaic.
-    order = np.array(
-        [
-            [(dy ^ py) * 2 + (dx ^ px) for dy in (0, 1) for dx in (0, 1)]
-            for py in (0, 1)
-            for px in (0, 1)
-        ]
-    )
-    weights = np.take_along_axis(stars.planes, order[(top % 2) * 2 + left % 2], 1)
-    start = (stars.frame * canvas.shape[1] + top + PAD_PX) * canvas.shape[2] + left + PAD_PX
-    steps = torch.arange(side, device=device)
-    inner = steps[:, None] * canvas.shape[2] + steps[None]
-    flat = canvas.view(-1)
-    coloured = bool((stars.planes != 1).any())
-    block = max(1, chunk // side**2)
-    for i in range(0, len(start), block):
-        part = slice(i, i + block)
-        index = torch.from_numpy(stars.kernel[part] * over**2 + phase[part]).to(device)
-        flux = torch.from_numpy(stars.flux_e[part]).float().to(device)
-        light = kernels.flatten(0, 1)[index] * flux[:, None, None]
-        if coloured:
-            plane = torch.from_numpy(weights[part]).float().to(device).reshape(-1, 1, 2, 1, 2)
-            light = (light.reshape(-1, side // 2, 2, side // 2, 2) * plane).reshape(light.shape)
-        place = torch.from_numpy(start[part]).to(device)[:, None, None] + inner
-        flat.index_add_(0, place.flatten(), light.flatten())
+
+    groups: tuple[Splat, Splat, Splat]
+    pupil: dict[str, np.ndarray]
+    blur: dict[str, np.ndarray]
+    bright: np.ndarray
 
 
-def _plane_weights(scene: Scene, colour: np.ndarray) -> np.ndarray:
-    """(n, 4) share of a star's electrons that each mosaic place collects, by its colour."""
-    response = np.array(scene.plane_response)
-    if scene.rig.camera.cfa is None:
-        return np.ones((len(colour), 4))
-    # Red stars give red pixels more; half a magnitude of B - V is some 20 % (common practice).
-    slope = {"R": 0.35, "G": 0.0, "B": -0.45}
-    tint = np.array([slope[name] for name in scene.rig.camera.cfa])
-    return response[None] * np.exp(tint[None] * (colour[:, None] - 0.7)).clip(0.3, 3)
-
-
-def arrange(scenes: Sequence[Scene]) -> tuple[Splat, Splat, Splat]:
-    """Bright stars (one kernel a frame), middling ones and faint ones (a kernel a place)."""
+def plan_stars(scenes: Sequence[Scene]) -> StarPlan:
+    """Who is laid down where, with which kernel."""
     parts: tuple[list, list, list] = ([], [], [])
+    bright_frames: list[int] = []
     for i, scene in enumerate(scenes):
         stars = scene.stars
         x, y = stars.x_px + scene.shift_px[0], stars.y_px + scene.shift_px[1]
@@ -187,14 +147,27 @@ def arrange(scenes: Sequence[Scene]) -> tuple[Splat, Splat, Splat]:
         zone_x = np.clip((x / scene.width_px * 3).astype(int), 0, 2)
         zone_y = np.clip((y / scene.height_px * 3).astype(int), 0, 2)
         kernel = i * len(ZONES) + zone_y * 3 + zone_x
-        planes = _plane_weights(scene, stars.colour)
+        planes = plane_weights(scene, stars.colour)
+        if (bright & inside).any():
+            bright_frames.append(i)
         for group, chosen in zip(parts, (bright, ~bright & ~faint, ~bright & faint), strict=True):
             keep = chosen & inside
             frame = np.full(keep.sum(), i)
-            index = frame if group is parts[0] else kernel[keep]
-            group.append((frame, index, x[keep], y[keep], stars.flux_e[keep], planes[keep]))
-    return tuple(  # type: ignore[return-value]
-        Splat(*(np.concatenate(column) for column in zip(*group, strict=True))) for group in parts
+            number = frame * 0 + len(bright_frames) - 1 if group is parts[0] else kernel[keep]
+            group.append((frame, number, x[keep], y[keep], stars.flux_e[keep], planes[keep]))
+    size = scenes[0].height_px, scenes[0].width_px
+    bright_group, middling, faint_group = (
+        [np.concatenate(column) for column in zip(*group, strict=True)] for group in parts
+    )
+    return StarPlan(
+        (
+            splat(bright_group, BRIGHT_OVER, BRIGHT_PX, size),
+            splat(middling, OVER, STAMP_PX, size),
+            splat(faint_group, OVER, SMALL_PX, size),
+        ),
+        pupil_table(scenes),
+        blur_table(scenes, ZONES),
+        np.array(bright_frames, int),
     )
 
 
@@ -207,25 +180,29 @@ def _reach_px(scene: Scene) -> float:
     return seeing_px(scene, scene.seeing_factor) * 1.5 + smear + optical + 5 * edge
 
 
-def star_layer(scenes: Sequence[Scene], groups: tuple[Splat, Splat, Splat], device: str) -> Tensor:
-    """(B, H, W) electrons of all stars under a clear sky; `groups` from `arrange`."""
-    height, width = scenes[0].height_px, scenes[0].width_px
-    canvas = torch.zeros(len(scenes), height + 2 * PAD_PX, width + 2 * PAD_PX, device=device)
-    pupil = pupils(scenes, device)
-    bright, middling, faint = groups
-    light = star_light(pupil, blurs(scenes, ZONES, device), STAMP_PX, OVER, 128, (1.0,))
-    stamps = phase_stamps(light, OVER).flatten(0, 1)
-    lay_down(canvas, stamps, middling, OVER)
+def wide_light(pupil: Pupil, blur: Blur) -> Tensor:
+    """Light of bright stars, whole haloes and spikes: fine grid of BRIGHT_PX * BRIGHT_OVER."""
+    return star_light(pupil, blur, BRIGHT_PX, BRIGHT_OVER, 256, BAND)
+
+
+def star_layer(plan: StarPlan, height: int, width: int, device: str) -> Tensor:
+    """(B, H, W) electrons of all stars under a clear sky."""
+    pupil, blur = sent(plan.pupil, device), sent(plan.blur, device)
+    bright, middling, faint = plan.groups
+    frames = len(plan.pupil["obstruction"])
+    canvas = torch.zeros(frames, height + 2 * PAD_PX, width + 2 * PAD_PX, device=device)
+    light = star_light(Pupil(**pupil), Blur(**blur), STAMP_PX, OVER, 128, (1.0,))
+    stamps = phase_stamps(light, OVER).flatten(0, 2)
+    lay_down(canvas, stamps, middling)
     cut = (STAMP_PX - SMALL_PX) // 2
-    lay_down(canvas, stamps[..., cut:-cut, cut:-cut].contiguous(), faint, OVER)
-    if len(bright.frame):
-        some = np.unique(bright.frame)
-        chosen = [scenes[i] for i in some]
-        colours = (0.88, 0.96, 1.04, 1.12)
-        centre = blurs(chosen, [ZONES[CENTRE_ZONE]], device)
-        wide = star_light(pupils(chosen, device), centre, BRIGHT_PX, BRIGHT_OVER, 256, colours)
-        stamps = phase_stamps(wide, BRIGHT_OVER).flatten(0, 1)
-        index = np.searchsorted(some, bright.kernel)
-        moved = replace(bright, kernel=index)
-        lay_down(canvas, stamps, moved, BRIGHT_OVER)
+    lay_down(canvas, stamps[..., cut:-cut, cut:-cut], faint)
+    if len(plan.bright):
+        some = torch.from_numpy(plan.bright).to(device)
+        centre = {
+            name: values[some, CENTRE_ZONE : CENTRE_ZONE + 1] if values.dim() > 1 else values[some]
+            for name, values in blur.items()
+        }
+        chosen = {name: values[some] for name, values in pupil.items()}
+        wide = wide_light(Pupil(**chosen), Blur(**centre))
+        lay_down(canvas, phase_stamps(wide, BRIGHT_OVER).flatten(0, 2), bright)
     return canvas[:, PAD_PX : PAD_PX + height, PAD_PX : PAD_PX + width]

@@ -3,18 +3,22 @@
 Sky faults know their strength when drawn. Star faults are measured on the noiseless star in the
 middle of the field, against the same star without the fault, so that the label is what an ideal
 observer would read off the frame. A fault that noise would hide from any observer is not scored.
+
+`prepare` does what needs no device (in worker processes), `settle` the rest, batched.
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from classifier.vocabulary import FAULTS, INDEX, KEYS
-from synth import expose, tracking
-from synth.psf import Blur, fwhm_px, half_flux_radius_px, star_light
+from synth import tracking
+from synth.defects import hot_pixels
+from synth.psf import Blur, Pupil, fwhm_px, half_flux_radius_px, star_light
 from synth.scene import Scene
-from synth.starlight import OVER, STAMP_PX, ZONES, blurs, pupils, zone_path
+from synth.spike_strength import SpikePlan, plan_spikes, spike_strengths
+from synth.starlight import OVER, STAMP_PX, ZONES, blur_table, pupil_table, sent, zone_path
 
 SHAPE_KEYS = (
     "vibration",
@@ -34,112 +38,188 @@ ABSENT = {
     "bayer_grid": 1.0,
 }
 NAN = float("nan")
+# Stars that must stand out of the noise before their shape can be judged.
+STARS_NEEDED = 4
+
+
+@dataclass(frozen=True)
+class Truth:
+    """What is known of B scenes before their light is made.
+
+    known: (B, 16) strengths, star shapes missing. given: (B, 16) which recipes were applied.
+    spread2: (B, 9, 2) variance of the smear across and along it, px^2, at nine places.
+    halo: (B,) what a halo makes of a star, in the unit of bloat. fourth: (B,) flux of the
+    fourth-brightest star over the sky noise. pupil, blur: tables for three stars a frame.
+    """
+
+    known: np.ndarray
+    given: np.ndarray
+    spread2: np.ndarray
+    halo: np.ndarray
+    fourth: np.ndarray
+    pupil: dict[str, np.ndarray]
+    blur: dict[str, np.ndarray]
+    spikes: SpikePlan
+
+
+def prepare(scenes: Sequence[Scene]) -> Truth:
+    """The part of `strengths` that needs no device."""
+    good_air = [
+        replace(
+            s,
+            path=tracking.still()[:1],
+            twist_deg=0.0,
+            bars=(),
+            seeing_factor=1.0,
+            halo_share=s.good_halo_share,
+            halo_px=s.good_halo_px,
+        )
+        for s in scenes
+    ]
+    centre = [(0.0, 0.0)]
+    # Three stars a frame: good, with the faults of the optics, with those of the air.
+    stars = (
+        [replace(g, waves=s.good_waves) for g, s in zip(good_air, scenes, strict=True)],
+        good_air,
+        [
+            replace(
+                g,
+                waves=s.good_waves,
+                seeing_factor=s.seeing_factor,
+                halo_share=s.halo_share,
+                halo_px=s.halo_px,
+            )
+            for g, s in zip(good_air, scenes, strict=True)
+        ],
+    )
+    tables = [blur_table(variant, centre) for variant in stars]
+    blur = {
+        name: np.stack([t[name].reshape(len(scenes), *t[name].shape[2:]) for t in tables], 1)
+        for name in tables[0]
+    }
+    given = np.zeros((len(scenes), len(KEYS)), bool)
+    for i, scene in enumerate(scenes):
+        given[i, [INDEX[key] for key in scene.recipe]] = True
+    return Truth(
+        np.stack([_known(scene) for scene in scenes]),
+        given,
+        np.stack([_spread2(scene) for scene in scenes]),
+        np.array([1 + 0.4 * (s.halo_share - s.good_halo_share) / 0.15 for s in scenes]),
+        np.array([_fourth(scene) for scene in scenes]),
+        pupil_table(good_air),
+        blur,
+        plan_spikes(scenes),
+    )
 
 
 def strengths(scenes: Sequence[Scene], device: str = "cpu") -> np.ndarray:
     """(B, 16) strengths in the vocabulary's units and order; NaN = leave out of the frame."""
-    table = np.zeros((len(scenes), len(KEYS)))
-    for key, value in ABSENT.items():
-        table[:, INDEX[key]] = value
-    good, optics, air = _star_sizes(scenes, device)
-    for i, scene in enumerate(scenes):
-        row = dict(scene.strength)
-        width_px = good[1][i]
-        if "defocus" in scene.recipe or "miscollimation" in scene.recipe:
-            ratio = optics[0][i] / good[0][i]
-            row |= {k: ratio for k in ("defocus", "miscollimation") if k in scene.recipe}
-        if "bloated_stars" in scene.recipe:
-            halo = 1 + 0.4 * (scene.halo_share - scene.good_halo_share) / 0.15
-            row["bloated_stars"] = max(air[1][i] / width_px, halo)
-        for key in ("vibration", "drift"):
-            if key in scene.recipe:
-                row[key] = elongation(scene, width_px)
-        row["hot_pixels"] = hot_percent(scene)
-        row["low_signal"] = scene.sky_e / scene.rig.camera.read_noise_e**2
-        if scene.rig.camera.cfa:
-            row["bayer_grid"] = min(scene.plane_response) / max(scene.plane_response)
-        if scene.clouds is not None:
-            row["clouds"] = max(scene.clouds.mean_mag, scene.clouds.rms_mag * 0.25 / 0.15)
-        for key, value in row.items():
-            table[i, INDEX[key]] = value
-        _hide_the_invisible(table[i], scene, width_px)
+    return settle(prepare(scenes), device)
+
+
+def settle(truth: Truth, device: str = "cpu") -> np.ndarray:
+    """Prepared scenes -> (B, 16) strengths: see `strengths`."""
+    table = truth.known.copy()
+    light = star_light(
+        Pupil(**sent(truth.pupil, device)),
+        Blur(**sent(truth.blur, device)),
+        STAMP_PX,
+        OVER,
+        128,
+        (1.0,),
+    )
+    hfr = half_flux_radius_px(light, OVER).cpu().numpy()
+    fwhm = fwhm_px(light, OVER).cpu().numpy()
+    width_px = fwhm[:, 0]
+    measured = {
+        "defocus": hfr[:, 1] / hfr[:, 0],
+        "miscollimation": hfr[:, 1] / hfr[:, 0],
+        "bloated_stars": np.maximum(fwhm[:, 2] / width_px, truth.halo),
+        "vibration": elongation(truth.spread2, width_px),
+        "drift": elongation(truth.spread2, width_px),
+        "diffraction_spikes": spike_strengths(truth.spikes, width_px, device),
+    }
+    for key, values in measured.items():
+        column, given = INDEX[key], truth.given[:, INDEX[key]]
+        table[given, column] = values[given]
+    _hide_shapes(table, truth, width_px)
     return table
 
 
-def _star_sizes(scenes: Sequence[Scene], device: str) -> list[tuple[np.ndarray, np.ndarray]]:
-    """HFR and FWHM in px of the central star: good, with the optics' faults, with the air's."""
-    still = [replace(s, path=tracking.still(), twist_deg=0.0) for s in scenes]
-    air_good = [
-        replace(s, seeing_factor=1.0, halo_share=s.good_halo_share, halo_px=s.good_halo_px)
-        for s in still
-    ]
-    good = [replace(s, waves=s.good_waves, bars=()) for s in air_good]
-    air = [replace(s, waves=s.good_waves, bars=()) for s in still]
-    sizes = []
-    for variant in (good, air_good, air):
-        light = star_light(
-            pupils(variant, device), _at_centre(variant, device), STAMP_PX, OVER, 128, (1.0,)
-        )
-        sizes.append(
-            (
-                half_flux_radius_px(light, OVER)[:, 0].cpu().numpy(),
-                fwhm_px(light, OVER)[:, 0].cpu().numpy(),
-            )
-        )
-    return sizes
+def elongation(spread2: np.ndarray, good_fwhm_px: np.ndarray) -> np.ndarray:
+    """(B, 9, 2) variances of the smear, (B,) px -> (B,) axis ratio of the smeared star's second
+    moments, middle of the nine places."""
+    base = (good_fwhm_px[:, None] / 2.3548) ** 2
+    return np.median(np.sqrt((base + spread2[..., 1]) / (base + spread2[..., 0])), 1)
 
 
-def _at_centre(scenes: Sequence[Scene], device: str) -> Blur:
-    return blurs(scenes, [(0.0, 0.0)], device)
+def _spread2(scene: Scene) -> np.ndarray:
+    """(9, 2) variances of the path across and along it, px^2, at the nine places."""
+    places = ZONES if scene.twist_deg else ZONES[:1]
+    paths = np.stack([zone_path(scene, x, y) for x, y in places])
+    away = paths - paths.mean(1, keepdims=True)
+    xx, yy, xy = ((away[..., a] * away[..., b]).mean(1) for a, b in ((0, 0), (1, 1), (0, 1)))
+    root = np.hypot((xx - yy) / 2, xy)
+    both = np.stack((((xx + yy) / 2 - root).clip(0), (xx + yy) / 2 + root), 1)
+    return np.broadcast_to(both, (len(ZONES), 2))
 
 
-def elongation(scene: Scene, good_fwhm_px: float) -> float:
-    """Axis ratio of the smeared star's second moments, middle of the field's nine places."""
-    base = (good_fwhm_px / 2.3548) ** 2
-    ratios = []
-    for x, y in ZONES:
-        low, high = np.linalg.eigvalsh(np.cov(zone_path(scene, x, y).T, bias=True))
-        ratios.append(np.sqrt((base + high) / (base + max(0.0, low))))
-    return float(np.median(ratios))
+def _fourth(scene: Scene) -> float:
+    """Flux of the last star that is needed to judge a shape, over the noise of a pixel."""
+    loss = scene.clouds.mean_mag if scene.clouds is not None else 0.0
+    flux_e = np.sort(scene.stars.flux_e[:400])[::-1]
+    if len(flux_e) < STARS_NEEDED:
+        return 0.0
+    return float(flux_e[STARS_NEEDED - 1] * 10 ** (-0.4 * loss) / scene.noise_e)
+
+
+def _known(scene: Scene) -> np.ndarray:
+    """(16,) strengths of all but the star shapes; NaN where nobody could see the fault."""
+    row = dict.fromkeys(KEYS, 0.0) | ABSENT | scene.strength
+    row["hot_pixels"] = hot_percent(scene)
+    row["low_signal"] = scene.sky_e / scene.rig.camera.read_noise_e**2
+    if scene.rig.camera.cfa:
+        row["bayer_grid"] = min(scene.plane_response) / max(scene.plane_response)
+        if scene.processing == "interpolated" and row["bayer_grid"] < 0.5:
+            row["bayer_grid"] = NAN
+    if scene.clouds is not None:
+        row["clouds"] = max(scene.clouds.mean_mag, scene.clouds.rms_mag * 0.25 / 0.15)
+    sky_over_noise = scene.sky_e / scene.noise_e
+    if scene.reflection is not None:
+        # 3 % of the sky counts only from 1 sigma in a mean over 16 x 16 px.
+        seen = row["reflection"] / 100 * sky_over_noise * 16
+        row["reflection"] = min(row["reflection"], 3 * seen)
+    if scene.dust is not None:
+        area = max(np.pi * m.outer_px**2 for m in scene.dust.motes)
+        if row["dust_motes"] / 100 * sky_over_noise * np.sqrt(area) < 8:
+            row["dust_motes"] = NAN
+    if scene.gradient is not None and row["gradient"] / 100 * sky_over_noise * 200 < 6:
+        row["gradient"] = 0.0 if row["gradient"] < 7.5 else NAN
+    if row["vignetting"] / 100 * sky_over_noise * 200 < 6:
+        row["vignetting"] = 0.0 if row["vignetting"] < 15 else NAN
+    return np.array([row[key] for key in KEYS])
 
 
 def hot_percent(scene: Scene) -> float:
     """Percent of the pixels over 10 sigma, bad columns included."""
-    _, electrons = expose.hot_pixels(scene)
+    _, electrons = hot_pixels(scene)
     over = float((electrons > 10 * scene.noise_e).sum())
     over += 0.5 * 0.5 * scene.bad_columns * scene.height_px
     return 100 * over / (scene.width_px * scene.height_px)
 
 
-def _hide_the_invisible(row: np.ndarray, scene: Scene, width_px: float) -> None:
-    """NaN where a fault is drawn but nobody could see it, or two faults are one light."""
-    camera, sky_e, noise_e = scene.rig.camera, scene.sky_e, scene.noise_e
-    if scene.reflection is not None:
-        # 3 % of the sky counts only from 1 sigma in a mean over 16 x 16 px.
-        seen = row[INDEX["reflection"]] / 100 * sky_e * 16 / noise_e
-        row[INDEX["reflection"]] = min(row[INDEX["reflection"]], 3 * seen)
-    if scene.dust is not None:
-        area = max(np.pi * m.outer_px**2 for m in scene.dust.motes)
-        if row[INDEX["dust_motes"]] / 100 * sky_e * np.sqrt(area) / noise_e < 8:
-            row[INDEX["dust_motes"]] = NAN
-    if row[INDEX["gradient"]] / 100 * sky_e * 200 / noise_e < 6 and scene.gradient is not None:
-        row[INDEX["gradient"]] = 0.0 if row[INDEX["gradient"]] < 7.5 else NAN
-    if row[INDEX["vignetting"]] / 100 * sky_e * 200 / noise_e < 6:
-        row[INDEX["vignetting"]] = 0.0 if row[INDEX["vignetting"]] < 15 else NAN
-    if camera.cfa and scene.processing == "interpolated" and row[INDEX["bayer_grid"]] < 0.5:
-        row[INDEX["bayer_grid"]] = NAN
-    given = [key for key in SHAPE_KEYS if key in scene.recipe]
-    smear = 1.0 + max((row[INDEX[key]] for key in given), default=0.0)
-    loss = scene.clouds.mean_mag if scene.clouds is not None else 0.0
-    visible = scene.stars.flux_e * 10 ** (-0.4 * loss) > 18 * noise_e * width_px * smear**0.5
-    few = int(visible[:400].sum()) < 4
-    for key in given:
-        fault = FAULTS[INDEX[key]]
-        if few and fault.target(row[INDEX[key]]) > 0:
-            row[INDEX[key]] = NAN
-    if len(given) > 1:
-        # Two smears in one star: the weaker may be drowned, and neither is wrong to name.
-        ranked = sorted(given, key=lambda key: FAULTS[INDEX[key]].target(row[INDEX[key]]))
-        for key in ranked[:-1]:
-            if FAULTS[INDEX[key]].target(row[INDEX[key]]) > 0:
-                row[INDEX[key]] = NAN
+def _hide_shapes(table: np.ndarray, truth: Truth, width_px: np.ndarray) -> None:
+    """NaN where a shape is drawn but no star shows it, or two faults are one light."""
+    shapes = np.array([INDEX[key] for key in SHAPE_KEYS])
+    given = truth.given[:, shapes]
+    smear = 1.0 + np.where(given, table[:, shapes], 0.0).max(1)
+    few = truth.fourth <= 18 * width_px * smear**0.5
+    for i in np.flatnonzero(few | (given.sum(1) > 1)):
+        keys = [key for key, there in zip(SHAPE_KEYS, given[i], strict=True) if there]
+        targets = {key: FAULTS[INDEX[key]].target(table[i, INDEX[key]]) for key in keys}
+        if not few[i]:
+            # Two smears in one star: the weaker may be drowned, and neither is wrong to name.
+            keys = sorted(keys, key=lambda key: targets[key])[:-1]
+        for key in keys:
+            if targets[key] > 0:
+                table[i, INDEX[key]] = NAN

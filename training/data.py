@@ -16,8 +16,8 @@ from torch import Tensor
 from classifier.context import CONTEXT, run_context
 from classifier.views import PHYSICAL, Views, make_views, shape_facts
 from classifier.vocabulary import FAULTS
-from synth.expose import Plan
 from synth.generate import RUN_FRAMES, draw_plan, render_plan
+from synth.plan import Plan
 from synth.rng import seed_of, stream
 from training.config import TrainConfig
 from training.turns import TURNS, turn

@@ -16,7 +16,7 @@ from itertools import count
 
 import torch
 
-from synth.expose import Plan
+from synth.plan import Plan
 from training.config import TrainConfig
 from training.data import Sample, plan_batch, render_sample
 

@@ -17,7 +17,7 @@ from classifier.views import PHYSICAL, make_views
 from synth.expose import expected_electrons
 from synth.generate import draw_plan, render_plan
 from synth.starlight import star_layer
-from synth.strength import strengths
+from synth.strength import settle
 
 
 def timed(device: str, work) -> tuple[float, object]:
@@ -51,10 +51,13 @@ def main() -> None:
         note("draw and plan scenes (CPU)", seconds)
         note(
             "star layer",
-            timed(args.device, lambda p=plan: star_layer(p.scenes, p.groups, args.device))[0],
+            timed(
+                args.device,
+                lambda p=plan: star_layer(p.stars, args.height, args.width, args.device),
+            )[0],
         )
         note("all light", timed(args.device, lambda p=plan: expected_electrons(p, args.device))[0])
-        note("strengths", timed(args.device, lambda p=plan: strengths(p.scenes, args.device))[0])
+        note("strengths", timed(args.device, lambda p=plan: settle(p.truth, args.device))[0])
         seconds, batch = timed(
             args.device, lambda p=plan, i=index: render_plan(p, 1, i, args.device)
         )

@@ -1,0 +1,115 @@
+"""How far the spikes of stray bars stand out of the brightest star: the truth behind the label.
+
+The star is made twice, with the stray bars and without. What the bars add along a spike beyond
+six FWHM, over the noise of sky and star there, is the strength; the best length is taken.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import torch
+from torch import Tensor
+
+from synth.psf import Blur, Pupil
+from synth.scene import Scene
+from synth.starlight import BRIGHT_OVER, BRIGHT_PX, blur_table, pupil_table, sent, wide_light
+
+INNER_FWHM = 6.0
+LENGTHS_PX = (12, 20, 32, 50, 80)
+# A bar this close to a regular vane hides behind the vane's own spike: nobody can call it odd.
+HIDDEN_DEG = 4.0
+
+
+@dataclass(frozen=True)
+class SpikePlan:
+    """Stray bars of the frames that have any, as arrays. frames: their numbers among `count`.
+
+    angle_deg: (n, k) directions of the spikes, NaN = none. flux_e: (n,) of the brightest star
+    well inside the frame, 0 = none. hidden: (n,) all spikes lie behind those of regular vanes.
+    """
+
+    count: int
+    frames: np.ndarray
+    angle_deg: np.ndarray
+    flux_e: np.ndarray
+    noise_e: np.ndarray
+    hidden: np.ndarray
+    pupil: dict[str, np.ndarray]
+    plain: dict[str, np.ndarray]
+    blur: dict[str, np.ndarray]
+
+
+def plan_spikes(scenes: Sequence[Scene]) -> SpikePlan:
+    """Numpy's part of `spike_strengths`."""
+    chosen = np.array([i for i, s in enumerate(scenes) if s.bars], int)
+    some = [scenes[i] for i in chosen]
+    if not some:
+        empty = np.zeros(0)
+        return SpikePlan(len(scenes), chosen, np.zeros((0, 0)), empty, empty, empty > 0, {}, {}, {})
+    angles = np.full((len(some), max(len(s.bars) for s in some)), np.nan)
+    for row, scene in zip(angles, some, strict=True):
+        row[: len(scene.bars)] = [bar.angle_deg + 90 for bar in scene.bars]
+    return SpikePlan(
+        len(scenes),
+        chosen,
+        angles,
+        np.array([_brightest_e(s) for s in some]),
+        np.array([s.noise_e for s in some]),
+        np.array([_hidden(s, row) for s, row in zip(some, angles, strict=True)]),
+        pupil_table(some),
+        pupil_table([replace(s, bars=()) for s in some]),
+        blur_table(some, [(0.0, 0.0)]),
+    )
+
+
+def _brightest_e(scene: Scene) -> float:
+    """Electrons of the brightest star whose spikes are in the frame."""
+    x, y = scene.stars.x_px + scene.shift_px[0], scene.stars.y_px + scene.shift_px[1]
+    margin = min(32.0, 0.1 * min(scene.width_px, scene.height_px))
+    inside = (x > margin) & (x < scene.width_px - margin)
+    inside &= (y > margin) & (y < scene.height_px - margin)
+    return float(scene.stars.flux_e[inside].max(initial=0.0))
+
+
+def _hidden(scene: Scene, spikes_deg: np.ndarray) -> bool:
+    telescope = scene.rig.telescope
+    if not telescope.vanes:
+        return False
+    vanes = telescope.vane_angle_deg + 90 + 360.0 * np.arange(telescope.vanes) / telescope.vanes
+    away = np.abs((spikes_deg[:, None] - vanes[None] + 90) % 180 - 90).min(1)
+    return bool(np.nanmax(away) < HIDDEN_DEG)
+
+
+def spike_strengths(plan: SpikePlan, good_fwhm_px: np.ndarray, device: str = "cpu") -> np.ndarray:
+    """(count,) sigma of the strongest odd spike beyond 6 FWHM; 0 without bars, NaN hidden."""
+    out = np.zeros(plan.count)
+    if len(plan.frames) == 0:
+        return out
+    blur = Blur(**sent(plan.blur, device))
+    odd = wide_light(Pupil(**sent(plan.pupil, device)), blur)[:, 0]
+    plain = wide_light(Pupil(**sent(plan.plain, device)), blur)[:, 0]
+    # Pixel values of the star in the middle of a pixel: every second point of the fine grid.
+    odd, plain = odd[:, ::BRIGHT_OVER, ::BRIGHT_OVER], plain[:, ::BRIGHT_OVER, ::BRIGHT_OVER]
+
+    def column(values: np.ndarray) -> Tensor:
+        return torch.as_tensor(values, dtype=torch.float32, device=device)[:, None, None]
+
+    flux, width = column(plan.flux_e), column(good_fwhm_px[plan.frames])
+    signal = (odd - plain) * flux
+    noise2 = column(plan.noise_e) ** 2 + odd * flux
+    axis = torch.arange(BRIGHT_PX, device=device).float() - BRIGHT_PX // 2
+    best = torch.zeros(len(plan.frames), device=device)
+    for k in range(plan.angle_deg.shape[1]):
+        angle = torch.deg2rad(column(np.nan_to_num(plan.angle_deg[:, k])))
+        along = axis[None, None] * torch.cos(angle) + axis[None, :, None] * torch.sin(angle)
+        across = axis[None, :, None] * torch.cos(angle) - axis[None, None] * torch.sin(angle)
+        there = torch.from_numpy(~np.isnan(plan.angle_deg[:, k])).to(device)
+        for side in (1, -1):
+            for length in LENGTHS_PX:
+                ray = (across.abs() < 0.75 * width) & (side * along > INNER_FWHM * width)
+                ray &= side * along < INNER_FWHM * width + length
+                sigma = (noise2 * ray).sum((1, 2)).sqrt().clamp_min(1e-6)
+                best = torch.maximum(best, there * (signal * ray).sum((1, 2)) / sigma)
+    out[plan.frames] = np.where(plan.hidden, np.nan, best.cpu().numpy())
+    return out
