@@ -9,14 +9,25 @@ from synth.scene import Scene
 def hot_pixels(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
     """Flat places and electrons of a run's hot pixels: the same in all its frames.
 
-    The tail is log-normal: a few pixels are much hotter than most.
+    The tail is log-normal: a few pixels are much hotter than most. One in twelve has a neighbour
+    that leaks too.
     """
     rng = stream(scene.field_seed, "hot")
     pixels = scene.width_px * scene.height_px
     count = int(rng.binomial(pixels, min(0.5, scene.hot_share)))
     places = rng.integers(0, pixels, count)
-    electrons = scene.hot_e * np.exp(rng.normal(0, 0.7, count))
+    step = np.array([1, scene.width_px])[rng.integers(0, 2, count // 12)]
+    places = np.concatenate((places, (places[: count // 12] + step) % pixels))
+    electrons = scene.hot_e * np.exp(rng.normal(0, 0.7, len(places)))
     return places, electrons
+
+
+def dead_pixels(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
+    """Pixels that collect nothing: as many electrons taken away as no light can bring."""
+    rng = stream(scene.field_seed, "dead")
+    pixels = scene.width_px * scene.height_px
+    count = int(rng.binomial(pixels, scene.dead_share))
+    return rng.integers(0, pixels, count), np.full(count, -1e7)
 
 
 def bad_columns(scene: Scene) -> tuple[np.ndarray, np.ndarray]:

@@ -11,7 +11,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from synth import field, reflections, shading, sky, streaks
+from synth import edges, field, reflections, shading, sky, streaks
 from synth.plan import Plan
 from synth.scene import Scene
 from synth.starlight import star_layer
@@ -45,7 +45,7 @@ def expected_electrons(plan: Plan, device: str = "cpu") -> Tensor:
         return [getattr(scene, name) for scene in scenes]
 
     loss_mag = sky.cloud_loss_map(each("clouds"), x_px, y_px)
-    clear = 10 ** (-0.4 * loss_mag)
+    clear = 10 ** (-0.4 * (loss_mag + column(each("extinction_mag"))))
     beyond = 1 + field.nebula_map(each("nebula"), x_px, y_px)
     beyond = beyond + field.galaxy_map(each("galaxies"), x_px, y_px)
     glow = sky.gradient_map(each("gradient"), x_px, y_px)
@@ -68,8 +68,12 @@ def expected_electrons(plan: Plan, device: str = "cpu") -> Tensor:
         full_y = torch.arange(height, device=device, dtype=torch.float32)
         drawn = streaks.trail_map([list(scenes[i].trails) for i in with_trails], full_x, full_y)
         image[with_trails] += drawn
-    dark = column([s.rig.camera.dark_e_s * s.exposure_s for s in scenes])
-    image = (image + dark).contiguous()
+    edges.darken(image, each("edges"))
+    glowing = [i for i, scene in enumerate(scenes) if scene.amp_glow is not None]
+    if glowing:
+        amp_glow = sky.amp_glow_map([scenes[i].amp_glow for i in glowing], x_px, y_px)
+        image[glowing] += _enlarge(amp_glow, height, width)
+    image = (image + column(each("dark_e"))).contiguous()
     places = torch.from_numpy(plan.defect_place).to(device)
     image.view(-1).index_add_(0, places, torch.from_numpy(plan.defect_e).to(device))
     return image

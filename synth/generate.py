@@ -11,12 +11,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import torch
-import torch.nn.functional as F
 from torch import Tensor
 
 from classifier.vocabulary import KEYS
 from synth.expose import expected_electrons
 from synth.plan import Plan, plan
+from synth.processing import process
 from synth.recipes import RECIPES, draw_strength
 from synth.rng import log_uniform, stream, torch_stream
 from synth.scene import Scene, draw_run
@@ -164,7 +164,7 @@ def render_plan(plan: Plan, seed: int, index: int, device: str = "cpu") -> Batch
     expected = expected_electrons(plan, device)
     pixels = read_out(expected, _readout(scenes, seed, index, device), generator)
     physical = _physical(scenes, device)
-    pixels = _processed(pixels, scenes, physical, stream(seed, "processing", index))
+    pixels = process(pixels, scenes, physical)
     return Batch(
         pixels=pixels,
         strength=torch.tensor(settle(plan.truth, device), dtype=torch.float32, device=device),
@@ -188,6 +188,8 @@ def _readout(scenes: list[Scene], seed: int, index: int, device: str) -> Readout
         column([2.0**c.bits - 1 for c in cameras]),
         column([log_uniform(rng, 0.002, 0.01)] * len(cameras)),
         torch.tensor([c.blooms for c in cameras], device=device),
+        column([s.row_noise_e for s in scenes]),
+        column([s.column_noise_e for s in scenes]),
     )
 
 
@@ -210,45 +212,6 @@ def _physical(scenes: list[Scene], device: str) -> dict[str, Tensor]:
         name: torch.tensor([row[name] for row in rows], dtype=torch.float32, device=device)
         for name in rows[0]
     }
-
-
-def _processed(
-    pixels: Tensor, scenes: list[Scene], physical: dict[str, Tensor], rng: np.random.Generator
-) -> Tensor:
-    """What other software did to the file before us; facts follow suit, in place."""
-    for i, scene in enumerate(scenes):
-        if scene.processing == "raw":
-            continue
-        camera = scene.rig.camera
-        if scene.processing == "dark_subtracted":
-            dark_adu = camera.offset_adu + camera.dark_e_s * scene.exposure_s / camera.gain_e_adu
-            pixels[i] -= dark_adu
-            physical["offset_adu"][i] = 0.0
-            physical["saturation_adu"][i] -= dark_adu
-        elif scene.processing == "normalised":
-            scale = log_uniform(rng, 1e-5, 5.0)
-            pixels[i] *= scale
-            physical["gain_e_adu"][i] /= scale
-            physical["offset_adu"][i] *= scale
-            physical["saturation_adu"][i] *= scale
-        elif scene.processing == "interpolated":
-            pixels[i] = _luminance(pixels[i])
-            physical["is_cfa"][i] = 0.0
-        elif scene.processing == "eight_bit":
-            step = scene.noise_e / camera.gain_e_adu / rng.uniform(0.8, 4.0)
-            level = camera.offset_adu - rng.uniform(0, 10) * step
-            pixels[i] = ((pixels[i] - level) / step).round().clamp(0, 255)
-            for name in ("gain_e_adu", "read_noise_e", "offset_adu", "saturation_adu"):
-                physical[name][i] = float("nan")
-    return pixels
-
-
-def _luminance(frame: Tensor) -> Tensor:
-    """Mean of the three colours after bilinear interpolation, (H, W) -> (H, W)."""
-    kernel = torch.tensor([1.0, 2.0, 1.0], device=frame.device)
-    kernel = (kernel[:, None] * kernel[None] / 16)[None, None]
-    padded = F.pad(frame[None, None], (1, 1, 1, 1), mode="reflect")
-    return F.conv2d(padded, kernel)[0, 0]
 
 
 assert set(RUN_FAULTS) | set(FRAME_FAULTS) == set(KEYS), "a fault is drawn nowhere"

@@ -101,6 +101,20 @@ def scattering_airmass(zenith_deg: float) -> float:
     return 1.0 / sqrt(1.0 - 0.96 * sin(radians(zenith_deg)) ** 2)
 
 
+def dark_sky_nl(zenith_nl: float, zenith_deg: float, k_mag: float = 0.172) -> float:
+    """Moonless sky at a zenith distance from its brightness overhead, nanolambert (Krisciunas &
+    Schaefer 1991, eq. 2): a longer path glows more and dims its own light."""
+    airmass = scattering_airmass(zenith_deg)
+    return zenith_nl * 10.0 ** (-0.4 * k_mag * (airmass - 1.0)) * airmass
+
+
+def twilight_mag(depression_deg: float) -> float:
+    """V mag/arcsec2 of the twilit zenith, Sun 5 to 15 degrees below the horizon (Patat,
+    Ugolnikov & Postylyakov 2006, A&A 455, 385: quadratic in depression; from memory)."""
+    x = depression_deg - 5.0
+    return 11.84 + 1.518 * x - 0.057 * x * x
+
+
 def moonlight_nl(
     phase_deg: float,
     separation_deg: float,

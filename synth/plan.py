@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from synth.defects import bad_columns, cosmic_rays, hot_pixels
+from synth.defects import bad_columns, cosmic_rays, dead_pixels, hot_pixels
 from synth.scene import Scene
 from synth.starlight import StarPlan, plan_stars
 from synth.strength import Truth, prepare
@@ -31,7 +31,8 @@ def plan(scenes: list[Scene]) -> Plan:
     """Arrange the stars, prepare the truth and draw the sensor's defects of scenes of one shape."""
     places, electrons = [np.zeros(0, np.int64)], [np.zeros(0)]
     for i, scene in enumerate(scenes):
-        for place, charge in (hot_pixels(scene), cosmic_rays(scene), bad_columns(scene)):
+        for draw in (hot_pixels, cosmic_rays, bad_columns, dead_pixels):
+            place, charge = draw(scene)
             places.append(place + i * scene.width_px * scene.height_px)
             electrons.append(charge)
     return Plan(

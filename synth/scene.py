@@ -10,8 +10,9 @@ from typing import Any
 
 import numpy as np
 
-from synth import catalogue, shading, sky, tracking
+from synth import catalogue, edges, processing, shading, sky, tracking, weather
 from synth import field as starfield
+from synth.atmosphere import airmass_factor
 from synth.optics import TERMS
 from synth.rig import Rig, draw_rig
 from synth.rng import log_uniform, stream
@@ -33,7 +34,8 @@ class Scene:
 
     `waves` act all over the field; `corner_*` grow outward and reach their value in the corner.
     `strength` holds what is known to be in the frame, by fault key, in the vocabulary's units;
-    keys left out are worked out by `expose` from the light itself.
+    keys left out are worked out by `strength` from the light itself. `extinction_mag` dims all
+    that lies beyond the air; the seeing and sky numbers are those at the frame's altitude.
     """
 
     rig: Rig
@@ -44,6 +46,7 @@ class Scene:
     field_seed: int
     shift_px: tuple[float, float] = (0.0, 0.0)
     temperature_c: float = -10.0
+    extinction_mag: float = 0.0
     # optics
     waves: tuple[float, ...] = (0.0,) * len(TERMS)
     field_coma_waves: float = 0.0
@@ -70,10 +73,16 @@ class Scene:
     reflection: Any = None
     trails: tuple[Any, ...] = ()
     stars: Any = None
-    # sensor
+    # sensor and file
     hot_share: float = 1e-5
     hot_e: float = 2000.0
+    dead_share: float = 0.0
     bad_columns: int = 0
+    row_noise_e: float = 0.0
+    column_noise_e: float = 0.0
+    amp_glow: Any = None
+    edges: Any = None
+    flat: Any = None
     plane_response: tuple[float, float, float, float] = (1.0, 1.0, 1.0, 1.0)
     processing: str = "raw"
     strength: dict[str, float] = field(default_factory=dict)
@@ -101,11 +110,19 @@ class Scene:
         )
 
     @property
+    def dark_e(self) -> float:
+        """Dark electrons per pixel of the sub, at its temperature."""
+        return self.rig.camera.dark_e_s * dark_factor(self.temperature_c) * self.exposure_s
+
+    @property
     def noise_e(self) -> float:
         """Sigma of an empty pixel, electrons."""
-        camera = self.rig.camera
-        dark = camera.dark_e_s * self.exposure_s
-        return float(np.sqrt(self.sky_e + dark + camera.read_noise_e**2))
+        return float(np.sqrt(self.sky_e + self.dark_e + self.rig.camera.read_noise_e**2))
+
+
+def dark_factor(temperature_c: float) -> float:
+    """Dark current over that at -10 degrees C: it doubles every 6 K (common practice)."""
+    return float(2 ** ((temperature_c + 10) / 6))
 
 
 # How the three colours of a sensor answer to broad-band light, relative to green
@@ -135,6 +152,8 @@ def draw_run(
     """`count` clean scenes of one run: same rig, field and sensor; dither and weather differ."""
     rng = stream(seed, "run", run)
     rig = draw_rig(rng, cfa_share=1.0 if cfa else 0.0)
+    air = weather.draw_air(stream(seed, "air", run), rig, width_px, height_px)
+    rig = _seen_through(rig, air)
     exposure_s = _exposure_s(rng, rig, log_uniform(rng, 7.0, 200.0))
     base = Scene(
         rig=rig,
@@ -143,26 +162,54 @@ def draw_run(
         exposure_s=exposure_s,
         sky_mag=rig.sky_mag,
         field_seed=int(rng.integers(2**31)),
-        temperature_c=float(rng.uniform(-20, 20)),
+        extinction_mag=air.extinction_mag,
         plane_response=_plane_response(rng, rig),
-        hot_share=log_uniform(rng, 1e-7, 2e-4),
-        bad_columns=int(rng.integers(1, 4)) if rng.random() < 0.06 else 0,
-        processing=_processing(rng, cfa),
         **_clean_optics(rng, rig),
-        **_clean_sky(rng, rig, width_px, height_px),
+        **_clean_sky(rng, rig, width_px, height_px, air),
     )
-    base = replace(base, hot_e=base.noise_e * log_uniform(rng, 15, 300))
+    base = _sensor(stream(seed, "sensor", run), base, cfa)
     base = replace(base, stars=catalogue.draw_list(stream(seed, "field", run), base))
     return [_dithered(stream(seed, "run", run, "frame", i), base) for i in range(count)]
 
 
-def _processing(rng: np.random.Generator, cfa: bool) -> str:
-    """What was done to the file before we see it: mostly nothing."""
-    options = ["raw", "dark_subtracted", "normalised", "eight_bit"]
-    shares = [0.76, 0.14, 0.05, 0.05]
-    if cfa:
-        options, shares = [*options[:3], "interpolated"], [0.7, 0.1, 0.03, 0.17]
-    return str(rng.choice(options, p=shares))
+def _seen_through(rig: Rig, air: weather.Air) -> Rig:
+    """The rig at its altitude: wider stars, another sky. Narrow bands see the same change."""
+    seeing = rig.seeing_arcsec * airmass_factor(air.airmass)
+    seeing = max(rig.seeing_arcsec, min(seeing, 7.0 * rig.scale_arcsec))  # what stamps can hold
+    return replace(rig, seeing_arcsec=float(seeing), sky_mag=air.sky_mag)
+
+
+def _sensor(rng: np.random.Generator, base: Scene, cfa: bool) -> Scene:
+    """The sensor's own marks, none of them a fault, and what was done to the file."""
+    size = (base.width_px, base.height_px)
+    base = replace(base, temperature_c=float(rng.uniform(-20, 25)))
+    while base.dark_e > 0.3 * base.sky_e and base.temperature_c > -40:
+        base = replace(base, temperature_c=base.temperature_c - 5)  # nobody leaves it that warm
+    noise_e = base.noise_e
+    kind = processing.draw_kind(rng, cfa)
+    glow_e = base.sky_e * log_uniform(rng, 0.01, 0.4)
+    has_glow = rng.random() < 0.08 and kind in ("raw", "shifted", "eight_bit", "interpolated")
+    glow = sky.draw_amp_glow(rng, glow_e, *size) if has_glow else None
+    strength = dict(base.strength)
+    if has_glow and glow_e > 0.075 * base.sky_e:
+        strength["gradient"] = float("nan")  # a glow from the edge, of the camera, not of the sky
+    flat = base.vignetting if kind in ("flat_fielded", "sky_subtracted") else None
+    if flat is not None:
+        strength["vignetting"] = 0.0
+    return replace(
+        base,
+        hot_share=log_uniform(rng, 1e-7, 2e-4),
+        hot_e=noise_e * log_uniform(rng, 15, 300),
+        dead_share=log_uniform(rng, 1e-6, 2e-4) if rng.random() < 0.15 else 0.0,
+        bad_columns=int(rng.choice([1, 1, 2])) if rng.random() < 0.1 else 0,
+        row_noise_e=noise_e * log_uniform(rng, 0.02, 0.3) if rng.random() < 0.2 else 0.0,
+        column_noise_e=noise_e * log_uniform(rng, 0.02, 0.25) if rng.random() < 0.15 else 0.0,
+        amp_glow=glow,
+        edges=edges.draw_edges(rng, *size),
+        processing=kind,
+        flat=flat,
+        strength=strength,
+    )
 
 
 def _clean_optics(rng: np.random.Generator, rig: Rig) -> dict[str, Any]:
@@ -198,15 +245,28 @@ def _clean_optics(rng: np.random.Generator, rig: Rig) -> dict[str, Any]:
     }
 
 
-def _clean_sky(rng: np.random.Generator, rig: Rig, width_px: int, height_px: int) -> dict[str, Any]:
-    """Mild vignetting and gradient, now and then a nebula or galaxies: none of it a fault."""
+def _clean_sky(
+    rng: np.random.Generator, rig: Rig, width_px: int, height_px: int, air: weather.Air
+) -> dict[str, Any]:
+    """Mild vignetting, the sky's own slope, now and then a nebula or galaxies: none a fault."""
     size = (width_px, height_px)
     has_nebula, has_galaxies = rng.random() < 0.35, rng.random() < 0.45
+    shade_pct = log_uniform(rng, 0.5, 13.0)
+    # A file cut out of a larger frame shows a piece of its shade, dark to one side.
+    is_cut = rng.random() < (0.5 if max(size) <= 512 else 0.08)
+    whole = float(rng.uniform(1.5, 5.0)) if is_cut else 1.0
+    wide = (round(whole * width_px), round(whole * height_px))
+    shade = shading.draw_vignetting(rng, shade_pct, *wide)
+    left, top = rng.uniform(0, wide[0] - width_px), rng.uniform(0, wide[1] - height_px)
+    shade = replace(shade, x_px=float(shade.x_px - left), y_px=float(shade.y_px - top))
+    if is_cut:
+        shade_pct = shading.vignetting_pct(shade, *size)
     return {
-        "vignetting": shading.draw_vignetting(rng, log_uniform(rng, 0.5, 13.0), *size),
-        "gradient": sky.draw_gradient(rng, log_uniform(rng, 0.3, 6.0), *size),
+        "vignetting": shade,
+        "gradient": air.gradient,
         "nebula": starfield.draw_nebula(rng, *size) if has_nebula else None,
         "galaxies": starfield.draw_galaxies(rng, *size) if has_galaxies else None,
+        "strength": {"vignetting": shade_pct, "gradient": air.gradient_pct},
     }
 
 

@@ -12,7 +12,7 @@ from torch import Tensor
 
 @dataclass(frozen=True)
 class Readout:
-    """Sensor numbers of B frames, each (B,)."""
+    """Sensor numbers of B frames, each (B,). Row and column noise are sigmas of whole lines."""
 
     gain_e_adu: Tensor
     read_noise_e: Tensor
@@ -21,6 +21,8 @@ class Readout:
     top_adu: Tensor
     prnu: Tensor
     blooms: Tensor
+    row_noise_e: Tensor | None = None
+    column_noise_e: Tensor | None = None
 
 
 def spill(electrons: Tensor, full_well_e: Tensor, blooms: Tensor, passes: int = 24) -> Tensor:
@@ -43,8 +45,8 @@ def spill(electrons: Tensor, full_well_e: Tensor, blooms: Tensor, passes: int = 
 def read_out(expected_e: Tensor, readout: Readout, generator: torch.Generator) -> Tensor:
     """(B, H, W) expected electrons, dark included -> ADU as whole numbers, float32.
 
-    Shot noise is Poisson; pixel response differs by `prnu`; read noise is Gaussian; the
-    converter rounds and clips at its top.
+    Shot noise is Poisson; pixel response differs by `prnu`; read noise is Gaussian, perhaps with
+    offsets of whole rows and columns; the converter rounds and clips at its top.
     """
 
     def wide(values: Tensor) -> Tensor:
@@ -59,5 +61,23 @@ def read_out(expected_e: Tensor, readout: Readout, generator: torch.Generator) -
     counted += wide(readout.read_noise_e) * torch.randn(
         expected_e.shape, generator=generator, device=expected_e.device
     )
+    for noise_e, axis in ((readout.row_noise_e, 1), (readout.column_noise_e, 2)):
+        if noise_e is not None and bool((noise_e > 0).any()):
+            counted += wide(noise_e) * _lines(counted, axis, generator)
     adu = (counted / wide(readout.gain_e_adu) + wide(readout.offset_adu)).round_()
     return torch.minimum(adu.clamp_min_(0), wide(readout.top_adu))
+
+
+def _lines(like: Tensor, axis: int, generator: torch.Generator) -> Tensor:
+    """Offsets of rows (axis 1, new in every frame) or columns (axis 2, the same in all): rms 1.
+
+    Half of the variance is white from line to line, half in bands some 24 lines wide.
+    """
+    frames, count = (len(like), like.shape[1]) if axis == 1 else (1, like.shape[2])
+    coarse = max(2, count // 24)
+    fine = torch.randn(frames, 1, count, generator=generator, device=like.device)
+    bands = torch.randn(frames, 1, coarse, generator=generator, device=like.device)
+    # Linear interpolation between independent nodes keeps two thirds of their variance.
+    bands = F.interpolate(bands, count, mode="linear", align_corners=False) * 1.5**0.5
+    offsets = ((fine + bands) / 2**0.5)[:, 0]
+    return offsets[:, :, None] if axis == 1 else offsets[:, None, :]

@@ -15,6 +15,7 @@ import numpy as np
 from classifier.vocabulary import FAULTS, INDEX, KEYS
 from synth import tracking
 from synth.defects import hot_pixels
+from synth.processing import is_lost
 from synth.psf import Blur, Pupil, fwhm_px, half_flux_radius_px, star_light
 from synth.scene import Scene
 from synth.spike_strength import SpikePlan, plan_spikes, spike_strengths
@@ -180,8 +181,6 @@ def _known(scene: Scene) -> np.ndarray:
     row["low_signal"] = scene.sky_e / scene.rig.camera.read_noise_e**2
     if scene.rig.camera.cfa:
         row["bayer_grid"] = min(scene.plane_response) / max(scene.plane_response)
-        if scene.processing == "interpolated" and row["bayer_grid"] < 0.5:
-            row["bayer_grid"] = NAN
     if scene.clouds is not None:
         row["clouds"] = max(scene.clouds.mean_mag, scene.clouds.rms_mag * 0.25 / 0.15)
     sky_over_noise = scene.sky_e / scene.noise_e
@@ -197,14 +196,15 @@ def _known(scene: Scene) -> np.ndarray:
         row["gradient"] = 0.0 if row["gradient"] < 7.5 else NAN
     if row["vignetting"] / 100 * sky_over_noise * 200 < 6:
         row["vignetting"] = 0.0 if row["vignetting"] < 15 else NAN
+    row |= {key: NAN for key, value in row.items() if is_lost(scene, key, value)}
     return np.array([row[key] for key in KEYS])
 
 
 def hot_percent(scene: Scene) -> float:
-    """Percent of the pixels over 10 sigma, bad columns included."""
+    """Percent of the pixels over 10 sigma; bad columns from the third on, two are no fault."""
     _, electrons = hot_pixels(scene)
     over = float((electrons > 10 * scene.noise_e).sum())
-    over += 0.5 * 0.5 * scene.bad_columns * scene.height_px
+    over += 0.5 * 0.5 * max(0, scene.bad_columns - 2) * scene.height_px
     return 100 * over / (scene.width_px * scene.height_px)
 
 
