@@ -142,7 +142,7 @@ def plan_stars(scenes: Sequence[Scene]) -> StarPlan:
         bright = np.zeros(len(x), bool)
         bright[:BRIGHT_STARS] = stars.flux_e[:BRIGHT_STARS] > 2500 * scene.noise_e
         # Faint and compact: nothing of the star is left beyond a small stamp.
-        compact = _reach_px(scene) < 0.3 * SMALL_PX
+        compact = reach_px(scene) < 0.3 * SMALL_PX
         faint = (stars.flux_e < 150 * scene.noise_e) & compact
         zone_x = np.clip((x / scene.width_px * 3).astype(int), 0, 2)
         zone_y = np.clip((y / scene.height_px * 3).astype(int), 0, 2)
@@ -171,7 +171,7 @@ def plan_stars(scenes: Sequence[Scene]) -> StarPlan:
     )
 
 
-def _reach_px(scene: Scene) -> float:
+def reach_px(scene: Scene) -> float:
     """Roughly how far a star's light goes: twice its width and the smear."""
     path = scene.path
     smear = float(np.abs(path).max()) + abs(np.deg2rad(scene.twist_deg)) * scene.width_px / 4
