@@ -147,9 +147,12 @@ def _exposure_s(rng: np.random.Generator, rig: Rig, sky_over_read2: float) -> fl
 
 
 def draw_run(
-    seed: int, run: int, count: int, width_px: int, height_px: int, cfa: bool
+    seed: int, run: int, count: int, width_px: int, height_px: int, cfa: bool, sky: bool = True
 ) -> list[Scene]:
-    """`count` clean scenes of one run: same rig, field and sensor; dither and weather differ."""
+    """`count` clean scenes of one run: same rig, field and sensor; dither and weather differ.
+
+    `sky` False leaves out nebulae, galaxies, shade and gradient, where only stars are wanted.
+    """
     rng = stream(seed, "run", run)
     rig = draw_rig(rng, cfa_share=1.0 if cfa else 0.0)
     air = weather.draw_air(stream(seed, "air", run), rig, width_px, height_px)
@@ -165,7 +168,7 @@ def draw_run(
         extinction_mag=air.extinction_mag,
         plane_response=_plane_response(rng, rig),
         **_clean_optics(rng, rig),
-        **_clean_sky(rng, rig, width_px, height_px, air),
+        **(_clean_sky(rng, rig, width_px, height_px, air) if sky else {}),
     )
     base = _sensor(stream(seed, "sensor", run), base, cfa)
     base = replace(base, stars=catalogue.draw_list(stream(seed, "field", run), base))
