@@ -1,0 +1,380 @@
+"""Star cut-outs rendered straight from a frame's star shapes, without the frame.
+
+    plan = plan_sheets(draw_star_scenes(seed=1, index=0, count=64, width_px=1536, height_px=1024))
+    for contact in render_contacts(plan, seed=1, index=0, device="cuda"):
+        contact.pixels, contact.rows            # ADU; which of the planned frames these are
+    plan.truth                                  # for strength.settle: the labels
+
+A frame's brightest stars get a square tile each, as the frame would hold it there: the star with
+the shape of its place, its neighbours from the catalogue, mosaic, sky, hot pixels, read-out. The
+tiles of a frame are laid edge to edge into one small picture, a contact sheet, which is read like
+any frame. What lies between the brightest stars, and the sky's structure, is never made.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import torch
+from torch import Tensor
+
+from synth.psf import Blur, Pupil, phase_stamps, star_light
+from synth.rng import log_uniform, stream, torch_stream
+from synth.scene import Scene
+from synth.sensor import Readout, read_out
+from synth.splat import plane_weights
+from synth.starlight import (
+    BAND,
+    BRIGHT_STARS,
+    CENTRE_ZONE,
+    OVER,
+    STAMP_PX,
+    ZONES,
+    blur_table,
+    pupil_table,
+    reach_px,
+    sent,
+)
+from synth.strength import Truth, prepare
+
+COLUMNS, ROWS = 10, 8  # tiles of a contact sheet
+TILES = COLUMNS * ROWS
+TILE_PX, WIDE_TILE_PX = 48, 96
+# Stars that reach farther than this need the wide tiles.
+COMPACT_PX = 12.0
+LIGHTS = len(ZONES) + 1  # the last is for the brightest stars: all colours of the band
+# Light of a faint compact star ends here, as on whole frames.
+FAINT_REACH_PX, REACH_PX = 12.0, 32.0
+NUMBERS = (
+    "gain_e_adu",
+    "read_noise_e",
+    "offset_adu",
+    "full_well_e",
+    "top_adu",
+    "saturation_adu",
+    "prnu",
+    "blooms",
+    "is_cfa",
+    "dark_e",
+    "noise_e",
+    "hot_share",
+    "hot_e",
+    "reach_px",
+)
+
+
+@dataclass(frozen=True)
+class SheetPlan:
+    """B scenes of one shape as arrays, made without a device: small, and it travels well.
+
+    size_px: height, width. numbers: (B, len(NUMBERS)). sky_e: (B, 4) of the mosaic's places.
+    stars: (B, n, 3) x, y, electrons, brightest first, 0 electrons where there is none.
+    planes: (B, n, 4) share of a star that each place of the mosaic collects; None = all of it.
+    """
+
+    size_px: tuple[int, int]
+    numbers: np.ndarray
+    sky_e: np.ndarray
+    stars: np.ndarray
+    planes: np.ndarray | None
+    pupil: dict[str, np.ndarray]
+    blur: dict[str, np.ndarray]
+    truth: Truth
+
+    def __len__(self) -> int:
+        return len(self.numbers)
+
+
+@dataclass(frozen=True)
+class Contact:
+    """Contact sheets of b frames.
+
+    pixels: (b, ROWS * tile, COLUMNS * tile) float32 ADU. rows: (b,) numbers of the frames in the
+    plan. origin_px: (b, TILES, 2) place in the frame of each tile's first pixel, even. stars_px:
+    (b, TILES, 2) place in the frame of the star that the tile is for, far outside where there is
+    none. numbers: facts by name, each (b,).
+    """
+
+    pixels: Tensor
+    rows: Tensor
+    tile_px: int
+    size_px: tuple[int, int]
+    origin_px: Tensor
+    stars_px: Tensor
+    numbers: dict[str, Tensor]
+
+    def place(self, place_px: Tensor) -> tuple[Tensor, Tensor]:
+        """(b, n, 2) places on the sheets -> places in the frames, and (b, n) whose tile it is.
+
+        False marks what also lies in the tile of a star that is nearer to it, or off the frame.
+        """
+        tile = torch.div(place_px + 0.5, self.tile_px, rounding_mode="floor")
+        tile = tile.clamp_min(0).minimum(tile.new_tensor([COLUMNS - 1, ROWS - 1]))
+        number = (tile[..., 1] * COLUMNS + tile[..., 0]).long()
+        batch = torch.arange(len(number), device=number.device)[:, None]
+        at = place_px - tile * self.tile_px + self.origin_px[batch, number]
+        away = torch.cdist(at, self.stars_px)
+        own = away.gather(2, number[..., None])[..., 0]
+        limit = at.new_tensor([self.size_px[1] - 1.0, self.size_px[0] - 1.0])
+        inside = ((at >= 0) & (at <= limit)).all(2)
+        return at, (own <= away.amin(2) + 0.5) & inside
+
+
+def plan_sheets(scenes: Sequence[Scene]) -> SheetPlan:
+    """Scenes of one shape -> their plan; what lies in the sky but stars is left out."""
+    count = max(len(s.stars.flux_e) for s in scenes)
+    stars = np.zeros((len(scenes), max(1, count), 3), np.float32)
+    any_cfa = any(s.rig.camera.cfa for s in scenes)
+    planes = np.ones((*stars.shape[:2], 4), np.float32) if any_cfa else None
+    for i, scene in enumerate(scenes):
+        drawn = scene.stars
+        n = len(drawn.flux_e)
+        stars[i, :n, 0] = drawn.x_px + scene.shift_px[0]
+        stars[i, :n, 1] = drawn.y_px + scene.shift_px[1]
+        stars[i, :n, 2] = drawn.flux_e * 10 ** (-0.4 * scene.extinction_mag)
+        if planes is not None and n:
+            planes[i, :n] = plane_weights(scene, drawn.colour)
+    return SheetPlan(
+        (scenes[0].height_px, scenes[0].width_px),
+        np.array([_numbers(s) for s in scenes], np.float32),
+        np.array([_sky_e(s) for s in scenes], np.float32),
+        stars,
+        planes,
+        pupil_table(scenes),
+        blur_table(scenes, ZONES),
+        prepare(scenes),
+    )
+
+
+def _numbers(scene: Scene) -> list[float]:
+    camera = scene.rig.camera
+    rng = stream(scene.field_seed, "sheet prnu")
+    values = {
+        "gain_e_adu": camera.gain_e_adu,
+        "read_noise_e": camera.read_noise_e,
+        "offset_adu": camera.offset_adu,
+        "full_well_e": camera.full_well_e,
+        "top_adu": 2.0**camera.bits - 1,
+        "saturation_adu": camera.saturation_adu,
+        "prnu": log_uniform(rng, 0.002, 0.01),
+        "blooms": float(camera.blooms),
+        "is_cfa": float(camera.cfa is not None),
+        "dark_e": scene.dark_e,
+        "noise_e": scene.noise_e,
+        "hot_share": scene.hot_share,
+        "hot_e": scene.hot_e,
+        "reach_px": reach_px(scene),
+    }
+    return [values[name] for name in NUMBERS]
+
+
+def _sky_e(scene: Scene) -> np.ndarray:
+    response = np.array(scene.plane_response)
+    return scene.sky_e / response.mean() * response
+
+
+def render_contacts(
+    plan: SheetPlan, seed: int, index: int, device: torch.device | str = "cpu", neighbours: int = 8
+) -> list[Contact]:
+    """Contact sheets of a plan's frames: those with compact stars, then those with wide ones.
+
+    `seed` and `index` fix the noise. neighbours: how many stars, at most, are laid down in a
+    tile besides its own, those that give it most light.
+    """
+    generator = torch_stream(device, seed, "contact", index)
+    wide = plan.numbers[:, NUMBERS.index("reach_px")] > COMPACT_PX
+    contacts = []
+    for tile_px, chosen in ((TILE_PX, ~wide), (WIDE_TILE_PX, wide)):
+        rows = np.flatnonzero(chosen)
+        if len(rows):
+            contacts.append(_Frames(plan, rows, device).contact(tile_px, neighbours, generator))
+    return contacts
+
+
+class _Frames:
+    """Some frames of a plan on the device."""
+
+    def __init__(self, plan: SheetPlan, rows: np.ndarray, device: torch.device | str):
+        def there(array: np.ndarray) -> Tensor:
+            return torch.from_numpy(array[rows]).to(device)
+
+        self.size_px, self.device = plan.size_px, device
+        self.rows = torch.from_numpy(rows).to(device)
+        self.numbers = dict(zip(NUMBERS, there(plan.numbers).unbind(1), strict=True))
+        self.sky_e = there(plan.sky_e)
+        self.x, self.y, self.flux_e = there(plan.stars).unbind(2)
+        self.planes = None if plan.planes is None else there(plan.planes)
+        self.pupil = Pupil(**sent({k: v[rows] for k, v in plan.pupil.items()}, device))
+        self.blur = Blur(**sent({k: v[rows] for k, v in plan.blur.items()}, device))
+        self.batch = torch.arange(len(rows), device=device)[:, None]
+
+    def contact(self, tile_px: int, neighbours: int, generator: torch.Generator) -> Contact:
+        stamps = star_stamps(self.pupil, self.blur)
+        stars, places = self._chosen(stamps, generator)
+        # Even corners keep the mosaic's phase.
+        origin = 2 * torch.div(places + 0.5, 2, rounding_mode="floor").long() - tile_px // 2
+        light = self._light(stamps, origin, tile_px, neighbours)
+        light += self._empty(tile_px)
+        b, side = len(light), tile_px
+        sheet = light.view(b, ROWS, COLUMNS, side, side).transpose(2, 3)
+        sheet = sheet.reshape(b, ROWS * side, COLUMNS * side)
+        self._add_hot_pixels(sheet, generator)
+        pixels = read_out(sheet, self._readout(), generator)
+        pixels = self._beyond_edges(pixels, origin, tile_px)
+        far = places.new_tensor([-1e6, -1e6])
+        stars_px = torch.where(stars[..., None], places, far)
+        return Contact(pixels, self.rows, tile_px, self.size_px, origin, stars_px, self.numbers)
+
+    def _chosen(self, stamps: Tensor, generator: torch.Generator) -> tuple[Tensor, Tensor]:
+        """Whether each tile has a star, and where it is: the brightest, saturated ones last."""
+        height, width = self.size_px
+        inside = (self.x > 0) & (self.x < width - 1) & (self.y > 0) & (self.y < height - 1)
+        peak = stamps[:, CENTRE_ZONE, 0, STAMP_PX // 2, STAMP_PX // 2]
+        limit = 0.9 * torch.minimum(
+            self.numbers["full_well_e"],
+            self.numbers["saturation_adu"] * self.numbers["gain_e_adu"],
+        )
+        key = torch.where(inside, self.flux_e, 0.0)
+        clipped = self.flux_e * peak[:, None] > limit[:, None]
+        # Stars beyond the first 128 are not looked at on whole frames either.
+        rank = inside.cumsum(1)
+        key = torch.where(clipped, key * 1e-6, key) * (rank <= 128)
+        key, index = _padded(key, TILES).topk(TILES, 1)
+        index = index.clamp_max(self.x.shape[1] - 1)
+        there = key > 0
+        place = torch.stack((self.x.gather(1, index), self.y.gather(1, index)), 2)
+        free = torch.rand(place.shape, generator=generator, device=place.device)
+        free = free * free.new_tensor([width - 1.0, height - 1.0])
+        return there, torch.where(there[..., None], place, free)
+
+    def _light(self, stamps: Tensor, origin: Tensor, side: int, neighbours: int) -> Tensor:
+        """(b, TILES, side, side) electrons of stars, the strongest first."""
+        star, flux = self._strongest(origin, side, neighbours + 1)
+        fine_x = torch.floor(self.x * OVER + 0.5).long()
+        fine_y = torch.floor(self.y * OVER + 0.5).long()
+        kernel = self._kernels() * OVER**2 + fine_x % OVER + OVER * (fine_y % OVER)
+        first = kernel * STAMP_PX**2
+        left = torch.div(fine_x, OVER, rounding_mode="floor") - STAMP_PX // 2
+        top = torch.div(fine_y, OVER, rounding_mode="floor") - STAMP_PX // 2
+        steps = torch.arange(side, device=self.device)
+        flat = stamps.reshape(-1)
+        tiles = torch.zeros(*origin.shape[:2], side, side, device=self.device)
+        for k in range(star.shape[2]):
+            used = torch.nonzero(flux[..., k] > 0)
+            if len(used) == 0:
+                break
+            b, t = used.unbind(1)
+            s = star[b, t, k]
+            corner = origin[b, t]
+            column = (corner[:, 0] - left[b, s])[:, None] + steps
+            row = (corner[:, 1] - top[b, s])[:, None] + steps
+            # The stamps' rims hold zeros.
+            column, row = column.clamp(0, STAMP_PX - 1), row.clamp(0, STAMP_PX - 1)
+            at = (first[b, s][:, None] + row * STAMP_PX)[..., None] + column[:, None]
+            light = flat.take(at) * flux[b, t, k][:, None, None]
+            if self.planes is not None:
+                share = self.planes[b, s].view(-1, 1, 2, 1, 2)
+                light = (light.view(-1, side // 2, 2, side // 2, 2) * share).view_as(light)
+            if k == 0:
+                tiles[b, t] = light
+            else:
+                tiles[b, t] += light
+        return tiles
+
+    def _strongest(self, origin: Tensor, side: int, count: int) -> tuple[Tensor, Tensor]:
+        """(b, TILES, count) numbers and electrons of the stars that light each tile most."""
+        middle = origin + (side - 1) / 2
+        away = torch.maximum(
+            (middle[..., 0, None] - self.x[:, None]).abs(),
+            (middle[..., 1, None] - self.y[:, None]).abs(),
+        )
+        outside = (away - side / 2).clamp_min(0)
+        faint = (self.flux_e < 150 * self.numbers["noise_e"][:, None]) & (
+            self.numbers["reach_px"] < 7.2
+        )[:, None]
+        reach = torch.where(faint, FAINT_REACH_PX, REACH_PX)[:, None]
+        # A star's wings fall roughly as the square of the distance.
+        weight = self.flux_e[:, None] / (1 + outside) ** 2 * (outside < reach)
+        weight, star = _padded(weight, count).topk(count, 2)
+        star = star.clamp_max(self.x.shape[1] - 1)
+        flux = self.flux_e[:, None].expand(-1, star.shape[1], -1).gather(2, star)
+        return star, torch.where(weight > 0, flux, 0.0)
+
+    def _kernels(self) -> Tensor:
+        """(b, n) number of the light that each star takes: its place's, or the bright one."""
+        height, width = self.size_px
+        zone_x = (self.x / width * 3).long().clamp(0, 2)
+        zone_y = (self.y / height * 3).long().clamp(0, 2)
+        zone = zone_y * 3 + zone_x
+        zone = zone.clone()
+        bright = self.flux_e[:, :BRIGHT_STARS] > 2500 * self.numbers["noise_e"][:, None]
+        zone[:, :BRIGHT_STARS] = torch.where(bright, LIGHTS - 1, zone[:, :BRIGHT_STARS])
+        return self.batch * LIGHTS + zone
+
+    def _empty(self, side: int) -> Tensor:
+        """(b, 1, side, side) electrons of sky and dark current."""
+        four = self.sky_e.view(-1, 1, 2, 2) + self.numbers["dark_e"][:, None, None, None]
+        return four.repeat(1, 1, side // 2, side // 2)
+
+    def _add_hot_pixels(self, sheet: Tensor, generator: torch.Generator) -> None:
+        pixels = sheet[0].numel()
+        count = torch.poisson(self.numbers["hot_share"] * pixels, generator=generator).long()
+        frame = torch.repeat_interleave(self.batch[:, 0], count)
+        place = torch.randint(pixels, frame.shape, generator=generator, device=self.device)
+        tail = torch.randn(frame.shape, generator=generator, device=self.device) * 0.7
+        electrons = self.numbers["hot_e"][frame] * tail.exp()
+        sheet.view(-1).index_add_(0, frame * pixels + place, electrons)
+
+    def _readout(self) -> Readout:
+        numbers = self.numbers
+        return Readout(
+            numbers["gain_e_adu"],
+            numbers["read_noise_e"],
+            numbers["offset_adu"],
+            numbers["full_well_e"],
+            numbers["top_adu"],
+            numbers["prnu"],
+            numbers["blooms"] > 0,
+        )
+
+    def _beyond_edges(self, pixels: Tensor, origin: Tensor, side: int) -> Tensor:
+        """Where a tile hangs over the frame's edge its last pixels are repeated."""
+        height, width = self.size_px
+        low = origin.amin(2)
+        over = (low < 0) | (origin[..., 0] + side > width) | (origin[..., 1] + side > height)
+        b, t = torch.nonzero(over).unbind(1)
+        tiles = pixels.view(len(pixels), ROWS, side, COLUMNS, side)
+        row, column = torch.div(t, COLUMNS, rounding_mode="floor"), t % COLUMNS
+        some = tiles[b, row, :, column]
+        steps = torch.arange(side, device=pixels.device)
+        corner = origin[b, t]
+        x = (corner[:, :1] + steps).clamp(0, width - 1) - corner[:, :1]
+        y = (corner[:, 1:] + steps).clamp(0, height - 1) - corner[:, 1:]
+        which = torch.arange(len(b), device=pixels.device)[:, None, None]
+        # A frame narrower than the tile has both edges in it.
+        x, y = x.clamp(0, side - 1), y.clamp(0, side - 1)
+        tiles[b, row, :, column] = some[which, y[:, :, None], x[:, None, :]]
+        return pixels
+
+
+def star_stamps(pupil: Pupil, blur: Blur) -> Tensor:
+    """(b, LIGHTS, OVER^2, 64, 64) stamps of one electron at every place and sub-pixel phase."""
+    light = star_light(pupil, blur, STAMP_PX, OVER, 128, (1.0,))
+    centre = slice(CENTRE_ZONE, CENTRE_ZONE + 1)
+    middle = Blur(
+        blur.waves[:, centre],
+        blur.seeing_px[:, centre],
+        blur.halo_px,
+        blur.halo_share,
+        blur.paths[:, centre],
+    )
+    bright = star_light(pupil, middle, STAMP_PX, OVER, 128, BAND)
+    stamps = phase_stamps(torch.cat((light, bright), 1), OVER)
+    stamps[..., -1, :] = 0
+    stamps[..., -1] = 0
+    return stamps
+
+
+def _padded(values: Tensor, count: int) -> Tensor:
+    """At least `count` numbers in the last dimension, zeros at the end."""
+    return torch.nn.functional.pad(values, (0, max(0, count - values.shape[-1])))
