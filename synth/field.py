@@ -163,10 +163,14 @@ def draw_nebula(
 ) -> Nebula:
     """Draw a nebula whose brightest part is `peak` skies bright (drawn: 0.02 to 1.5).
 
+    Kind "fringes", never drawn by itself, is the sensor's interference instead.
+
     Fields of interstellar power-law slopes are combined: exponentials give clumps, ridges of a
     field's zero lines give filaments, a second exponential in front gives dark lanes.
     """
     kind = kind or str(rng.choice(NEBULA_KINDS, p=[0.35, 0.2, 0.12, 0.2, 0.13]))
+    if kind == "fringes":
+        return _fringes(rng, width_px, height_px, n)
     if peak is None:
         peak = float(np.exp(rng.uniform(np.log(0.02), np.log(1.5))))
     reach = 1.5 * max(width_px, height_px)
@@ -183,6 +187,15 @@ def draw_nebula(
     if kind == "dark":
         return Nebula(0.0, 0.0, reach, kind, (-min(peak, 0.3) * light).astype(np.float32))
     return Nebula(0.0, 0.0, reach, kind, (peak * np.minimum(light, 4.0)).astype(np.float32))
+
+
+def _fringes(rng: Generator, width_px: int, height_px: int, n: int) -> Nebula:
+    """Interference in a thin sensor: contour lines of its thickness, a few per cent of the sky."""
+    thickness = power_law_field(rng, n, slope=-5.0, outer_scale=0.5, angle_deg=0.0)
+    waves = float(np.exp(rng.uniform(np.log(1.0), np.log(4.0))))
+    depth = float(np.exp(rng.uniform(np.log(0.004), np.log(0.03))))
+    light = depth * np.cos(2 * pi * waves * thickness)
+    return Nebula(0.0, 0.0, 1.5 * max(width_px, height_px), "fringes", light.astype(np.float32))
 
 
 def _nebula_shape(rng: Generator, kind: str, gx: np.ndarray, gy: np.ndarray) -> np.ndarray:
@@ -285,7 +298,7 @@ def galaxy_map(params: Sequence[Galaxies | None], x_px: Tensor, y_px: Tensor) ->
         turn = torch.atan2(v, u) - 2 * pi * pitch * torch.log(radius)
         wave = torch.cos(2.0 * turn) * soft_step(radius - 0.5, 0.0 * radius + 0.5)
         fade = soft_step(0.9 * _REACH - radius, 0.0 * radius + 0.2 * _REACH)
-        out[box.index] += brightness * light * (1.0 + arms * wave) * fade
+        box.add_to(out, brightness * light * (1.0 + arms * wave) * fade)
     return out
 
 

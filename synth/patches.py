@@ -3,7 +3,7 @@
 Every map function of the generator takes one parameter set per frame (None = the effect is
 absent) and returns float32 [B, h, w]. `columns` stacks plain numbers into [B, 1, 1] tensors;
 `item_table` does the same for effects made of several items (motes, ghosts, galaxies); `boxes`
-picks, for item k of every frame at once, the window of pixels that it can reach, so a 12 px
+picks the windows of pixels that items can reach, those of one size together, so a 12 px
 shadow does not cost a pass over 26 Mpx.
 """
 
@@ -41,55 +41,77 @@ def item_table(items: Sequence[Sequence[Any]], fields: int) -> np.ndarray:
 
 @dataclass
 class Box:
-    """The windows of item k in all frames: `x` [B, 1, nx], `y` [B, ny, 1] and where they lie."""
+    """Windows of several items: `x` [n, 1, nx], `y` [n, ny, 1] and where they lie."""
 
     x: Tensor
     y: Tensor
-    values: tuple[Tensor, ...]  # the item's fields, each [B, 1, 1]
-    index: tuple[Tensor, Tensor, Tensor]  # picks [B, ny, nx] out of a [B, h, w] map
+    values: tuple[Tensor, ...]  # the items' fields, each [n, 1, 1]
+    place: Tensor  # [n, ny, nx] flat numbers in the [B, h, w] map
+
+    def add_to(self, out: Tensor, light: Tensor) -> None:
+        """Add `light` [n, ny, nx] to the map `out` [B, h, w], in place."""
+        out.view(-1).index_add_(0, self.place.flatten(), light.expand(self.place.shape).flatten())
 
 
-def _window(axis_px: Tensor, low: np.ndarray, high: np.ndarray) -> Tensor:
-    """Long [B, n]: n neighbouring indices per frame that cover [low, high] on a regular axis."""
-    count = axis_px.numel()
-    first = float(axis_px[0])
-    step = (float(axis_px[-1]) - first) / max(count - 1, 1) or 1.0
-    start = np.floor((low - first) / step).astype(np.int64)
-    size = int(np.clip(np.ceil((high - low) / step).max() + 2, 1, count))
-    # A window that hangs over an edge is pushed inside: it still covers what can be seen.
-    start = np.clip(start, 0, count - size)
-    starts = torch.from_numpy(start).to(axis_px.device)
-    return starts[:, None] + torch.arange(size, device=axis_px.device)
+# Boxes are gathered by size, so that a few launches do for all items of a batch.
+_SIZES = (16, 32, 64, 128, 256, 512, 1 << 30)
+_MOST_PIXELS = 1 << 24
+
+
+@dataclass(frozen=True)
+class _Axis:
+    """A regular axis of pixels: read off the device once."""
+
+    first: float
+    step: float
+    count: int
+
+    @classmethod
+    def of(cls, axis_px: Tensor) -> "_Axis":
+        first, last = axis_px[[0, -1]].tolist()
+        return cls(first, (last - first) / max(axis_px.numel() - 1, 1) or 1.0, axis_px.numel())
+
+    def start(self, low: np.ndarray, size: int) -> np.ndarray:
+        """First of `size` neighbouring indices from the coordinate `low` on.
+
+        A window that hangs over an edge is pushed inside: it still covers what can be seen.
+        """
+        number = np.floor((low - self.first) / self.step).astype(np.int64)
+        return np.clip(number, 0, self.count - size)
 
 
 def boxes(table: np.ndarray, reach_px: np.ndarray, x_px: Tensor, y_px: Tensor) -> Iterator[Box]:
-    """The windows of items 0, 1, ... of every frame, the largest of each frame first.
+    """The windows of pixels that items can reach, gathered by size.
 
     Args:
         table: [B, K, F] from `item_table`; fields 0 and 1 are the item's centre in pixels.
         reach_px: [B, K] half size of the square that holds the item, NaN where there is none.
         x_px, y_px: regular pixel coordinates of the wanted map, [w] and [h].
-
-    Frames without a k-th item get a zero-valued item at the origin; callers give every item an
-    amplitude field so that zero means no effect.
     """
-    if table.shape[1] == 0:
+    frames, items = np.nonzero(np.isfinite(reach_px))
+    if len(frames) == 0:
         return
-    order = np.argsort(-np.nan_to_num(reach_px, nan=-1.0), axis=1)
-    table = np.nan_to_num(np.take_along_axis(table, order[:, :, None], 1))
-    reach = np.nan_to_num(np.take_along_axis(reach_px, order, 1))
-    batch = torch.arange(len(table), device=x_px.device)[:, None, None]
-    fields = torch.from_numpy(table.astype(np.float32)).to(x_px.device)
-    for k in range(table.shape[1]):
-        centre_x, centre_y, half = table[:, k, 0], table[:, k, 1], reach[:, k]
-        ix = _window(x_px, centre_x - half, centre_x + half)
-        iy = _window(y_px, centre_y - half, centre_y + half)
-        yield Box(
-            x=x_px[ix][:, None, :],
-            y=y_px[iy][:, :, None],
-            values=tuple(fields[:, k, :, None, None].unbind(1)),
-            index=(batch, iy[:, :, None], ix[:, None, :]),
-        )
+    rows, reach = table[frames, items], reach_px[frames, items]
+    x_axis, y_axis = _Axis.of(x_px), _Axis.of(y_px)
+    wide, high = x_axis.count, y_axis.count
+    need = np.ceil(2 * reach / min(x_axis.step, y_axis.step)) + 2
+    for smaller, size in zip((0, *_SIZES), _SIZES, strict=False):
+        chosen = np.flatnonzero((need > smaller) & (need <= size))
+        nx, ny = min(size, wide), min(size, high)
+        block = max(1, _MOST_PIXELS // (nx * ny))
+        for part in (chosen[i : i + block] for i in range(0, len(chosen), block)):
+            left = x_axis.start(rows[part, 0] - reach[part], nx)
+            top = y_axis.start(rows[part, 1] - reach[part], ny)
+            numbers = torch.from_numpy(np.stack((frames[part], left, top))).to(x_px.device)
+            fields = torch.from_numpy(rows[part].astype(np.float32)).to(x_px.device)
+            ix = numbers[1][:, None] + torch.arange(nx, device=x_px.device)
+            iy = numbers[2][:, None] + torch.arange(ny, device=x_px.device)
+            yield Box(
+                x=x_px[ix][:, None, :],
+                y=y_px[iy][:, :, None],
+                values=tuple(fields[:, :, None, None].unbind(1)),
+                place=(numbers[0][:, None, None] * high + iy[:, :, None]) * wide + ix[:, None, :],
+            )
 
 
 def soft_step(value: Tensor, width: Tensor) -> Tensor:

@@ -76,7 +76,7 @@ def reflection_map(params: Sequence[Reflection | None], x_px: Tensor, y_px: Tens
     out = torch.zeros(len(params), y_px.numel(), x_px.numel(), device=x_px.device)
     table = item_table([p.ghosts if p else () for p in params], fields=16)
     for box in boxes(table, table[:, :, 2] + table[:, :, 6], x_px, y_px):
-        out[box.index] += _ghost_light(box.x, box.y, box.values)
+        box.add_to(out, _ghost_light(box.x, box.y, box.values))
     return out
 
 

@@ -27,18 +27,17 @@ class Readout:
 
 def spill(electrons: Tensor, full_well_e: Tensor, blooms: Tensor, passes: int = 24) -> Tensor:
     """Charge over the full well runs along the column (CCD), half up and half down."""
-    which = torch.nonzero(blooms)[:, 0]
-    if len(which) == 0:
+    full = (electrons > full_well_e[:, None, None]).any(1) & blooms[:, None]
+    frame, column = torch.nonzero(full, as_tuple=True)
+    if len(frame) == 0:
         return electrons
-    some = electrons[which]
-    well = full_well_e[which, None, None]
+    lines, well = electrons[frame, :, column], full_well_e[frame, None]
     for _ in range(passes):
-        over = (some - well).clamp_min(0)
-        up = F.pad(over[:, 1:], (0, 0, 0, 1))
-        down = F.pad(over[:, :-1], (0, 0, 1, 0))
-        some = some - over + 0.5 * (up + down)
+        over = (lines - well).clamp_min(0)
+        up, down = F.pad(over[:, 1:], (0, 1)), F.pad(over[:, :-1], (1, 0))
+        lines = lines - over + 0.5 * (up + down)
     out = electrons.clone()
-    out[which] = some
+    out[frame, :, column] = lines
     return out
 
 

@@ -154,18 +154,20 @@ class DustMotes:
 
 def dust_map(params: Sequence[DustMotes | None], x_px: Tensor, y_px: Tensor) -> Tensor:
     """Transmission, float32 [B, h, w]; 1 where there is no shadow."""
-    out = torch.ones(len(params), y_px.numel(), x_px.numel(), device=x_px.device)
+    # Shadows multiply where they overlap: their logarithms add.
+    loss = torch.zeros(len(params), y_px.numel(), x_px.numel(), device=x_px.device)
     table = item_table([p.motes if p else () for p in params], fields=8)
     for box in boxes(table, table[:, :, 2] + table[:, :, 6], x_px, y_px):
         x0, y0, outer, hole, hole_dx, hole_dy, mote, opacity = box.values
-        out[box.index] *= 1.0 - opacity * _blocked(
+        blocked = opacity * _blocked(
             torch.sqrt((box.x - x0) ** 2 + (box.y - y0) ** 2),
             torch.sqrt((box.x - x0 - hole_dx) ** 2 + (box.y - y0 - hole_dy) ** 2),
             outer,
             hole,
             mote,
         )
-    return out
+        box.add_to(loss, torch.log1p(-blocked.clamp_max(0.999999)))
+    return loss.exp()
 
 
 def _blocked(to_outer: Tensor, to_hole: Tensor, outer: Tensor, hole: Tensor, mote: Tensor):
