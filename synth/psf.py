@@ -87,15 +87,18 @@ def phase_stamps(light: Tensor, over: int) -> Tensor:
     Phase a + over * b is for a star a / over px right of and b / over px below a pixel centre;
     that pixel is number side // 2 of the stamp. The rim fades to zero so that no square shows.
     """
-    stamps = [
-        light.roll((b, a), (2, 3))[:, :, ::over, ::over] for b in range(over) for a in range(over)
-    ]
-    stacked = torch.stack(stamps, 2)
-    side = stacked.shape[-1]
+    frames, zones, samples, _ = light.shape
+    side = samples // over
+    fine = light.view(frames, zones, side, over, side, over).permute(0, 1, 3, 5, 2, 4)
+    back = (-torch.arange(over, device=light.device)) % over
+    stamps = fine[:, :, back][:, :, :, back]
+    # A star that lies right of a pixel centre is sampled left of its own: from the pixel before.
+    stamps[:, :, 1:] = stamps[:, :, 1:].roll(1, -2)
+    stamps[:, :, :, 1:] = stamps[:, :, :, 1:].roll(1, -1)
     axis = torch.arange(side, device=light.device) - side // 2
     radius = (axis[:, None] ** 2 + axis[None] ** 2).float().sqrt()
     fade = ((side // 2 - radius) / (0.2 * side // 2)).clamp(0, 1)
-    return stacked * fade * fade * (3 - 2 * fade)
+    return stamps.flatten(2, 3) * (fade * fade * (3 - 2 * fade))
 
 
 def half_flux_radius_px(light: Tensor, over: int) -> Tensor:
