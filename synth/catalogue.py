@@ -6,11 +6,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from synth import field
-from synth.rng import log_uniform
 
 if TYPE_CHECKING:
     from synth.scene import Scene
 
+# Share of fields that hold hardly a star.
+EMPTY_SHARE = 0.05
 # Stars beyond the frame's edge whose light still reaches in, px.
 MARGIN_PX = 40
 
@@ -38,13 +39,66 @@ def draw_list(rng: np.random.Generator, scene: "Scene", max_stars: int = 1500) -
         scene.height_px,
         rig.scale_arcsec,
         faintest_mag,
-        log_uniform(rng, 0.25, 6.0),
+        _density(rng),
         max_stars,
     )
-    flux_e = zero_point_e * 10 ** (-0.4 * mag)
-    order = np.argsort(-flux_e)
-    stars = StarList(x_px[order], y_px[order], flux_e[order], colour[order])
+    stars = _sorted(x_px, y_px, zero_point_e * 10 ** (-0.4 * mag), colour)
+    if rng.random() < EMPTY_SHARE:
+        # A dark cloud in front, or a narrow field at the pole: a handful of stars.
+        kept = np.sort(rng.permutation(len(stars.flux_e))[: int(rng.integers(5, 16))])
+        return StarList(*(column[kept] for column in _columns(stars)))
     return _enough(rng, stars, scene)
+
+
+def _density(rng: np.random.Generator) -> float:
+    """Star density over the whole-sky mean at a galactic latitude where people point.
+
+    Half of all targets lie within 20 degrees of the Milky Way (common practice), the rest are
+    spread evenly over the sky; dark clouds and star clouds scatter by half a magnitude.
+    """
+    if rng.random() < 0.5:
+        latitude_deg = abs(float(rng.normal(0, 10)))
+    else:
+        latitude_deg = float(np.rad2deg(np.arcsin(rng.random())))
+    return field.latitude_factor(latitude_deg) * float(np.exp(rng.normal(0, 0.4)))
+
+
+def _columns(stars: StarList) -> tuple[np.ndarray, ...]:
+    return stars.x_px, stars.y_px, stars.flux_e, stars.colour
+
+
+def with_cluster(
+    rng: np.random.Generator, stars: StarList, scene: "Scene", kind: str, max_stars: int = 700
+) -> tuple[StarList, field.Galaxy | None]:
+    """The field with an open or globular cluster in it; a globular also glows between its stars.
+
+    Small frames get fewer stars: one per 250 px at most.
+    """
+    rig = scene.rig
+    zero_point_e = rig.zero_point_e_s * scene.exposure_s
+    faintest_mag = 2.5 * np.log10(zero_point_e / (4 * scene.noise_e * scene.good_fwhm_px))
+    most = min(max_stars, scene.width_px * scene.height_px // 250)
+    x, y, mag, colour = field.draw_cluster(
+        rng, scene.width_px, scene.height_px, faintest_mag, kind, most
+    )
+    flux_e = zero_point_e * 10 ** (-0.4 * mag)
+    both = _sorted(
+        *(
+            np.concatenate(pair)
+            for pair in zip(_columns(stars), (x, y, flux_e, colour), strict=True)
+        )
+    )
+    if kind != "globular" or len(x) < 3:
+        return both, None
+    centre_x, centre_y = float(np.median(x)), float(np.median(y))
+    half_px = float(np.median(np.hypot(x - centre_x, y - centre_y)))
+    # The stars too faint to be drawn give about as much light as those that are.
+    mean_e = flux_e.sum() / 2 / (np.pi * half_px**2)
+    bright = min(2.0, float(mean_e / scene.sky_e) * float(rng.uniform(0.3, 1.0)))
+    glow = field.Galaxy(
+        centre_x, centre_y, half_px, 1.2, 1.0, 0.0, bright, 0.0, 0.0, scene.good_fwhm_px
+    )
+    return both, glow
 
 
 def _enough(rng: np.random.Generator, stars: StarList, scene: "Scene") -> StarList:

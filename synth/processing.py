@@ -252,7 +252,7 @@ def _picture(frame: Tensor, scene: "Scene", rng: np.random.Generator) -> Tensor:
     black, span = picture_levels(scene)
     frame = 255 * ((frame - black) / span).clamp(0, 1) ** (1 / 2.2)
     if rng.random() < 0.8:
-        frame = compressed(frame, float(rng.uniform(55, 96)))
+        frame = compressed(frame, float(rng.uniform(75, 98)))
     return frame.round().clamp(0, 255)
 
 

@@ -171,8 +171,24 @@ def draw_run(
         **(_clean_sky(rng, rig, width_px, height_px, air) if sky else {}),
     )
     base = _sensor(stream(seed, "sensor", run), base, cfa)
-    base = replace(base, stars=catalogue.draw_list(stream(seed, "field", run), base))
+    base = _with_stars(stream(seed, "field", run), base)
     return [_dithered(stream(seed, "run", run, "frame", i), base) for i in range(count)]
+
+
+# Share of fields with a star cluster, by kind.
+_CLUSTERS = {"none": 0.86, "open": 0.08, "globular": 0.06}
+
+
+def _with_stars(rng: np.random.Generator, base: Scene) -> Scene:
+    """The field's stars, now and then with a cluster among them."""
+    stars = catalogue.draw_list(rng, base)
+    kind = str(rng.choice(list(_CLUSTERS), p=list(_CLUSTERS.values())))
+    if kind == "none":
+        return replace(base, stars=stars)
+    stars, glow = catalogue.with_cluster(rng, stars, base, kind)
+    others = base.galaxies.galaxies if base.galaxies is not None else ()
+    galaxies = starfield.Galaxies((*others, glow)) if glow is not None else base.galaxies
+    return replace(base, stars=stars, galaxies=galaxies)
 
 
 def _seen_through(rig: Rig, air: weather.Air) -> Rig:
@@ -254,6 +270,8 @@ def _clean_sky(
     """Mild vignetting, the sky's own slope, now and then a nebula or galaxies: none a fault."""
     size = (width_px, height_px)
     has_nebula, has_galaxies = rng.random() < 0.35, rng.random() < 0.45
+    # Thin sensors in red light show interference of the sky's own lines.
+    kind = "fringes" if rig.wavelength_nm > 600 and rng.random() < 0.08 else None
     shade_pct = log_uniform(rng, 0.5, 13.0)
     # A file cut out of a larger frame shows a piece of its shade, dark to one side.
     is_cut = rng.random() < (0.5 if max(size) <= 512 else 0.08)
@@ -267,7 +285,7 @@ def _clean_sky(
     return {
         "vignetting": shade,
         "gradient": air.gradient,
-        "nebula": starfield.draw_nebula(rng, *size) if has_nebula else None,
+        "nebula": starfield.draw_nebula(rng, *size, kind=kind) if has_nebula or kind else None,
         "galaxies": starfield.draw_galaxies(rng, *size) if has_galaxies else None,
         "strength": {"vignetting": shade_pct, "gradient": air.gradient_pct},
     }
