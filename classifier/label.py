@@ -20,11 +20,12 @@ from classifier.crew import examine_all, useful_workers
 from classifier.errors import UsageError
 from classifier.examine import Examined, Sight
 from classifier.frame import find_frames
+from classifier.opinion import Levels, Opinion, group_confidence
 from classifier.pointings import told_apart
 from classifier.results import FrameResult, Results
 from classifier.rig import Rig
 from classifier.runs import judge_runs, run_key
-from classifier.verdict import Judgement, Levels, Opinion, group_confidence, judge_run, noise_ratios
+from classifier.verdict import Judgement, judge_run, noise_ratios
 from classifier.vocabulary import KEYS
 
 if TYPE_CHECKING:
@@ -91,7 +92,7 @@ def _judge_seen(seen: Sequence[tuple[str, Sight]], model: "Model") -> list[Frame
         confidence, unfamiliar = _confidences(run, model)
         ratios = noise_ratios([sight.measures.numbers.get("noise_adu") for sight in run])
         opinions = [
-            Opinion(confidence[j], evidence[i], unfamiliar[j], ratios[j])
+            Opinion(confidence[j], evidence[i], unfamiliar[j], ratios[j], run[j].measures.numbers)
             for j, i in enumerate(members)
         ]
         judgements = judge_run(opinions, levels)

@@ -86,7 +86,7 @@ def measure_frame(frame: Frame) -> FrameMeasures:
         "hot_pixels": sky_evidence.hot_pixels(background, fwhm_px),
         "dust_motes": sky_evidence.discs("dust_motes", dark, sky, background),
         "vignetting": sky_evidence.vignetting(background, model, sky),
-        "clouds": sky_evidence.clouds(texture, sky),
+        "clouds": sky_evidence.clouds(texture, sky, background.picture.noise_adu),
         "defocus": star_evidence.defocus(star, found.bin_px),
         "trail": star_evidence.trail(trails, found.count),
         "miscollimation": star_evidence.miscollimation(inner, coherence),

@@ -19,6 +19,9 @@ from classifier.vocabulary import fault
 
 LEAST_PX = 150
 NARROW_PX = 1.5
+# Sky texture over the noise of a cell. Noise alone gives 0.16 to 0.4 (medians of up to 8 x 8
+# cells), faint stars and the neighbours' wings in rich fields up to 1.4 on real frames.
+UNEVEN = 2.0
 NO_OFFSET = "the offset is unknown and cannot be told from gain and read noise"
 
 
@@ -127,12 +130,19 @@ def _trusted(
     return Evidence(UNKNOWN, evidence.value, evidence.unit, evidence.threshold, note)
 
 
-def clouds(texture_adu: float, sky: SkyLight) -> Evidence:
+def clouds(texture_adu: float, sky: SkyLight, cell_noise_adu: float) -> Evidence:
+    """Unevenness of the sky over the noise of one cell of the sky picture, as one frame shows it.
+
+    Never more than unknown: a smooth sky may be evenly veiled, and an uneven one may hold a
+    nebula, or trees. Where it is uneven the value reaches its threshold.
+    """
     row = fault("clouds")
     note = "one frame cannot tell cloud from nebulosity; its run can"
     if sky.exact and sky.adu > 0 and math.isfinite(texture_adu):
         note += f" (sky texture {100 * texture_adu / sky.adu:.1f} % of the sky)"
-    return unknown(row.unit, row.counts_from, note)
+    if not math.isfinite(texture_adu) or cell_noise_adu <= 0:
+        return unknown(row.unit, row.counts_from, note)
+    return unknown("times the noise in sky texture", UNEVEN, note, texture_adu / cell_noise_adu)
 
 
 def discs(key: str, found: list[Disc] | None, sky: SkyLight, background: Background) -> Evidence:

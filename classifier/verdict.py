@@ -4,7 +4,8 @@ The rules, in order; the first that applies decides the sub. *Given* means that 
 calibrated confidence reaches the threshold of that label; *perhaps* means that it lies between
 the `unsure` level and that threshold. A measure is *decisive* when its value lies clear of the
 vocabulary's soft zone around the threshold: below its clean end, or as far above its threshold
-as that zone is wide. "Unknown" evidence is no disagreement, and never changes a verdict.
+as that zone is wide. It *supports* a fault when it says yes, or reaches its threshold and only
+the cause is open. "Unknown" evidence is no disagreement.
 
 | no. | the sub                                                              | verdict |
 |-----|----------------------------------------------------------------------|---------|
@@ -16,13 +17,20 @@ as that zone is wide. "Unknown" evidence is no disagreement, and never changes a
 |     | same fault: the night is ranked instead of dropped                   | ranked  |
 | 3   | is given a fault that costs the sub, and the measure is decisively   | look    |
 |     | against it, or in a short run does not confirm it                    |         |
-| 4   | perhaps has a fault that costs the sub, and the measure says nothing | look    |
-|     | against it                                                           |         |
+| 4   | perhaps has a fault that costs the sub, and the measure supports it; | look    |
+|     | or it cannot say, and the fault, or one that is the same light, is   |         |
+|     | more likely than not (in a short run not for what takes comparing)   |         |
 | 5   | has a fault that costs the sub by a decisive measure, and the model  | look    |
 |     | sees none of its kind                                                |         |
 | 6   | is given a reflection: it moves with the pointing, so a recentring   | look    |
 |     | may cure it                                                          |         |
-| 7   | has nothing, or only what flats, darks, dithering or stacking mend   | keep    |
+| 7   | has no star at all, or sources with more light far out than any star | look    |
+| 8   | has nothing, or only what flats, darks, dithering or stacking mend   | keep    |
+
+What takes comparing with the run's other subs: swollen stars, which are a matter of size alone
+(4 px are good seeing on one rig and a ruined sub on another), and the slight forms of defocus
+and cloud. A short run cannot tell; swollen stars are then neither labelled nor held against the
+sub unless the measure finds them wider than seeing can explain, and the sentence says so.
 
 What costs the sub: every fault that *spoils*; a trail in a run of more than 10 subs (in n subs
 the largest possible deviation from their mean is (n - 1) / sqrt(n) standard deviations: 2.85 in
@@ -38,48 +46,32 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import quantiles
-from typing import TYPE_CHECKING
 
-from classifier.vocabulary import GROUPS, KEYS, Effect, Verdict, fault
-from classifier.wording import capital, counted, described, joined, measured, percent
-
-if TYPE_CHECKING:
-    from classifier.evidence import Evidence
+from classifier.opinion import (
+    Levels,
+    Opinion,
+    any_of,
+    confirmed,
+    contradicted,
+    decisive,
+    same_light,
+    supported,
+)
+from classifier.vocabulary import KEYS, Effect, Verdict, fault
+from classifier.wording import capital, counted, joined, measured, percent
 
 SHORT_RUN = 5  # up to this size the measures judge each sub by itself (`runs`)
 FEW_SUBS = 10  # runs up to this size cannot clip a trail away, nor spare the sub
 WIDESPREAD_FROM = 3  # a run needs this many subs before "more than half of it" means anything
 UNFAMILIAR_WHY = "This frame is unlike the sky the model was trained on: its labels may be wrong."
 NOISE_DOUBLED = 2.0  # a gradient that raises the sky noise this many times costs the sub
-
-
-@dataclass(frozen=True)
-class Levels:
-    """The model's own cuts: confidence per label, and the unfamiliarity from which to `look`."""
-
-    thresholds: Mapping[str, float]
-    unsure: Mapping[str, float]
-    unfamiliar: float
-
-
-@dataclass(frozen=True)
-class Opinion:
-    """What model and measures say about one sub. `noise_ratio` is the sky noise over that of
-    the darker subs of the run; None = unknown."""
-
-    confidence: Mapping[str, float]
-    evidence: "Mapping[str, Evidence]"
-    unfamiliar: float = 0.0
-    noise_ratio: float | None = None
-
-    def state(self, key: str) -> str:
-        """What the measure says of a fault: "yes", "no" or "unknown"."""
-        found = self.evidence.get(key)
-        return found.state if found else "unknown"
-
-    def described(self, key: str) -> str:
-        """The fault with its confidence and its measured value, for people."""
-        return described(key, self.confidence[key], self.evidence.get(key))
+SIZE_ALONE = "bloated_stars"
+TAKES_COMPARING = (SIZE_ALONE, "defocus", "clouds")
+EVEN = 0.5
+# 2 HFR / FWHM of a Moffat profile is sqrt((2^(1/(b-1)) - 1) / (2^(1/b) - 1)): 1.13 for b = 4.8,
+# 1.36 for 2.5, 1.55 for 2.0, wider wings than any seeing makes (Trujillo et al. 2001, MNRAS
+# 328, 977, from memory: 2.5 and up). Roofs and branches reach 3.
+WIDEST_WINGS = 1.6
 
 
 @dataclass(frozen=True)
@@ -108,7 +100,9 @@ def judge_run(opinions: Sequence[Opinion], levels: Levels) -> list[Judgement]:
 
 def judge_sub(opinion: Opinion, levels: Levels, run_size: int) -> Judgement:
     """Judge one sub by itself (every rule of the table but 2a)."""
-    faults = tuple(key for key in KEYS if opinion.confidence[key] >= levels.thresholds[key])
+    given = [key for key in KEYS if opinion.confidence[key] >= levels.thresholds[key]]
+    unjudged = [key for key in given if _unjudged(key, opinion, run_size)]
+    faults = tuple(key for key in given if key not in unjudged)
     if opinion.unfamiliar > levels.unfamiliar:
         return Judgement(Verdict.LOOK, faults, UNFAMILIAR_WHY)
     possible = [key for key in KEYS if costs_sub(key, opinion, run_size)]
@@ -119,10 +113,16 @@ def judge_sub(opinion: Opinion, levels: Levels, run_size: int) -> Judgement:
     if costing:
         why = capital(joined(opinion.described(key) for key in costing)) + "."
         return Judgement(Verdict.DROP, faults, why, costly, costing)
-    why = _why_look(opinion, levels, possible, against, unconfirmed, faults)
+    perhaps = [key for key in possible if _perhaps(key, opinion, levels, run_size)]
+    why = (
+        _why_disputed(opinion, against, unconfirmed)
+        or _why_perhaps(opinion, levels, perhaps)
+        or _why_unseen(opinion, levels, possible, faults)
+        or _why_starless(opinion)
+    )
     if why:
         return Judgement(Verdict.LOOK, faults, why, costly)
-    return Judgement(Verdict.KEEP, faults, _why_keep(faults, run_size))
+    return Judgement(Verdict.KEEP, faults, _why_keep(faults, run_size, bool(unjudged)))
 
 
 def costs_sub(key: str, opinion: Opinion, run_size: int) -> bool:
@@ -132,41 +132,6 @@ def costs_sub(key: str, opinion: Opinion, run_size: int) -> bool:
     if key == "gradient":
         return opinion.noise_ratio is not None and opinion.noise_ratio >= NOISE_DOUBLED
     return fault(key).effect is Effect.SPOILS
-
-
-def decisive(key: str, opinion: Opinion) -> str:
-    """ "yes" or "no" where the measure lies clear of the soft zone, else ""."""
-    found = opinion.evidence.get(key)
-    row = fault(key)
-    if found is None or found.value is None or not found.threshold or row.grows_downwards:
-        return ""
-    # A measure may count from another level, in another unit, than the vocabulary does: the
-    # soft zone keeps its share of the threshold.
-    zone = (row.counts_from - row.clean_below) * found.threshold / row.counts_from
-    if found.state == "yes" and found.value >= found.threshold + zone:
-        return "yes"
-    if found.state == "no" and found.value <= found.threshold - zone:
-        return "no"
-    return ""
-
-
-def contradicted(key: str, opinion: Opinion) -> bool:
-    """Whether the measure is decisively against a fault and backs none that is the same light."""
-    return decisive(key, opinion) == "no" and not confirmed(key, opinion)
-
-
-def confirmed(key: str, opinion: Opinion) -> bool:
-    """Whether the measure says yes to a fault, or to one that is the same light."""
-    return any(opinion.state(sibling) == "yes" for sibling in _same_light(key))
-
-
-def group_confidence(confidence: Mapping[str, float]) -> dict[str, float]:
-    """Confidence that at least one member of each group holds: 1 - product of (1 - p), that is
-    with its members taken as independent."""
-    return {
-        name: 1.0 - math.prod(1.0 - confidence[key] for key in members)
-        for name, members in GROUPS.items()
-    }
 
 
 def noise_ratios(noise: Sequence[float | None]) -> list[float | None]:
@@ -189,37 +154,51 @@ def widespread(costly: Sequence[Sequence[str]]) -> dict[str, int]:
     return {key: count for key, count in counts.items() if 2 * count > len(costly)}
 
 
-def _same_light(key: str) -> tuple[str, ...]:
-    return next((members for members in GROUPS.values() if key in members), (key,))
+def _unjudged(key: str, opinion: Opinion, run_size: int) -> bool:
+    """Whether the model's word on a fault counts for nothing without a run to compare with."""
+    return key == SIZE_ALONE and run_size <= SHORT_RUN and opinion.state(key) != "yes"
 
 
-def _why_look(
-    opinion: Opinion,
-    levels: Levels,
-    possible: Sequence[str],
-    against: Sequence[str],
-    unconfirmed: Sequence[str],
-    faults: Sequence[str],
-) -> str:
-    """The reason to look (rules 3 to 6), or an empty string."""
+def _perhaps(key: str, opinion: Opinion, levels: Levels, run_size: int) -> bool:
+    """Whether a fault below its threshold is reason enough to look (rule 4)."""
+    if not levels.unsure[key] <= opinion.confidence[key] < levels.thresholds[key]:
+        return False
+    if supported(key, opinion):
+        return True
+    if opinion.state(key) == "no" or (run_size <= SHORT_RUN and key in TAKES_COMPARING):
+        return False
+    return any_of(same_light(key), opinion.confidence) >= EVEN
+
+
+def _why_disputed(opinion: Opinion, against: Sequence[str], unconfirmed: Sequence[str]) -> str:
+    """The reason to look by rule 3, or an empty string."""
+    told = capital(joined(opinion.described(key) for key in against or unconfirmed))
     if against:
-        told = capital(joined(opinion.described(key) for key in against))
         return f"{told}, but the measure says no."
     if unconfirmed:
-        told = capital(joined(opinion.described(key) for key in unconfirmed))
         return f"{told}, but no measure confirms it and its run is too short to compare."
-    perhaps = [
-        key
-        for key in possible
-        if levels.unsure[key] <= opinion.confidence[key] < levels.thresholds[key]
-        and opinion.state(key) != "no"
-    ]
-    if perhaps:
-        key = max(perhaps, key=lambda name: opinion.confidence[name])
-        needed = percent(levels.thresholds[key])
-        return f"Perhaps {opinion.described(key)}; the label is given from {needed}."
+    return ""
+
+
+def _why_perhaps(opinion: Opinion, levels: Levels, perhaps: Sequence[str]) -> str:
+    """The reason to look by rule 4, or an empty string."""
+    if not perhaps:
+        return ""
+    key = max(perhaps, key=lambda name: opinion.confidence[name])
+    told, needed = opinion.described(key), percent(levels.thresholds[key])
+    others = [fault(other).title for other in same_light(key) if other != key]
+    if others and opinion.confidence[key] < EVEN and not supported(key, opinion):
+        joint = percent(any_of(same_light(key), opinion.confidence))
+        told += f", or {' or '.join(others)} ({joint} that it is one of these)"
+    return f"Perhaps {told}; the label is given from {needed}."
+
+
+def _why_unseen(
+    opinion: Opinion, levels: Levels, possible: Sequence[str], faults: Sequence[str]
+) -> str:
+    """The reason to look by rules 5 and 6, or an empty string."""
     for key in possible:
-        unseen = all(opinion.confidence[k] < levels.unsure[k] for k in _same_light(key))
+        unseen = all(opinion.confidence[k] < levels.unsure[k] for k in same_light(key))
         if decisive(key, opinion) == "yes" and unseen:
             found = measured(opinion.evidence[key])
             return f"The measures find {fault(key).title} ({found}), the model does not."
@@ -229,12 +208,23 @@ def _why_look(
     return ""
 
 
-def _why_keep(faults: Sequence[str], run_size: int) -> str:
+def _why_starless(opinion: Opinion) -> str:
+    """The reason to look by rule 7, or an empty string."""
+    if opinion.numbers.get("star_count") == 0:
+        return "There is no star in it to judge it by: thick cloud, a closed cover or no light sub."
+    if opinion.numbers.get("concentration", 0.0) > WIDEST_WINGS:
+        return "What is bright in it is not shaped like stars: something may stand in the view."
+    return ""
+
+
+def _why_keep(faults: Sequence[str], run_size: int, unjudged: bool) -> str:
     """What a kept sub has, and what takes care of it."""
-    if not faults:
-        return "No fault found."
     cures = _CURES | {"trail": _TRAIL_CURE.format(subs=counted(run_size, "sub"))}
-    return capital(joined(f"{fault(key).title} ({cures[key]})" for key in faults)) + "."
+    told = capital(joined(f"{fault(key).title} ({cures[key]})" for key in faults))
+    told = told or "No fault found"
+    if unjudged:
+        told += f"; whether its stars are swollen takes a run of more than {SHORT_RUN} subs to say"
+    return told + "."
 
 
 _CURES = {

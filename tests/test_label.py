@@ -179,7 +179,9 @@ def test_model_that_sees_everything_everywhere_ranks_the_run(tmp_path):
     for i in range(4):
         write_sub(subs / f"{i}.fits", i + 1)
     results = label_night([subs], None, sees_all, 1)
-    assert all(frame.faults == list(KEYS) for frame in results.frames)
+    # But swollen stars: so short a run gives nothing to compare a size with.
+    expected = [key for key in KEYS if key != "bloated_stars"]
+    assert all(frame.faults == expected for frame in results.frames)
     assert {frame.verdict for frame in results.frames} == {"look"}
 
 

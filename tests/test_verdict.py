@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 from classifier.evidence import Evidence
+from classifier.opinion import Levels, Opinion, group_confidence, supported
 from classifier.verdict import (
     FEW_SUBS,
     SHORT_RUN,
+    TAKES_COMPARING,
     UNFAMILIAR_WHY,
-    Levels,
-    Opinion,
-    group_confidence,
+    WIDEST_WINGS,
     judge_run,
     judge_sub,
     noise_ratios,
@@ -32,8 +32,9 @@ def measure(key: str, state: str, times: float = 1.0) -> Evidence:
     return Evidence(state, times * row.counts_from, row.unit, row.counts_from)
 
 
-def opinion(unfamiliar=0.0, noise_ratio=None, evidence=(), **confidence) -> Opinion:
-    return Opinion(dict.fromkeys(KEYS, 0.01) | confidence, dict(evidence), unfamiliar, noise_ratio)
+def opinion(unfamiliar=0.0, noise_ratio=None, evidence=(), numbers=(), **confidence) -> Opinion:
+    confidence = dict.fromkeys(KEYS, 0.01) | confidence
+    return Opinion(confidence, dict(evidence), unfamiliar, noise_ratio, dict(numbers))
 
 
 def verdict(run_size=MANY, **given) -> str:
@@ -174,6 +175,91 @@ def test_longer_run_drops_on_the_model_where_the_measure_cannot_tell():
     assert judge_run([opinion(clouds=0.95), *clean], LEVELS)[0].verdict == "drop"
 
 
+@pytest.mark.parametrize("size", [1, SHORT_RUN])
+def test_swollen_stars_take_a_run_to_see(size):
+    def alone(state, times):
+        evidence = {"bloated_stars": measure("bloated_stars", state, times)}
+        return judge_sub(opinion(bloated_stars=0.99, evidence=evidence), LEVELS, size)
+
+    for state, times in (("unknown", 0.9), ("unknown", 2.0), ("no", 0.7)):
+        judged = alone(state, times)
+        assert judged.verdict == "keep" and judged.faults == () and judged.costly == ()
+        assert "swollen" in judged.why and f"more than {SHORT_RUN} subs" in judged.why
+    assert alone("yes", 1.5).verdict == "drop" and alone("yes", 1.5).faults == ("bloated_stars",)
+    # Other labels keep their own say beside it.
+    both = judge_sub(opinion(bloated_stars=0.99, drift=0.99), LEVELS, size)
+    assert both.verdict == "look" and both.faults == ("drift",)
+    assert judge_sub(opinion(bloated_stars=0.99), LEVELS, SHORT_RUN + 1).verdict == "drop"
+
+
+@pytest.mark.parametrize("key", TAKES_COMPARING)
+def test_slight_forms_in_a_short_run_need_a_measure(key):
+    def seen(state, times, size):
+        evidence = {key: measure(key, state, times)}
+        return verdict(size, evidence=evidence, **{key: 0.65})
+
+    assert seen("unknown", 0.9, SHORT_RUN) == "keep"
+    assert seen("unknown", 0.9, SHORT_RUN + 1) == "look"
+    assert seen("no", 0.9, SHORT_RUN + 1) == "keep"
+    assert seen("yes", 1.1, SHORT_RUN) == "look"
+    assert seen("unknown", 1.1, SHORT_RUN) == "look"  # the measure reaches its threshold
+
+
+def test_perhaps_without_a_measure_must_be_more_likely_than_not():
+    assert verdict(miscollimation=0.499) == "keep"
+    assert verdict(miscollimation=0.5) == "look"
+    supporting = {"miscollimation": measure("miscollimation", "unknown", 1.05)}
+    assert verdict(miscollimation=0.41, evidence=supporting) == "look"
+    assert verdict(miscollimation=0.39, evidence=supporting) == "keep"
+
+
+def test_faults_of_the_same_light_are_weighed_together():
+    # Taken as independent, 1 - 0.55 x 0.8 x 0.99 = 0.56 for any of them, 1 - 0.55 x 0.99 x 0.99
+    # = 0.46 without the second.
+    judged = judge_sub(opinion(drift=0.45, vibration=0.2), LEVELS, MANY)
+    assert judged.verdict == "look" and "56 % that it is one of these" in judged.why
+    assert verdict(drift=0.45) == "keep"
+    no = {"drift": measure("drift", "no", 0.95)}
+    assert verdict(drift=0.45, vibration=0.2, evidence=no) == "keep"
+
+
+def test_no_is_no_support_however_large_its_value():
+    other_cause = {"defocus": measure("defocus", "no", 3.0)}
+    assert not supported("defocus", opinion(evidence=other_cause))
+    assert verdict(defocus=0.69, evidence=other_cause) == "keep"
+
+
+@pytest.mark.parametrize("key", [row.key for row in FAULTS if row.effect is Effect.CALIBRATES])
+def test_what_calibration_mends_never_asks_for_a_look(key):
+    for confidence in (0.01, 0.41, 0.65, 0.99):
+        for state in ("yes", "no", "unknown"):
+            for size in (1, SHORT_RUN, MANY):
+                sub = opinion(evidence={key: measure(key, state, 5.0)}, **{key: confidence})
+                assert judge_sub(sub, LEVELS, size).verdict == "keep"
+
+
+def test_frame_without_stars_is_looked_at():
+    judged = judge_sub(opinion(numbers={"star_count": 0.0}), LEVELS, 1)
+    assert judged.verdict == "look" and "no star" in judged.why
+    assert verdict(numbers={"star_count": 1.0}) == "keep"
+    assert verdict(numbers={"star_count": math.nan}) == "keep"
+    assert verdict(numbers={"star_count": 0.0}, clouds=0.95) == "drop"
+
+
+def test_only_wings_wider_than_any_star_are_strange():
+    def concentration(beta):
+        # The circle of radius r holds 1 - (1 + (r/a)^2)^(1-beta) of a Moffat star's light.
+        hfr = math.sqrt(2 ** (1 / (beta - 1)) - 1)
+        return hfr / math.sqrt(2 ** (1 / beta) - 1)
+
+    assert concentration(4.765) == pytest.approx(1.137, abs=0.002)
+    for beta in (2.0, 2.5, 4.765):
+        assert verdict(numbers={"concentration": concentration(beta)}) == "keep"
+    # Light that fades as exp(-r/h), a galaxy's disc: half within 1.678 h, half maximum at 0.693 h.
+    assert verdict(numbers={"concentration": 1.678 / math.log(2)}) == "look"
+    assert concentration(2.0) < WIDEST_WINGS < concentration(1.9)
+
+
 def test_group_confidence_is_that_of_independent_members():
     joint = group_confidence(dict.fromkeys(KEYS, 0.0) | {"drift": 0.5, "vibration": 0.5})
     assert joint == {"elongated": 0.75, "soft": 0.0}
@@ -196,6 +282,9 @@ def test_why_is_one_sentence():
         opinion(unfamiliar=1.0),
         opinion(evidence={"drift": measure("drift", "yes", 1.3)}),
         opinion(drift=0.9, evidence={"drift": measure("drift", "no", 0.8)}),
+        opinion(drift=0.49, vibration=0.3),
+        opinion(numbers={"star_count": 0.0}),
+        opinion(numbers={"concentration": 3.0}),
     ]
     for sub in subs:
         why = judge_sub(sub, LEVELS, FEW_SUBS).why

@@ -1,0 +1,94 @@
+"""What model and measures say about one sub, and how far the measures bear the model out."""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from classifier.vocabulary import GROUPS, fault
+from classifier.wording import described
+
+if TYPE_CHECKING:
+    from classifier.evidence import Evidence
+
+
+@dataclass(frozen=True)
+class Levels:
+    """The model's own cuts: confidence per label, and the unfamiliarity from which to `look`."""
+
+    thresholds: Mapping[str, float]
+    unsure: Mapping[str, float]
+    unfamiliar: float
+
+
+@dataclass(frozen=True)
+class Opinion:
+    """What model and measures say about one sub. `noise_ratio` is the sky noise over that of
+    the darker subs of the run; None = unknown. `numbers` are those of the measures."""
+
+    confidence: Mapping[str, float]
+    evidence: "Mapping[str, Evidence]"
+    unfamiliar: float = 0.0
+    noise_ratio: float | None = None
+    numbers: Mapping[str, float] = field(default_factory=dict)
+
+    def state(self, key: str) -> str:
+        """What the measure says of a fault: "yes", "no" or "unknown"."""
+        found = self.evidence.get(key)
+        return found.state if found else "unknown"
+
+    def described(self, key: str) -> str:
+        """The fault with its confidence and its measured value, for people."""
+        return described(key, self.confidence[key], self.evidence.get(key))
+
+
+def decisive(key: str, opinion: Opinion) -> str:
+    """ "yes" or "no" where the measure lies clear of the soft zone, else ""."""
+    found = opinion.evidence.get(key)
+    row = fault(key)
+    if found is None or found.value is None or not found.threshold or row.grows_downwards:
+        return ""
+    # A measure may count from another level, in another unit, than the vocabulary does: the
+    # soft zone keeps its share of the threshold.
+    zone = (row.counts_from - row.clean_below) * found.threshold / row.counts_from
+    if found.state == "yes" and found.value >= found.threshold + zone:
+        return "yes"
+    if found.state == "no" and found.value <= found.threshold - zone:
+        return "no"
+    return ""
+
+
+def contradicted(key: str, opinion: Opinion) -> bool:
+    """Whether the measure is decisively against a fault and backs none that is the same light."""
+    return decisive(key, opinion) == "no" and not confirmed(key, opinion)
+
+
+def confirmed(key: str, opinion: Opinion) -> bool:
+    """Whether the measure says yes to a fault, or to one that is the same light."""
+    return any(opinion.state(sibling) == "yes" for sibling in same_light(key))
+
+
+def supported(key: str, opinion: Opinion) -> bool:
+    """Whether the measure says yes to a fault, or reaches its threshold with the cause open."""
+    found = opinion.evidence.get(key)
+    if found is None or found.state == "no":
+        return False
+    if found.state == "yes" or found.value is None or not found.threshold:
+        return found.state == "yes"
+    return found.value >= found.threshold
+
+
+def group_confidence(confidence: Mapping[str, float]) -> dict[str, float]:
+    """Confidence that at least one member of each group holds: 1 - product of (1 - p), that is
+    with its members taken as independent."""
+    return {name: any_of(members, confidence) for name, members in GROUPS.items()}
+
+
+def same_light(key: str) -> tuple[str, ...]:
+    """The faults that one frame cannot tell from this one, itself among them."""
+    return next((members for members in GROUPS.values() if key in members), (key,))
+
+
+def any_of(keys: Sequence[str], confidence: Mapping[str, float]) -> float:
+    """Confidence that at least one of these faults holds, taken as independent."""
+    return 1.0 - math.prod(1.0 - confidence[key] for key in keys)
