@@ -27,6 +27,10 @@ def vanes(count: int, width: float, turn_deg: float = 0.0) -> Bars:
     return [(turn_deg + 360.0 * i / count, width, 0.0, True) for i in range(count)]
 
 
+def _one(value: float) -> Tensor:
+    return torch.tensor([float(value)], dtype=torch.float32)
+
+
 def _bars(bars: Bars) -> list[Tensor]:
     rows = list(bars) or [(0.0, 0.0, 0.0, False)]
     return [torch.tensor([[float(bar[i]) for bar in rows]]) for i in range(4)]
@@ -34,7 +38,7 @@ def _bars(bars: Bars) -> list[Tensor]:
 
 def amplitude(hole: float = 0.0, bars: Bars = (), samples: int = 256) -> Tensor:
     """(1, samples, samples) pupil."""
-    return pupil_amplitude(samples, torch.tensor([hole]), *_bars(bars))
+    return pupil_amplitude(samples, _one(hole), *_bars(bars))
 
 
 def diffraction(
@@ -47,7 +51,7 @@ def diffraction(
 ) -> np.ndarray:
     """(size, size) float64 light of sum 1 before the atmosphere; `step` in lambda / D."""
     errors = torch.tensor(list(waves), dtype=torch.float32)[None, None]
-    light = spread(amplitude(hole, bars, samples), errors, torch.tensor([step]), size)
+    light = spread(amplitude(hole, bars, samples), errors, _one(step), size)
     return light[0, 0].double().numpy()
 
 
@@ -67,13 +71,13 @@ def whole_star(
 
     halo: width in px and share.
     """
-    pupil = Pupil(torch.tensor([hole]), *_bars(bars), torch.tensor([lambda_over_d_px]))
+    pupil = Pupil(_one(hole), *_bars(bars), _one(lambda_over_d_px))
     moves = np.zeros((STEPS, 2)) if path is None else path
     blur = Blur(
         torch.tensor(list(waves), dtype=torch.float32)[None, None],
-        torch.tensor([[seeing_px]]),
-        torch.tensor([halo[0]]),
-        torch.tensor([halo[1]]),
+        _one(seeing_px)[None],
+        _one(halo[0]),
+        _one(halo[1]),
         torch.tensor(moves, dtype=torch.float32)[None, None],
     )
     return star_light(pupil, blur, side_px, over, samples, (1.0,))[0, 0].double().numpy()
