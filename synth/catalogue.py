@@ -138,6 +138,20 @@ def with_bright_star(
     )
 
 
+def brightened(stars: StarList, x_px: float, y_px: float, flux_e: float) -> StarList:
+    """The same field with the star nearest to a place at least `flux_e` bright.
+
+    Where no star lies within 3 px, as for a place outside the field, nothing changes.
+    """
+    away = np.hypot(stars.x_px - x_px, stars.y_px - y_px)
+    if len(away) == 0 or away.min() > 3:
+        return stars
+    flux = stars.flux_e.copy()
+    nearest = int(away.argmin())
+    flux[nearest] = max(flux[nearest], flux_e)
+    return _sorted(stars.x_px, stars.y_px, flux, stars.colour)
+
+
 def dimmed(stars: StarList, factor: float) -> StarList:
     """All stars times `factor`, as for a shorter sub."""
     return replace(stars, flux_e=stars.flux_e * factor)

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from synth import catalogue, reflections, shading, sky, streaks, tracking
+from synth import catalogue, reflection_draw, reflections, shading, sky, streaks, tracking
 from synth.optics import COMA_X, COMA_Y, DEFOCUS, defocus_waves
 from synth.rng import log_uniform
 from synth.scene import Bar, Scene
@@ -221,7 +221,7 @@ def bayer_grid(scene: Scene, strength: float, rng: np.random.Generator) -> Scene
 
 
 def reflection(scene: Scene, strength: float, rng: np.random.Generator) -> Scene:
-    ghost = reflections.draw_reflection(
+    ghost = reflection_draw.draw_reflection(
         rng,
         strength,
         scene.width_px,
@@ -231,7 +231,28 @@ def reflection(scene: Scene, strength: float, rng: np.random.Generator) -> Scene
         scene.stars.flux_e,
         scene.rig.telescope.obstruction,
     )
-    return scene.with_("reflection", strength, reflection=ghost)
+    telescope = scene.rig.telescope
+    if telescope.vanes:
+        width = 2 * telescope.vane_mm / telescope.aperture_mm
+        turn = telescope.vane_angle_deg + 180 * int(rng.integers(2))
+        ghost = reflections.through_pupil(ghost, telescope.vanes, turn, width)
+    elif telescope.focal_mm < 500 and telescope.obstruction == 0 and rng.random() < 0.5:
+        ghost = reflections.through_pupil(ghost, sides=int(rng.integers(5, 10)))
+    stars = _bright_enough(scene, ghost, log_uniform(rng, 5e-4, 3e-2))
+    return scene.with_("reflection", strength, reflection=ghost, stars=stars)
+
+
+def _bright_enough(
+    scene: Scene, ghost: reflections.Reflection, reflectance: float
+) -> catalogue.StarList:
+    """The stars, with the ghost's own as bright as a double bounce of `reflectance` asks for."""
+    if ghost.source_px is None:
+        return scene.stars
+    first = ghost.ghosts[0]
+    area_px = np.pi * first.outer_px**2 * (1 - first.hole**2)
+    flux_e = min(5e8, first.brightness * scene.sky_e * area_px / reflectance)
+    x, y = (ghost.source_px[i] - scene.shift_px[i] for i in (0, 1))
+    return catalogue.brightened(scene.stars, x, y, flux_e)
 
 
 def lambda_over_d_px(scene: Scene) -> float:

@@ -182,6 +182,9 @@ _CLUSTERS = {"none": 0.86, "open": 0.08, "globular": 0.06}
 def _with_stars(rng: np.random.Generator, base: Scene) -> Scene:
     """The field's stars, now and then with a cluster among them."""
     stars = catalogue.draw_list(rng, base)
+    if rng.random() < 0.1:  # a bright star framed on purpose, or in the way
+        flux_e = log_uniform(rng, 1e6, 3e8)
+        stars = catalogue.with_bright_star(rng, stars, flux_e, base.width_px, base.height_px)
     kind = str(rng.choice(list(_CLUSTERS), p=list(_CLUSTERS.values())))
     if kind == "none":
         return replace(base, stars=stars)

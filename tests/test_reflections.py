@@ -7,6 +7,7 @@ import pytest
 import torch
 
 from synth import reflections as r
+from synth.reflection_draw import REFLECTION_KINDS, draw_reflection
 
 WIDTH, HEIGHT = 300, 200
 X = torch.arange(WIDTH, dtype=torch.float32)
@@ -79,11 +80,11 @@ def test_caustic_rim_is_brighter():
     assert float(light[100, 150 + 58]) > 1.5 * float(light[100, 150])
 
 
-@pytest.mark.parametrize("kind", r.REFLECTION_KINDS)
+@pytest.mark.parametrize("kind", REFLECTION_KINDS)
 @pytest.mark.parametrize("pct", [1.0, 20.0])
 def test_drawn_reflections_reach_their_strength(kind, pct):
     for seed in range(6):
-        drawn = r.draw_reflection(np.random.default_rng(seed), pct, WIDTH, HEIGHT, kind=kind)
+        drawn = draw_reflection(np.random.default_rng(seed), pct, WIDTH, HEIGHT, kind=kind)
         got = r.reflection_map([drawn, None], X, Y)
         assert (got[1] == 0.0).all()
         assert torch.isfinite(got[0]).all()
@@ -100,7 +101,7 @@ def test_sources_are_the_bright_stars():
     flux = np.array([1.0, 1e6, 1.0])
     for seed in range(5):
         rng = np.random.default_rng(seed)
-        drawn = r.draw_reflection(rng, 5.0, WIDTH, HEIGHT, x, y, flux, 0.3, "around")
+        drawn = draw_reflection(rng, 5.0, WIDTH, HEIGHT, x, y, flux, 0.3, "around")
         ghost = drawn.ghosts[0]
         # Round its own star, off-centre by a quarter of the radius at most.
         away = np.hypot(ghost.x_px - 250.0, ghost.y_px - 150.0)
@@ -110,4 +111,31 @@ def test_sources_are_the_bright_stars():
 
 def test_an_unknown_kind_is_refused():
     with pytest.raises(ValueError, match="reflection kind 'blob'"):
-        r.draw_reflection(np.random.default_rng(0), 5.0, WIDTH, HEIGHT, kind="blob")
+        draw_reflection(np.random.default_rng(0), 5.0, WIDTH, HEIGHT, kind="blob")
+
+
+def test_vane_shadows_take_their_area():
+    # Four vanes from rim to centre, each 0.1 R wide: bars of R x 0.1 R, the innermost 0.1 R x
+    # 0.1 R shared: 0.4 R^2 - (4 halves of the crossing) ~ 0.39 R^2 of pi R^2. Soft edges of 1 px
+    # in 60 and the crossing's shape leave 5 % of it.
+    even = float(light_of(plain(60.0)).sum())
+    shaded = float(light_of(plain(60.0, vanes=4.0, vane_deg=20.0, vane_width=0.1)).sum())
+    assert even - shaded == pytest.approx(0.39 * 60.0**2, rel=0.05)
+    # Along a vane it is dark, between two it is as before.
+    light = light_of(plain(60.0, vanes=4.0, vane_width=0.1))
+    assert float(light[100, 150 + 40]) == 0.0
+    assert float(light[100 + 28, 150 + 28]) == pytest.approx(1.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("sides", [5, 6, 9])
+def test_an_iris_makes_a_regular_polygon(sides):
+    # Area of a regular polygon of circumradius R: n/2 R^2 sin(2 pi / n).
+    light = light_of(plain(70.0, sides=float(sides)))
+    expected = 0.5 * sides * 70.0**2 * np.sin(2 * pi / sides)
+    assert float(light.sum()) == pytest.approx(expected, rel=0.015)
+
+
+def test_a_pupil_is_shown_by_discs_only():
+    whole = r.Reflection((plain(50.0), plain(50.0, hole=0.9), plain(50.0, fade=2.0)))
+    shaped = r.through_pupil(whole, vanes=3, vane_deg=10.0, vane_width=0.1).ghosts
+    assert [g.vanes for g in shaped] == [3.0, 0.0, 0.0]
