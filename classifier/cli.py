@@ -15,6 +15,7 @@ import typer
 
 from classifier import __version__
 from classifier.errors import NightcullError, UsageError
+from classifier.planning import COMMANDS as PLANNING_COMMANDS
 from training.commands import COMMANDS
 
 if TYPE_CHECKING:
@@ -177,7 +178,8 @@ def models() -> None:
         typer.echo(f"{each}{'  (default)' if each == default_model() else ''}")
 
 
-for command in COMMANDS:  # after our own, so that help lists the main job first
+# After our own, so that help lists the main job first.
+for command in (*PLANNING_COMMANDS, *COMMANDS):
     app.command()(command)
 
 

@@ -1,0 +1,135 @@
+"""The commands that plan: framing, exposure and the cull, for the command line to register.
+
+Thin: parse, call, print. Heavy imports live inside the functions, so that `nightcull --help` does
+not wait for them.
+"""
+
+import json
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from classifier.errors import FrameError, UsageError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from classifier.frame import Frame
+    from classifier.rig import Rig
+
+EXIT_UNREADABLE = 3
+CALIBRATION = ("bias", "dark", "flat")
+
+JsonTo = Annotated[str | None, typer.Option("--json", metavar="-", help="- writes JSON to stdout.")]
+
+
+def framing(
+    frames: Annotated[list[Path], typer.Argument(metavar="FRAME...", help="Subs, or folders.")],
+    against: Annotated[
+        Path | None,
+        typer.Option(help="The reference sub; default: the one in the middle of the set."),
+    ] = None,
+    picture: Annotated[
+        Path | None,
+        typer.Option(help="Picture of the outlines, .png or .svg; default: a new .png here."),
+    ] = None,
+    json_to: JsonTo = None,
+) -> None:
+    """Compare the framing of subs with a reference: turn, shift, scale, overlap lost."""
+    _only_stdout(json_to)
+    from classifier.figure_file import picture_path, save_figure
+    from classifier.framing import Framing, StarField, framing_set
+    from classifier.framing_picture import framing_figure
+    from classifier.framing_text import framing_json, show_framing
+
+    target = None if json_to and picture is None else picture_path(picture, "nightcull-framing.png")
+    scales: dict[str, float | None] = {}
+
+    def field(name: str, frame: "Frame") -> StarField:
+        from classifier.field_stars import field_stars
+
+        scales[name] = frame.facts.scale_arcsec
+        return StarField(name, field_stars(frame), frame.pixels.shape)
+
+    reference = None
+    if against is not None:
+        found, trouble = _each([against], field)
+        if not found:
+            raise UsageError(f"The reference {trouble[0]}" if trouble else f"{against} is no sub.")
+        reference = found[0]
+    fields, trouble = _each(frames, field)
+    if not fields:
+        _tell(trouble)
+        raise UsageError("None of the files is a sub that could be compared; name light frames.")
+    if reference is None and len(fields) == 1:
+        raise UsageError("One sub alone has nothing to be compared with; add --against REFERENCE.")
+    reference, results = framing_set(fields, reference)
+    scale_arcsec = scales.get(reference.name)
+    if json_to:
+        typer.echo(json.dumps(framing_json(reference, results, scale_arcsec), allow_nan=False))
+    console = _console(stderr=bool(json_to))
+    show_framing(console, reference, results, scale_arcsec)
+    matched = [one for one in results if isinstance(one, Framing)]
+    if target and matched:
+        save_figure(framing_figure(reference, matched), target)
+        console.print(f"Picture: {target}", soft_wrap=True, markup=False)
+    _tell(trouble)
+    if trouble:
+        raise typer.Exit(EXIT_UNREADABLE)
+
+
+COMMANDS: tuple[Callable[..., None], ...] = (framing,)
+
+
+def _each(
+    places: Sequence[Path],
+    look: Callable[[str, "Frame"], Any],
+    rig: "Rig | None" = None,
+    kinds: Sequence[str] = (),
+) -> tuple[list[Any], list[str]]:
+    """`look(name, frame)` at every light frame (or frame of `kinds`) of files and folders, one in
+    memory at a time; and a sentence for each that could not be read."""
+    from classifier.frame import find_frames
+
+    looked: list[Any] = []
+    trouble: list[str] = []
+    for name, frame in _frames(find_frames(places), rig, trouble):
+        if (frame.facts.kind in CALIBRATION) == bool(kinds):
+            looked.append(look(name, frame))
+    return looked, trouble
+
+
+def _frames(
+    files: Sequence[tuple[Path, str]], rig: "Rig | None", trouble: list[str]
+) -> Iterator[tuple[str, "Frame"]]:
+    import warnings
+
+    from classifier.frame import read_frame
+
+    for path, name in files:
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # what matters is in the frame's notes
+                frame = read_frame(path, rig)
+        except FrameError as error:
+            trouble.append(f"{name}: {error}")
+            continue
+        yield name, frame
+
+
+def _only_stdout(json_to: str | None) -> None:
+    if json_to not in (None, "-"):
+        raise UsageError(f"--json takes - (stdout), not {json_to!r}; redirect it to a file.")
+
+
+def _tell(trouble: Sequence[str]) -> None:
+    for sentence in trouble:
+        typer.echo(sentence, err=True)
+
+
+def _console(stderr: bool = False) -> "Console":
+    from rich.console import Console
+
+    return Console(stderr=stderr, highlight=False, soft_wrap=False)
