@@ -12,6 +12,7 @@ import numpy as np
 
 from synth import catalogue, reflection_draw, reflections, shading, sky, streaks, tracking
 from synth.optics import COMA_X, COMA_Y, DEFOCUS, defocus_waves
+from synth.passes import Sub
 from synth.rng import log_uniform
 from synth.scene import Bar, Scene
 
@@ -83,6 +84,7 @@ def _smear_px(scene: Scene, elongation: float, moment: float) -> float:
 def vibration(scene: Scene, strength: float, rng: np.random.Generator) -> Scene:
     amplitude = min(LONGEST_PX / 2, _smear_px(scene, strength, 2.0))
     path = tracking.vibration(rng, amplitude, rng.uniform(0, np.pi))
+    path = path * min(1.0, LONGEST_PX / 2 / float(np.abs(path).max()))
     return scene.with_("vibration", path=scene.path + path)
 
 
@@ -112,8 +114,10 @@ def defocus(scene: Scene, strength: float, rng: np.random.Generator) -> Scene:
 
 
 def trail(scene: Scene, strength: float, rng: np.random.Generator) -> Scene:
+    rig, size = scene.rig, (scene.width_px, scene.height_px)
+    sub = Sub(scene.exposure_s, rig.scale_arcsec, rig.telescope.aperture_mm)
     drawn = streaks.draw_trails(
-        rng, strength, scene.width_px, scene.height_px, scene.good_fwhm_px, scene.noise_e
+        rng, strength, *size, scene.good_fwhm_px, scene.noise_e, kind=None, sub=sub
     )
     return scene.with_("trail", strength, trails=tuple(drawn))
 

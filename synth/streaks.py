@@ -17,6 +17,8 @@ import torch
 from numpy.random import Generator
 from torch import Tensor
 
+from synth.passes import Sub, chord, timed
+
 
 def trail_amplitude(snr: float, sky_noise_e: float, length_px: float, sigma_px: float) -> float:
     """Peak electrons of a constant trail of that matched-filter S/N."""
@@ -205,6 +207,10 @@ def frame_snr(trail: Trail, sky_noise_e: float, width_px: int, height_px: int) -
 TRAIL_KINDS = ("satellite", "tumbling", "flaring", "short", "train", "aircraft", "meteor")
 
 
+_ORBITING = ("satellite", "tumbling", "train")
+_ENDING = ("short", *_ORBITING)
+
+
 def draw_trails(
     rng: Generator,
     strength_snr: float,
@@ -213,41 +219,28 @@ def draw_trails(
     fwhm_px: float,
     sky_noise_e: float,
     kind: str | None = None,
+    sub: Sub | None = None,
 ) -> list[Trail]:
-    """Draw 1 to 6 trails, the strongest with a matched-filter S/N of `strength_snr`."""
+    """Draw 1 to 6 trails, the strongest with a matched-filter S/N of `strength_snr`.
+
+    With `sub` a satellite's trail is as long as it flies in that time; else it crosses the frame.
+    """
     kind = kind or str(rng.choice(TRAIL_KINDS, p=[0.46, 0.1, 0.1, 0.08, 0.06, 0.1, 0.1]))
     if kind not in TRAIL_KINDS:
         raise ValueError(f"trail kind {kind!r} is unknown; use one of {', '.join(TRAIL_KINDS)}")
     for _ in range(50):
         trails = _DRAW[kind](rng, width_px, height_px, fwhm_px)
+        if sub is not None and kind in _ORBITING:
+            trails = timed(rng, trails, sub, width_px, height_px)
         snr = [frame_snr(t, sky_noise_e, width_px, height_px) for t in trails]
         ends = [clipped_ends(t, width_px, height_px) for t in trails]
         seen = max((hypot(e[2] - e[0], e[3] - e[1]) for e in ends if e), default=0.0)
-        if max(snr) > 0 and seen > (0.03 if kind == "short" else 0.12) * width_px:
+        if max(snr) > 0 and seen > (0.03 if kind in _ENDING else 0.12) * width_px:
             factor = strength_snr / max(snr)
             return [
                 replace(t, peak_e=t.peak_e * factor) for t, s in zip(trails, snr, strict=True) if s
             ]
     raise RuntimeError(f"no {kind} trail met a {width_px} x {height_px} frame in 50 draws")
-
-
-def _line(
-    rng: Generator, width_px: int, height_px: int, inside: float = 0.0
-) -> tuple[float, float, float, float]:
-    """A chord through a random point of the frame at a random angle, well beyond its edges.
-
-    With the chance `inside` one end lies within the frame.
-    """
-    angle = rng.uniform(0.0, 2 * pi)
-    x, y = rng.uniform(0.05, 0.95) * width_px, rng.uniform(0.05, 0.95) * height_px
-    far = 1.2 * hypot(width_px, height_px)
-    back = 0.0 if rng.random() < inside else far
-    return (
-        float(x - back * cos(angle)),
-        float(y - back * sin(angle)),
-        float(x + far * cos(angle)),
-        float(y + far * sin(angle)),
-    )
 
 
 def _sigma(rng: Generator, fwhm_px: float) -> float:
@@ -269,7 +262,7 @@ def _satellite(rng: Generator, width_px: int, height_px: int, fwhm_px: float) ->
     for k in range(count):
         sigma = _sigma(rng, fwhm_px)
         peak = 1.0 if k == 0 else float(rng.uniform(0.2, 1.0))
-        line = _line(rng, width_px, height_px, 0.2)
+        line = chord(rng, width_px, height_px, 0.2)
         slope = float(rng.normal(0.0, 0.5))
         trails.append(Trail(*line, sigma, peak, slope=slope, **_air(rng, sigma)))
     return trails
@@ -280,7 +273,7 @@ def _tumbling(rng: Generator, width_px: int, height_px: int, fwhm_px: float) -> 
     sigma = _sigma(rng, fwhm_px)
     return [
         Trail(
-            *_line(rng, width_px, height_px, 0.15),
+            *chord(rng, width_px, height_px, 0.15),
             sigma,
             1.0,
             pulse_depth=float(rng.uniform(0.4, 1.0)),
@@ -297,7 +290,7 @@ def _flaring(rng: Generator, width_px: int, height_px: int, fwhm_px: float) -> l
     """A mirror-like panel: faint, a steep rise to a glint, faint again."""
     sigma = _sigma(rng, fwhm_px)
     trail = Trail(
-        *_line(rng, width_px, height_px),
+        *chord(rng, width_px, height_px),
         sigma,
         1.0,
         flare=float(np.exp(rng.uniform(np.log(2.0), np.log(40.0)))),
@@ -319,7 +312,7 @@ def _short(rng: Generator, width_px: int, height_px: int, fwhm_px: float) -> lis
 
 def _train(rng: Generator, width_px: int, height_px: int, fwhm_px: float) -> list[Trail]:
     """Newly launched satellites on one track: near-parallel trails side by side."""
-    x0, y0, x1, y1 = _line(rng, width_px, height_px)
+    x0, y0, x1, y1 = chord(rng, width_px, height_px)
     length = hypot(x1 - x0, y1 - y0)
     px, py = -(y1 - y0) / length, (x1 - x0) / length
     trails, sigma = [], _sigma(rng, fwhm_px)
@@ -335,7 +328,7 @@ def _train(rng: Generator, width_px: int, height_px: int, fwhm_px: float) -> lis
 
 def _aircraft(rng: Generator, width_px: int, height_px: int, fwhm_px: float) -> list[Trail]:
     """Two wing lights drawn as parallel lines, and a strobe that flashes twice a second."""
-    x0, y0, x1, y1 = _line(rng, width_px, height_px)
+    x0, y0, x1, y1 = chord(rng, width_px, height_px)
     length = hypot(x1 - x0, y1 - y0)
     px, py = -(y1 - y0) / length, (x1 - x0) / length
     gap = float(np.exp(rng.uniform(np.log(2.0), np.log(30.0)))) * fwhm_px

@@ -38,18 +38,37 @@ def drift(rng: np.random.Generator, length_px: float, angle_rad: float) -> np.nd
     return _centred(path)
 
 
-def vibration(rng: np.random.Generator, amplitude_px: float, angle_rad: float) -> np.ndarray:
-    """Damped or steady sinusoids along one axis with a little across it: two-lobed stars."""
+VIBRATION_KINDS = ("steady", "beat", "two_axes", "knocks")
+
+
+def vibration(
+    rng: np.random.Generator, amplitude_px: float, angle_rad: float, kind: str | None = None
+) -> np.ndarray:
+    """A motor, a fan, a step on the pier: sinusoids with the variance of one of that amplitude.
+
+    "steady" or slowly damped along one axis with a little across, "beat" of two near pitches,
+    "two_axes" of unlike pitch (loops and boxes), "knocks" that ring down in a still sub.
+    """
+    kind = kind or str(rng.choice(VIBRATION_KINDS, p=[0.5, 0.15, 0.15, 0.2]))
     time = np.linspace(0, 1, STEPS, endpoint=False)
-    cycles = rng.uniform(12, 40)
-    damping = rng.choice([0.0, rng.uniform(0.5, 3.0)], p=[0.7, 0.3])
-    envelope = np.exp(-damping * time)
-    envelope /= np.sqrt(np.mean(envelope**2))
-    phase = rng.uniform(0, 2 * np.pi)
-    main = amplitude_px * envelope * np.sin(2 * np.pi * cycles * time + phase)
-    ratio, lag = rng.uniform(0, 0.35), rng.uniform(0, 2 * np.pi)
-    side = ratio * amplitude_px * envelope * np.sin(2 * np.pi * cycles * time + phase + lag)
-    return _centred(_along(main, angle_rad) + _along(side, angle_rad + np.pi / 2))
+    cycles, phase, lag = rng.uniform(12, 40), *rng.uniform(0, 2 * np.pi, 2)
+    ratio, across_cycles = rng.uniform(0, 0.35), cycles
+    envelope = np.exp(-time * rng.choice([0.0, rng.uniform(0.5, 3.0)], p=[0.7, 0.3]))
+    if kind == "beat":
+        envelope = 1 + rng.uniform(0.5, 1.0) * np.cos(2 * np.pi * rng.uniform(1, 6) * time + lag)
+    elif kind == "two_axes":
+        ratio, across_cycles = rng.uniform(0.25, 0.5), rng.uniform(12, 40)
+    elif kind == "knocks":
+        envelope = np.zeros(STEPS)
+        for start in rng.uniform(0, 0.85, int(rng.integers(1, 5))):
+            decay = rng.uniform(10, 40)
+            envelope += np.where(time >= start, np.exp(-decay * (time - start)), 0.0)
+    elif kind != "steady":
+        raise ValueError(f"vibration {kind!r} is unknown; use one of {', '.join(VIBRATION_KINDS)}")
+    main = envelope * np.sin(2 * np.pi * cycles * time + phase)
+    side = ratio * envelope * np.sin(2 * np.pi * across_cycles * time + phase + lag)
+    scale = amplitude_px / np.sqrt(2) / max(float(main.std()), 1e-9)
+    return _centred(scale * (_along(main, angle_rad) + _along(side, angle_rad + np.pi / 2)))
 
 
 def guiding_loss(rng: np.random.Generator, length_px: float, angle_rad: float) -> np.ndarray:
@@ -96,7 +115,23 @@ def _walk(rng: np.random.Generator, corners: np.ndarray, slow: bool) -> np.ndarr
             places.append(corners[i + 1])
     now = (np.arange(STEPS) + 0.5) / STEPS * times[-1]
     stacked = np.asarray(places)
-    return np.stack([np.interp(now, times, stacked[:, axis]) for axis in (0, 1)], 1)
+    path = np.stack([np.interp(now, times, stacked[:, axis]) for axis in (0, 1)], 1)
+    if not slow and rng.random() < 0.3:
+        path += _ringing(rng, now, np.asarray(times[2::2]), corners)
+    return path
+
+
+def _ringing(
+    rng: np.random.Generator, now: np.ndarray, ends: np.ndarray, corners: np.ndarray
+) -> np.ndarray:
+    """What a mount that stops too fast does after each leg: it overshoots and rings down."""
+    swing = np.zeros((len(now), 2))
+    pitch, decay, depth = rng.uniform(8, 20), rng.uniform(8, 25), rng.uniform(0.05, 0.25)
+    for leg, end in zip(np.diff(corners, axis=0), ends, strict=True):
+        since = np.clip(now - end, 0, None)
+        wave = np.where(now > end, np.exp(-decay * since) * np.sin(2 * np.pi * pitch * since), 0)
+        swing += depth * leg * wave[:, None]
+    return swing
 
 
 def path_length_px(path: np.ndarray) -> float:
