@@ -21,6 +21,7 @@ CONTEXT: tuple[str, ...] = (
     "stretch_sin_from_run",
     "stretch_cos_of_run",
     "stretch_sin_of_run",
+    "scatter_of_stretch",
     "dip_from_run",
     "lopsided_from_run",
 )
@@ -44,6 +45,11 @@ def run_context(shapes: Tensor) -> Tensor:
     def middle(name: str) -> Tensor:
         return column(name).median()
 
+    # A pull that lasts stretches all subs alike; a shake comes and goes.
+    away = torch.hypot(
+        column("stretch_cos") - middle("stretch_cos"), column("stretch_sin") - middle("stretch_sin")
+    )
+    scatter = away.median()
     return torch.stack(
         (
             over("log_fwhm_px", 0.1),
@@ -56,6 +62,7 @@ def run_context(shapes: Tensor) -> Tensor:
             column("stretch_sin") - middle("stretch_sin"),
             middle("stretch_cos").expand(len(shapes)),
             middle("stretch_sin").expand(len(shapes)),
+            scatter.expand(len(shapes)),
             column("dip") - column("dip").quantile(0.9),
             column("lopsided") - column("lopsided").quantile(0.1),
         ),

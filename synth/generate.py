@@ -3,7 +3,7 @@
     batch = render_batch(seed=1, index=0, count=32, width_px=1024, height_px=768, device="cuda")
 
 The same seed, index and shape give the same scenes everywhere and the same pixels on one device
-and torch version. Frames come in runs of four that share rig, field and sensor.
+and torch version. Frames come in runs of eight that share rig, field and sensor.
 """
 
 from collections.abc import Sequence
@@ -23,7 +23,8 @@ from synth.scene import Scene, draw_run
 from synth.sensor import Readout, read_out
 from synth.strength import SHAPE_KEYS, settle
 
-RUN_FRAMES = 4
+# Enough for the run to tell what lasts (drift, dust) from what comes and goes (a shake).
+RUN_FRAMES = 8
 # Chance that a whole run has the fault: it sits in the rig, not in one sub. Applied in this order.
 RUN_FAULTS = {
     "bayer_grid": 0.3,  # of colour cameras
@@ -31,14 +32,14 @@ RUN_FAULTS = {
     "hot_pixels": 0.13,
     "vignetting": 0.15,
     "dust_motes": 0.15,
-    "diffraction_spikes": 0.08,
-    "drift": 0.06,  # flexure and polar error pull every sub the same way
+    "diffraction_spikes": 0.10,
+    "drift": 0.12,  # flexure and polar error pull every sub the same way
 }
 # Relative chance of the faults that come and go from sub to sub.
 FRAME_FAULTS = {
     "clouds": 1.2,
     "vibration": 1.2,
-    "drift": 0.8,
+    "drift": 0.3,
     "defocus": 1.1,
     "bloated_stars": 1.3,
     "miscollimation": 1.1,
@@ -75,7 +76,7 @@ def draw_scenes(
     faults: Sequence[str] | None = None,
     cfa: bool | None = None,
 ) -> list[Scene]:
-    """`count` scenes in runs of four. `faults` gives every frame exactly these faults."""
+    """`count` scenes in runs of eight. `faults` gives every frame exactly these faults."""
     rng = stream(seed, "batch", index)
     if faults is not None and "bayer_grid" in faults:
         cfa = True

@@ -37,7 +37,7 @@ _BARE: dict[str, Any] = {
 def draw_star_scenes(
     seed: int, index: int, count: int, width_px: int, height_px: int, cfa: bool | None = None
 ) -> list[Scene]:
-    """`count` scenes in runs of four, a third of them without a fault of the star's shape."""
+    """`count` scenes in runs of eight, a third of them without a fault of the star's shape."""
     rng = stream(seed, "star batch", index)
     cfa = bool(rng.random() < 0.35) if cfa is None else cfa
     scenes: list[Scene] = []
@@ -59,7 +59,7 @@ def _with_faults(frames: list[Scene], rng: np.random.Generator, cfa: bool) -> li
     faulty = []
     for frame in frames:
         wanted = int(rng.choice([0, 1, 2], p=[0.3, 0.62, 0.08]))
-        drawn = rng.choice(keys, wanted, replace=False, p=weights / weights.sum())
+        drawn = [str(k) for k in rng.choice(keys, wanted, replace=False, p=weights / weights.sum())]
         drawn = [key for key in drawn if key not in frame.recipe]
-        faulty.append(apply(frame, [str(key) for key in drawn], rng))
+        faulty.append(apply(frame, drawn, rng))
     return faulty

@@ -11,9 +11,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import torch
 
 from classifier.vocabulary import FAULTS, INDEX, KEYS
-from synth import tracking
+from synth import reflections, tracking
 from synth.defects import hot_pixels
 from synth.processing import is_lost
 from synth.psf import Blur, Pupil, fwhm_px, half_flux_radius_px, star_light
@@ -185,9 +186,9 @@ def _known(scene: Scene) -> np.ndarray:
         row["clouds"] = max(scene.clouds.mean_mag, scene.clouds.rms_mag * 0.25 / 0.15)
     sky_over_noise = scene.sky_e / scene.noise_e
     if scene.reflection is not None:
-        # 3 % of the sky counts only from 1 sigma in a mean over 16 x 16 px.
-        seen = row["reflection"] / 100 * sky_over_noise * 16
-        row["reflection"] = min(row["reflection"], 3 * seen)
+        row["reflection"] = _seen_reflection(scene)
+    if scene.trails:
+        row["trail"] *= _trail_share(scene)
     if scene.dust is not None:
         area = max(np.pi * m.outer_px**2 for m in scene.dust.motes)
         if row["dust_motes"] / 100 * sky_over_noise * np.sqrt(area) < 8:
@@ -198,6 +199,42 @@ def _known(scene: Scene) -> np.ndarray:
         row["vignetting"] = 0.0 if row["vignetting"] < 15 else NAN
     row |= {key: NAN for key, value in row.items() if is_lost(scene, key, value)}
     return np.array([row[key] for key in KEYS])
+
+
+def _seen_reflection(scene: Scene) -> float:
+    """Percent of the sky that the ghosts reach inside the frame; NaN if noise hides them.
+
+    A twentieth of the frame's light-struck part is brighter. 3 % counts only from 1 sigma in a
+    mean over 16 x 16 px, and a ghost whose whole light has an S/N under 10 is anybody's guess.
+    """
+    x_px, y_px = (torch.linspace(0, size - 1, 48) for size in (scene.width_px, scene.height_px))
+    light = reflections.reflection_map([scene.reflection], x_px, y_px)[0].numpy()
+    lit = light[light > 0.1 * light.max()] if light.max() > 0 else light[:1, 0]
+    percent = 100 * float(np.quantile(lit, 0.95))
+    over_noise = scene.sky_e / scene.noise_e
+    percent = min(percent, 3 * percent / 100 * over_noise * 16)
+    cell_px = scene.width_px * scene.height_px / light.size
+    if over_noise * np.sqrt((light**2).sum() * cell_px) < 10 and percent > 1.5:
+        return NAN
+    return percent
+
+
+def _trail_share(scene: Scene) -> float:
+    """What a crowded field leaves of a trail's S/N.
+
+    Stars that stand out are masked and take their part of the line with them; those that do not
+    are noise for it: per star of flux f a line filter as wide as the star sees f^2 / sqrt 2 over
+    the area, where it sees sigma^2 of white noise.
+    """
+    sigma_px = scene.good_fwhm_px / 2.3548
+    area_px = scene.width_px * scene.height_px
+    flux_e = scene.stars.flux_e / scene.noise_e
+    seen = flux_e > 5 * 2 * np.pi * sigma_px**2
+    grain = (flux_e[~seen] ** 2).sum() / area_px / np.sqrt(2)
+    # Covered out to where a Gaussian star is half a sigma high.
+    height = flux_e[seen] / (2 * np.pi * sigma_px**2)
+    covered = (np.pi * 2 * sigma_px**2 * np.log(height / 0.5)).sum() / area_px
+    return float(np.sqrt(np.exp(-covered) / (1 + grain)))
 
 
 def hot_percent(scene: Scene) -> float:

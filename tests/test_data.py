@@ -104,6 +104,22 @@ def test_large_frames_are_rendered_fewer_at_a_time():
     assert len(plan.scenes) == RUN_FRAMES
 
 
+def test_a_set_is_as_many_batches_as_its_frames_need():
+    config = CONFIG.changed(
+        render_batch=64,
+        largest_batch_mpx=1.0,
+        shapes=[[128, 128], [256, 256]],
+        shape_weights=[1, 1],
+    )
+    batches = data.batches_for(config, data.EVALUATION, 300)
+    sizes = [
+        data.frames_at_a_time(config, *data.shape_of(config, data.EVALUATION, i))
+        for i in range(batches)
+    ]
+    assert set(sizes) == {56, 8}
+    assert sum(sizes[:-1]) < 300 <= sum(sizes)
+
+
 def test_the_buffer_keeps_the_latest_and_turns_them(sample):
     buffer = data.Buffer(12)
     with pytest.raises(ValueError, match="empty"):
@@ -115,9 +131,9 @@ def test_the_buffer_keeps_the_latest_and_turns_them(sample):
     drawn = buffer.draw(500, np.random.default_rng(1), CONFIG)
     # 24 frames went in, 12 stay: the last batch whole and half of the one before it.
     runs, counts = np.unique(drawn.run.numpy(), return_counts=True)
-    assert runs.tolist() == [11, 20, 21]
-    # A third each; 3 sigma of 500 draws is 32.
-    assert counts == pytest.approx([167] * 3, abs=32)
+    assert runs.tolist() == [10, 20]
+    # 4 of 12 and 8 of 12; 3 sigma of 500 draws is 32.
+    assert counts == pytest.approx([167, 333], abs=32)
     alone = drawn.context.isnan().all(1).float().mean()
     assert alone == pytest.approx(CONFIG.context_dropout, abs=0.062)
     # Labels stay with their frames: frames of one run and strength row are those put in.

@@ -38,8 +38,8 @@ class TrainConfig:
     render_batch: int = 32
     """Frames rendered at a time, in runs of synth.generate.RUN_FRAMES."""
     largest_batch_mpx: float = 250.0
-    """Large frames are rendered fewer at a time, to at most so many megapixels together:
-    rendering and views take some 20 times the memory of the pixels."""
+    """Large frames are rendered fewer at a time, to at most so many megapixels together (one run
+    at least): rendering and views take some 20 times the memory of the pixels."""
     workers: int = 0
     """Processes that draw scenes ahead; 0 draws them in the training process itself."""
     stars_in_training: tuple[int, ...] = (64,)

@@ -99,6 +99,15 @@ def frames_at_a_time(config: TrainConfig, height: int, width: int) -> int:
     return min(config.render_batch, max(1, affordable // RUN_FRAMES) * RUN_FRAMES)
 
 
+def batches_for(config: TrainConfig, set_name: str, frames: int) -> int:
+    """How many batches of a set hold at least `frames` frames."""
+    batches = 0
+    while frames > 0:
+        frames -= frames_at_a_time(config, *shape_of(config, set_name, batches))
+        batches += 1
+    return batches
+
+
 def plan_batch(config: TrainConfig, set_name: str, index: int) -> Plan:
     """The scenes of batch number `index`: numpy work, done in worker processes."""
     height, width = shape_of(config, set_name, index)

@@ -43,6 +43,7 @@ from training.data import (
     VALIDATION,
     Buffer,
     Sample,
+    batches_for,
 )
 from training.evaluate import Answers, answer, figures_of, pick_device, read_figures, write_figures
 from training.export import (
@@ -183,7 +184,7 @@ def render_held_out(run: Run) -> dict[str, list[Sample]]:
     shares = {VALIDATION: 0.1, CALIBRATION: 0.5, EVALUATION: 1.0}
     sets: dict[str, list[Sample]] = {}
     for name, frames in wanted.items():
-        batches = -(-frames // config.render_batch)
+        batches = batches_for(config, name, frames)
         sets[name] = []
         with Stream(run.planner, name, run.device, batches) as rendered:
             for sample in rendered:
