@@ -37,9 +37,9 @@ def prepare(picture: Tensor, clip_sigma: float = 3.0, width: int = 15) -> Tensor
 
     Clipping takes the stars out: a star is a few strong pixels, a trail many weak ones.
     """
-    smooth = F.avg_pool2d(
-        F.pad(picture[:, None], (width // 2,) * 4, mode="reflect"), width, stride=1
-    )[:, 0]
+    # Columns and rows one after the other: the same mean in a fifth of the time.
+    padded = F.pad(picture[:, None], (width // 2,) * 4, mode="reflect")
+    smooth = F.avg_pool2d(F.avg_pool2d(padded, (width, 1), 1), (1, width), 1)[:, 0]
     flat = picture - smooth
     noise = flat.flatten(1).abs().median(1).values.clamp_min(1e-12) * 1.4826
     clipped = (flat / noise[:, None, None]).clamp(-clip_sigma, clip_sigma)
@@ -89,33 +89,42 @@ def _search_quadrant(picture: Tensor) -> tuple[Tensor, Tensor]:
     """Lines going down and to the right by 0 to 45 degrees."""
     _batch, height, width = picture.shape
     rows = 1 << (height - 1).bit_length()
-    counts = _line_lengths(height, width, rows, picture.device)
+    scales = _scales(height, width, rows, picture.device)
     snrs, ends = [], []
-    for stage, sums in enumerate(_strips(_padded(picture, rows), STAGES)):
-        length = counts[stage]
+    for scale, sums in zip(scales, _strips(_padded(picture, rows), STAGES), strict=True):
         # Over a line of n pixels white noise sums to sqrt(n); what is left of nebulae makes it
         # wider, which the robust spread over all long enough lines puts right.
-        usable = length >= 0.25 * sums.shape[2] if stage == 0 else length >= 0.7 * sums.shape[2]
-        snr = torch.where(usable, sums / length.clamp_min(1.0).sqrt(), torch.zeros_like(sums))
-        sample = snr[:, usable[0]]
-        sample = sample[:, :: max(1, sample.shape[1] // 20000)]
+        sample = sums.flatten(1).index_select(1, scale.sample) / scale.sample_root
         spread = 1.4826 * (sample - sample.median(1, keepdim=True).values).abs().median(1).values
-        snr = snr / spread.clamp_min(1.0)[:, None, None, None]
-        snr[:, :, :2] = 0.0  # along a pixel column
-        value, place = snr.flatten(1).max(1)
-        snrs.append(value)
+        value, place = (sums / scale.root).flatten(1).max(1)
+        snrs.append(value / spread.clamp_min(1.0))
         ends.append(_ends(place, sums.shape[1:], rows))
     return torch.stack(snrs, 1), torch.stack(ends, 1)
 
 
 def _padded(picture: Tensor, rows: int) -> Tensor:
     """Rows to a power of two below, and as many columns on the left for lines that enter there."""
-    return F.pad(picture, (rows, 0, 0, rows - picture.shape[1]))
+    batch, height, width = picture.shape
+    padded = _with_tail((batch, rows, 1, rows + width), picture)
+    padded[:, :height, 0, rows:] = picture
+    padded[:, :height, 0, :rows] = 0.0
+    padded[:, height:] = 0.0
+    return padded
+
+
+def _with_tail(shape: tuple[int, int, int, int], like: Tensor) -> Tensor:
+    """An unfilled array with zeros behind it, as many as `_join` may read beyond its end."""
+    batch, strips, slopes, columns = shape
+    size = batch * strips * slopes * columns
+    memory = like.new_empty(size + slopes + 1)
+    memory[size:] = 0.0
+    return memory[:size].view(shape)
 
 
 def _strips(picture: Tensor, last: int) -> list[Tensor]:
-    """Sums of the `last` coarsest stages, whole height first: (B, strips, slopes, columns)."""
-    sums = picture[:, :, None, :]
+    """Sums of the `last` coarsest stages of a padded picture, whole height first: (B, strips,
+    slopes, columns)."""
+    sums = picture
     stages = [sums]
     while sums.shape[1] > 1:
         sums = _join(sums)
@@ -127,22 +136,52 @@ def _strips(picture: Tensor, last: int) -> list[Tensor]:
 
 def _join(sums: Tensor) -> Tensor:
     """Join neighbouring strips of height h into strips of height 2h with 2h slopes."""
-    upper, lower = sums[:, 0::2], sums[:, 1::2]
-    batch, strips, slopes, columns = lower.shape
-    wide = F.pad(lower, (0, slopes + 1)).contiguous()
-    stride = wide.stride()
-    # Row d of the sheared view starts d columns further right: no copy is made for it.
-    shape, steps = (batch, strips, slopes, columns), (stride[0], stride[1], stride[2] + 1, 1)
-    even = upper + wide.as_strided(shape, steps, 0)
-    odd = upper + wide.as_strided(shape, steps, 1)
-    return torch.stack((even, odd), 3).reshape(batch, strips, 2 * slopes, columns)
+    batch, strips, slopes, columns = sums.shape
+    joined = _with_tail((batch, strips // 2, 2 * slopes, columns), sums)
+    stride = sums.stride()
+    # Row d of the sheared view starts d columns further right; no copy is made for it. At its
+    # end it runs into the first columns of the next row: lines so far left that they end before
+    # they reach the picture, hence zeros, as those behind the array are.
+    shape, steps = (
+        (batch, strips // 2, slopes, columns),
+        (stride[0], 2 * stride[1], stride[2] + 1, 1),
+    )
+    upper, start = sums[:, 0::2], sums.storage_offset() + stride[1]
+    pairs = joined.view(batch, strips // 2, slopes, 2, columns)
+    for one_more in (0, 1):
+        torch.add(
+            upper, sums.as_strided(shape, steps, start + one_more), out=pairs[..., one_more, :]
+        )
+    return joined
+
+
+@dataclass(frozen=True)
+class _Scale:
+    """What the sums of one stage are divided by: root (strips, slopes, columns), the square root
+    of the line's length, infinite where the line is too short or runs along a pixel column.
+    sample: flat indices of some 20,000 lines that are long enough; sample_root: their roots."""
+
+    root: Tensor
+    sample: Tensor
+    sample_root: Tensor
 
 
 @lru_cache(maxsize=16)
-def _line_lengths(height: int, width: int, rows: int, device: torch.device) -> list[Tensor]:
-    """Number of picture pixels on every line, stage by stage."""
+def _scales(height: int, width: int, rows: int, device: torch.device) -> list[_Scale]:
+    """The scales of all stages; they depend on the picture's shape only."""
     ones = torch.ones(1, height, width, device=device)
-    return _strips(_padded(ones, rows), STAGES)
+    scales = []
+    for stage, lengths in enumerate(_strips(_padded(ones, rows), STAGES)):
+        length = lengths[0]
+        usable = length >= (0.25 if stage == 0 else 0.7) * length.shape[1]
+        root = length.clamp_min(1.0).sqrt()
+        sample = usable.flatten().nonzero()[:, 0]
+        sample = sample[:: max(1, len(sample) // 20000)]
+        sample_root = root.flatten()[sample]
+        root = torch.where(usable, root, torch.inf)
+        root[:, :2] = torch.inf
+        scales.append(_Scale(root, sample, sample_root))
+    return scales
 
 
 def _ends(place: Tensor, shape: torch.Size, rows: int) -> Tensor:

@@ -12,16 +12,18 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from classifier.star_shape import SHAPE_FACTS, radius_px, stack_and_shape
+from classifier.peaks import SCALES, Home, find_peaks
+from classifier.star_shape import SHAPE_FACTS, cut, radius_px, stack_and_shape
 from classifier.surface import Surface
+from classifier.sweeps import asinh, halved
 
 __all__ = ["SHAPE_FACTS", "Sheet", "cut", "cut_sheet"]
 
 STARS = 64
 CUT_PX = 32
-# Blur scales in units of the half-size picture, and the binning of the cut-outs for each.
-SCALES = (1, 2, 4, 8, 16)
+# Binning of the cut-outs for each of the scales at which peaks are looked for.
 CUT_BINNING = (1, 1, 2, 4, 8)
+PILE_ROWS = 64
 
 
 @dataclass(frozen=True)
@@ -41,39 +43,48 @@ class Sheet:
     brightest_px: Tensor
 
 
-def cut(pictures: Tensor, centre: Tensor, side: int) -> Tensor:
-    """(B, h, w), (B, n, 2) integer x, y -> (B, n, side, side); edges are repeated."""
-    batch, height, width = pictures.shape
-    steps = torch.arange(side, device=pictures.device) - side // 2
-    x = (centre[..., 0, None] + steps).clamp(0, width - 1)
-    y = (centre[..., 1, None] + steps).clamp(0, height - 1)
-    frame = torch.arange(batch, device=pictures.device)[:, None, None, None]
-    return pictures[frame, y[..., :, None], x[..., None, :]]
+def cut_sheet(
+    pixels: Tensor,
+    surface: Surface,
+    is_cfa: Tensor,
+    saturation_adu: Tensor,
+    home: Home | None = None,
+) -> Sheet:
+    """(B, H, W) ADU with its Surface -> Sheet.
 
-
-def cut_sheet(pixels: Tensor, surface: Surface, is_cfa: Tensor, saturation_adu: Tensor) -> Sheet:
-    """(B, H, W) ADU with its Surface -> Sheet."""
+    home: for pictures put together from pieces of frames, see `Home`.
+    """
     full = _full_well(pixels, saturation_adu)
-    found = [_peaks(surface, scale) for scale in SCALES]
+    pyramid = [surface.excess]
+    for _ in SCALES[1:]:
+        pyramid.append(halved(pyramid[-1]))
+    found = [find_peaks(*level, home) for level in zip(pyramid, SCALES, strict=True)]
     best = torch.stack([score for *_, score in found], 1).argmax(1)
     batch = torch.arange(len(pixels), device=pixels.device)
-    place = torch.stack([place for place, *_ in found], 1)[batch, best]
-    snr = torch.stack([snr for _, snr, *_ in found], 1)[batch, best]
-    count = torch.stack([count for *_, count, _ in found], 1)[batch, best]
+    place, snr, count, noise, _ = (
+        torch.stack(part, 1)[batch, best] for part in zip(*found, strict=True)
+    )
     binning = torch.tensor(CUT_BINNING, device=pixels.device)[best]
+    # What a peak holds in ADU: a star spread over a coarser grid's pixels is summed up again.
+    flux_unit = noise * torch.tensor(SCALES, device=pixels.device)[best] ** 2
 
-    cutouts = _cut_all(pixels, surface, is_cfa, place, binning)
+    size = torch.tensor([pixels.shape[2], pixels.shape[1]], device=pixels.device)
+    at = 2 * place / size - 1
+    if home is not None:
+        at = home(batch[:, None].expand(place.shape[:2]), place)[0]
+
+    cutouts = _cut_all(pixels, pyramid, is_cfa, place, binning)
+    cutouts = _without_hot(cutouts / surface.noise_adu[:, None, None, None])
     raw_peak = cut(pixels, place.round().long(), 8).amax((2, 3))
     saturated = raw_peak >= 0.95 * full[:, None]
     order = torch.where(saturated, snr * 1e-3, snr).argsort(1, descending=True)[:, :STARS]
     brightest = torch.gather(place, 1, _wide(snr.argsort(1, descending=True)[:, :STARS], 2))
-    place = torch.gather(place, 1, _wide(order, 2))
+    place, at = (torch.gather(each, 1, _wide(order, 2)) for each in (place, at))
     snr, saturated = snr.gather(1, order), saturated.gather(1, order)
     cutouts = cutouts[batch[:, None], order]
     valid = (snr > 0).float()
 
-    size = torch.tensor([pixels.shape[2], pixels.shape[1]], device=pixels.device)
-    position = (2 * place / size - 1) * valid[..., None]
+    position = at * valid[..., None]
     peak = cutouts.amax((2, 3)).clamp_min(1e-6)
     facts = torch.stack(
         (
@@ -85,7 +96,7 @@ def cut_sheet(pixels: Tensor, surface: Surface, is_cfa: Tensor, saturation_adu: 
         ),
         2,
     )
-    shown = torch.asinh(10 * cutouts / peak[..., None, None]) / 3 * valid[..., None, None]
+    shown = asinh(10 * cutouts / peak[..., None, None]) / 3 * valid[..., None, None]
     usable = valid * (~saturated).float() * (snr > 12).float()
     # With no good star at all the saturated ones still tell how the light is spread.
     usable = torch.where(usable.sum(1, keepdim=True) > 0, usable, valid)
@@ -95,7 +106,9 @@ def cut_sheet(pixels: Tensor, surface: Surface, is_cfa: Tensor, saturation_adu: 
             shape[:, :2],
             torch.log1p(count)[:, None] / 2,
             shape[:, 2:],
-            _frame_facts(surface, snr, saturated.float() * valid, valid, binning, pixels.shape),
+            _frame_facts(
+                surface, snr, flux_unit, saturated.float() * valid, valid, binning, pixels.shape
+            ),
         ),
         1,
     )
@@ -110,89 +123,36 @@ def _wide(index: Tensor, last: int) -> Tensor:
 
 def _full_well(pixels: Tensor, saturation_adu: Tensor) -> Tensor:
     """(B,) level at which pixels clip: the stated one, or a pile-up at the very top."""
-    top = pixels.flatten(1).amax(1)
-    piled = (pixels >= 0.995 * top[:, None, None]).flatten(1).sum(1) >= 6
+    rows = pixels.amax(2)
+    top = rows.amax(1)
+    # Rows whose own maximum is low hold none of the pile; a pile in more rows shows in these too.
+    highest = rows.topk(min(PILE_ROWS, rows.shape[1]), 1).indices
+    frame = torch.arange(len(pixels), device=pixels.device)[:, None]
+    piled = (pixels[frame, highest] >= 0.995 * top[:, None, None]).flatten(1).sum(1) >= 6
     guess = torch.where(piled, top, torch.full_like(top, float("inf")))
     return torch.where(saturation_adu.isnan(), guess, saturation_adu)
 
 
-def _peaks(surface: Surface, scale: int) -> tuple[Tensor, Tensor, Tensor, Tensor]:
-    """Stars at one blur scale: places in frame px (B, n, 2), S/N, count over 5 sigma, score."""
-    excess = surface.half - surface.half_background
-    blurred = F.avg_pool2d(excess[:, None], scale)[:, 0] if scale > 1 else excess
-    batch, height, width = blurred.shape
-    if min(height, width) < 12:
-        nothing = torch.zeros(batch, 2 * STARS, device=blurred.device)
-        places = torch.zeros(batch, 2 * STARS, 2, device=blurred.device)
-        return places, nothing, nothing[:, 0], nothing[:, 0] - 1
-    padded = F.pad(blurred[:, None], (1, 1, 1, 1), mode="reflect")
-    smooth = F.avg_pool2d(padded, 3, 1)[:, 0]
-    beside = 0.5 * (padded[:, 0, 1:-1, :-2] + padded[:, 0, 1:-1, 2:])
-    above = 0.5 * (padded[:, 0, :-2, 1:-1] + padded[:, 0, 2:, 1:-1])
-    # A star shares its light with its neighbours on every side; a hot pixel with none, a bad
-    # column or row only along itself.
-    shared = torch.minimum(beside, above) > 0.03 * blurred
-    response = torch.where(shared, 0.5 * (smooth + blurred), 0.0 * smooth)
-    noise = 1.4826 * response.flatten(1)[:, ::3].abs().median(1).values.clamp_min(1e-6)
-    response = response / noise[:, None, None]
-    # Rows and columns one after the other: the same maximum in a third of the time.
-    local = F.max_pool2d(response[:, None], (5, 1), 1, (2, 0))
-    local = F.max_pool2d(local, (1, 5), 1, (0, 2))[:, 0]
-    edge = 2
-    inside = torch.zeros_like(response, dtype=torch.bool)
-    inside[:, edge:-edge, edge:-edge] = True
-    peak = torch.where((response == local) & inside, response, torch.zeros_like(response))
-    peak = torch.where(peak > 5, peak, torch.zeros_like(peak))
-    count = (peak > 0).flatten(1).sum(1).float()
-    snr, index = peak.flatten(1).topk(min(2 * STARS, peak[0].numel()), dim=1)
-    snr = F.pad(snr, (0, 2 * STARS - snr.shape[1]))
-    index = F.pad(index, (0, 2 * STARS - index.shape[1]))
-    column, row = index % width, index // width
-    concentrated = _concentration(blurred, column, row) > 0.5
-    snr = torch.where(concentrated, snr, torch.zeros_like(snr))
-    place = torch.stack((column, row), 2).float()
-    place = (place + 0.5) * scale * 2 - 0.5
-    centre = torch.tensor([surface.half.shape[2], surface.half.shape[1]], device=snr.device)
-    place = torch.where(snr[..., None] > 0, place, centre.float())
-    best = snr.sort(1, descending=True).values[:, :24]
-    # A coarser scale has to win clearly: it also gathers nebulae and close pairs.
-    score = torch.log1p(best).mean(1) - 0.12 * SCALES.index(scale)
-    return place, snr, count, score
-
-
-def _concentration(picture: Tensor, column: Tensor, row: Tensor) -> Tensor:
-    """Share of a peak's light within 5 of 11 px, sky taken from the rim: low for nebulae."""
-    stamps = cut(picture, torch.stack((column, row), 2), 23)
-    radius = radius_px(23, picture.device)
-    rim = stamps.flatten(2)[..., (radius > 9).flatten()].median(2).values
-    light = stamps - rim[..., None, None]
-    inner = (light * (radius <= 5)).sum((2, 3))
-    whole = (light.clamp_min(0) * (radius <= 11)).sum((2, 3)).clamp_min(1e-6)
-    return inner / whole
-
-
 def _cut_all(
-    pixels: Tensor, surface: Surface, is_cfa: Tensor, place: Tensor, binning: Tensor
+    pixels: Tensor, pyramid: list[Tensor], is_cfa: Tensor, place: Tensor, binning: Tensor
 ) -> Tensor:
-    """Sky-subtracted cut-outs (B, n, 32, 32) in units of the native pixel noise."""
+    """Sky-subtracted cut-outs (B, n, 32, 32), ADU."""
     out = torch.zeros(*place.shape[:2], CUT_PX, CUT_PX, device=pixels.device)
     for size in sorted(set(binning.tolist())):
         chosen = torch.nonzero(binning == size)[:, 0]
-        spots = place[chosen]
+        at = place[chosen]
         if size == 1:
-            stamps = cut(pixels[chosen], spots.round().long(), CUT_PX + 2)
+            stamps = cut(pixels, at.round().long(), CUT_PX + 2, chosen)
             # The binomial blur gives every phase of a 2 x 2 mosaic the same weights.
             plain = stamps[..., 1:-1, 1:-1]
             out[chosen] = torch.where(is_cfa[chosen, None, None, None], _binomial(stamps), plain)
         else:
-            picture = surface.half[chosen]
-            step = size // 2
-            picture = F.avg_pool2d(picture[:, None], step)[:, 0] if step > 1 else picture
-            spot = (spots + 0.5) / size - 0.5
-            out[chosen] = cut(picture, spot.round().long(), CUT_PX)
+            picture = pyramid[(size // 2).bit_length() - 1]
+            spot = (at + 0.5) / size - 0.5
+            out[chosen] = cut(picture, spot.round().long(), CUT_PX, chosen)
     rim = (radius_px(CUT_PX, pixels.device) > 14).flatten()
     sky = out.flatten(2)[..., rim].median(2).values
-    return _without_hot((out - sky[..., None, None]) / surface.noise_adu[:, None, None, None])
+    return out - sky[..., None, None]
 
 
 def _without_hot(stamps: Tensor) -> Tensor:
@@ -223,13 +183,14 @@ def _binomial(stamps: Tensor) -> Tensor:
 def _frame_facts(
     surface: Surface,
     snr: Tensor,
+    flux_unit: Tensor,
     saturated: Tensor,
     valid: Tensor,
     binning: Tensor,
     shape: torch.Size,
 ) -> Tensor:
     """The last seven shape facts: levels as logarithms of ADU serve ratios within a run only."""
-    flux = torch.log1p(snr[:, 4:24].mean(1)) + surface.half_noise.log()
+    flux = torch.log1p(snr[:, 4:24].mean(1)) + flux_unit.log()
     numbers = (
         flux,
         surface.sky_adu.clamp_min(1e-3).log(),

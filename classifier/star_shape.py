@@ -37,6 +37,20 @@ def radius_px(side: int, device: torch.device) -> Tensor:
     return (axis[:, None].float() ** 2 + axis[None].float() ** 2).sqrt()
 
 
+def cut(pictures: Tensor, centre: Tensor, side: int, of: Tensor | None = None) -> Tensor:
+    """(B, h, w), (b, n, 2) integer x, y -> (b, n, side, side); edges are repeated.
+
+    of: (b,) which pictures are meant; all, in their order, if None.
+    """
+    height, width = pictures.shape[1:]
+    steps = torch.arange(side, device=pictures.device) - side // 2
+    x = (centre[..., 0, None] + steps).clamp(0, width - 1)
+    y = (centre[..., 1, None] + steps).clamp(0, height - 1)
+    of = torch.arange(len(pictures), device=pictures.device) if of is None else of
+    frame = of[:, None, None, None]
+    return pictures[frame, y[..., :, None], x[..., None, :]]
+
+
 def stack_and_shape(
     cutouts: Tensor, position: Tensor, usable: Tensor, binning: Tensor
 ) -> tuple[Tensor, Tensor]:

@@ -10,7 +10,11 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
+from classifier.sweeps import bands, halved, spots
+
 MESH = 16  # the coarse sky map has MESH x MESH medians
+POOLED_PX = 512  # longer side, about, of the pooled pictures
+PLANE_SAMPLE = 30_000  # pixels of each place of the mosaic that are looked at
 
 SURFACE_FACTS: tuple[str, ...] = (
     "log_sky_over_noise",
@@ -33,17 +37,20 @@ SURFACE_FACTS: tuple[str, ...] = (
 class Surface:
     """Sky of a batch of B frames of (H, W) px; h = H // 2, w = W // 2.
 
-    half: (B, h, w) means of 2 x 2 px, which hides a colour mosaic, ADU.
-    calm: the same with everything above background + 3 sigma cut off.
-    half_background: (B, h, w) coarse sky, ADU. half_noise: (B,) its sigma per half pixel.
+    excess: (B, h, w) means of 2 x 2 px, which hides a colour mosaic, less the coarse sky; ADU.
+    mean, calm, peak: (B, h // step, w // step) of step x step of these, with the sky: the mean,
+    the mean after everything above sky + 3 sigma was cut down to that, the maximum; ADU.
+    half_noise: (B,) sigma of a pixel of `excess`.
     level_adu, noise_adu, sky_adu: (B,) median, native pixel sigma, level above the offset
     (the level itself where the offset is unknown).
     facts: (B, len(SURFACE_FACTS)).
     """
 
-    half: Tensor
+    excess: Tensor
+    mean: Tensor
     calm: Tensor
-    half_background: Tensor
+    peak: Tensor
+    step: int
     half_noise: Tensor
     level_adu: Tensor
     noise_adu: Tensor
@@ -53,40 +60,78 @@ class Surface:
 
 def read_surface(pixels: Tensor, is_cfa: Tensor, offset_adu: Tensor) -> Surface:
     """(B, H, W) ADU, (B,) bool, (B,) ADU or NaN -> Surface."""
-    half = F.avg_pool2d(pixels[:, None], 2)[:, 0]
-    mesh = _mesh_medians(half)
-    background = F.interpolate(
-        _quiet(mesh)[:, None], half.shape[1:], mode="bilinear", align_corners=False
-    )[:, 0]
-    half_noise = _difference_noise(half[:, ::2, :], 1)
+    mesh, half_noise = _mesh_medians(pixels)
+    excess, mean, calm, peak, step = _flattened(pixels, _quiet(mesh), half_noise)
     noise_1, noise_2 = _difference_noise(pixels, 1), _difference_noise(pixels, 2)
     noise = torch.where(is_cfa, noise_2, torch.maximum(noise_1, noise_2))
     level = mesh.flatten(1).median(1).values
     sky = torch.where(offset_adu.isnan(), level, level - offset_adu)
     sky = torch.maximum(sky, noise)
-    calm = torch.minimum(half, background + 3 * half_noise[:, None, None])
     facts = torch.cat(
         (
             (sky / noise).log()[:, None],
-            _mesh_facts(mesh, sky, half_noise, half.shape),
-            _pixel_facts(pixels, background, noise, sky, is_cfa),
+            _mesh_facts(mesh, sky, half_noise, excess.shape),
+            _pixel_facts(pixels, noise, sky),
             (noise_1 / noise_2).log()[:, None],
         ),
         1,
     )
-    return Surface(half, calm, background, half_noise, level, noise, sky, facts)
+    return Surface(excess, mean, calm, peak, step, half_noise, level, noise, sky, facts)
 
 
-def _mesh_medians(half: Tensor) -> Tensor:
-    """(B, h, w) -> (B, MESH, MESH) medians of at most some 24 x 24 pixels of each cell."""
-    batch, height, width = half.shape
-    cell_h, cell_w = max(1, height // MESH), max(1, width // MESH)
-    if height < MESH or width < MESH:
-        half = F.interpolate(half[:, None], (MESH, MESH), mode="bilinear")[:, 0]
-        return half
-    cells = half[:, : cell_h * MESH, : cell_w * MESH].reshape(batch, MESH, cell_h, MESH, cell_w)
-    cells = cells[:, :, :: max(1, cell_h // 24), :, :: max(1, cell_w // 24)]
-    return cells.permute(0, 1, 3, 2, 4).flatten(3).median(3).values
+def _mesh_medians(pixels: Tensor) -> tuple[Tensor, Tensor]:
+    """(B, H, W) -> (B, MESH, MESH) medians of at most some 24 x 24 half-size pixels of each cell,
+    and (B,) noise of a half-size pixel."""
+    batch, height, width = pixels.shape
+    cell_h, cell_w = height // 2 // MESH, width // 2 // MESH
+    steps = torch.arange(0, cell_h, max(1, cell_h // 24), device=pixels.device)
+    rows = (torch.arange(MESH, device=pixels.device)[:, None] * cell_h + steps).flatten()
+    # Only the rows that are looked at are binned.
+    seen = torch.stack((2 * rows, 2 * rows + 1), 1).flatten()
+    half = halved(pixels[:, seen])
+    cells = half[..., : cell_w * MESH].reshape(batch, MESH, len(steps), MESH, cell_w)
+    cells = cells[..., :: max(1, cell_w // 24)]
+    medians = cells.permute(0, 1, 3, 2, 4).flatten(3).median(3).values
+    return medians, _difference_noise(half, 1)
+
+
+def _flattened(
+    pixels: Tensor, mesh: Tensor, half_noise: Tensor
+) -> tuple[Tensor, Tensor, Tensor, Tensor, int]:
+    """`excess`, `mean`, `calm`, `peak` and `step` of a Surface, in one pass over the pixels."""
+    batch, height, width = (side // (1 if i == 0 else 2) for i, side in enumerate(pixels.shape))
+    step = max(1, round(max(height, width) / POOLED_PX))
+    columns = width // step * step
+    down, across = mesh_weights(height, pixels.device), mesh_weights(width, pixels.device).T
+    limit = 3 * half_noise[:, None, None]
+    excess = pixels.new_empty(batch, height, width)
+    pictures: list[list[Tensor]] = [[], [], []]
+    for top, end in bands(height, pixels.device, step):
+        part = excess[:, top:end]
+        halved(pixels[:, 2 * top : 2 * end], part)
+        sky = down[top:end] @ mesh @ across
+        part -= sky
+        rows = (end - top) // step
+        if rows == 0:
+            continue
+        cells = [
+            each[:, : rows * step, :columns].reshape(batch, rows, step, columns)
+            for each in (part, torch.minimum(part, limit), sky)
+        ]
+        mean, calm, level = (F.avg_pool2d(each.mean(2), (1, step)) for each in cells)
+        peak = F.max_pool2d(cells[0].amax(2), (1, step))
+        for parts, each in zip(pictures, (mean, calm, peak), strict=True):
+            parts.append(each + level)
+    mean, calm, peak = (torch.cat(parts, 1) for parts in pictures)
+    return excess, mean, calm, peak, step
+
+
+def mesh_weights(size: int, device: torch.device) -> Tensor:
+    """(size, MESH) weights that spread the mesh over `size` pixels, linearly between the middles
+    of its cells, the last value kept beyond them."""
+    place = (torch.arange(size, device=device) + 0.5) / (size // MESH) - 0.5
+    place = place.clamp(0, MESH - 1)[:, None]
+    return (1 - (place - torch.arange(MESH, device=device)).abs()).clamp_min(0)
 
 
 def _quiet(mesh: Tensor) -> Tensor:
@@ -105,9 +150,11 @@ def _difference_noise(pixels: Tensor, lag: int) -> Tensor:
     # Integer data of very low noise can have a median step of 0: the mean of the lower three
     # quarters is then still alive. For a half-normal it is 0.5149 sigma, and a difference of
     # two pixels has sqrt 2 sigma.
-    ordered = steps.sort(1).values[:, : max(1, (3 * steps.shape[1]) // 4)]
-    mean = ordered.mean(1)
-    return (mean / (2**0.5 * 0.5149)).clamp_min(1e-3)
+    kept = max(1, (3 * steps.shape[1]) // 4)
+    top = steps.kthvalue(kept, 1, keepdim=True).values
+    lower = steps < top
+    sums = torch.where(lower, steps, 0.0).sum(1) + (kept - lower.sum(1)) * top[:, 0]
+    return (sums / kept / (2**0.5 * 0.5149)).clamp_min(1e-3)
 
 
 def _basis(device: torch.device) -> Tensor:
@@ -149,19 +196,15 @@ def _mesh_facts(mesh: Tensor, sky: Tensor, half_noise: Tensor, shape: torch.Size
     )
 
 
-def _pixel_facts(
-    pixels: Tensor, background: Tensor, noise: Tensor, sky: Tensor, is_cfa: Tensor
-) -> Tensor:
+def _pixel_facts(pixels: Tensor, noise: Tensor, sky: Tensor) -> Tensor:
     """Hot-pixel share and how unlike the four places of the 2 x 2 mosaic are: (B, 4)."""
     height, width = pixels.shape[1:]
     # An odd last row or column would give planes of unequal size.
     even = pixels[:, : height - height % 2, : width - width % 2]
-    planes = (
-        torch.stack(
-            [even[:, i::2, j::2][:, ::4, ::4].flatten(1) for i in (0, 1) for j in (0, 1)], 1
-        )
-        if min(pixels.shape[1:]) >= 64
-        else torch.stack([pixels.flatten(1)] * 4, 1)
+    # Every fourth pixel of a plane each way, on large frames fewer: some 30,000 tell enough.
+    step = max(4, round((height * width / 4 / PLANE_SAMPLE) ** 0.5))
+    planes = torch.stack(
+        [even[:, i :: 2 * step, j::2][..., ::step].flatten(1) for i in (0, 1) for j in (0, 1)], 1
     )
     levels = planes.median(2).values
     # Above the offset the planes' ratios are physical; sky = level - offset where known.
@@ -185,25 +228,32 @@ def hot_fraction(pixels: Tensor, noise: Tensor, limit_px: int = 2_000_000) -> Te
 
     Alone means that the mean of the eight neighbours, next door and at the distance of the same
     colour, stays under 5 % of the pixel's own excess: no star does that, however sharp.
-    Large frames are sampled in bands of rows, `limit_px` pixels in all.
+    Large frames are sampled in bands of rows, `limit_px` pixels in all; two pixels at the rim of
+    a band are not judged.
     """
-    _, height, width = pixels.shape
+    batch, height, width = pixels.shape
     rows = height if height * width <= limit_px else max(16, limit_px // (8 * width))
     starts = [0] if rows >= height else [i * (height - rows) // 7 for i in range(8)]
     shares = []
     for start in starts:
         band = pixels[:, start : start + rows]
-        level = band.flatten(1)[:, ::7].median(1).values[:, None, None]
-        excess = (band - level) / noise[:, None, None]
-        near = (F.avg_pool2d(excess[:, None], 3, 1, 1)[:, 0] * 9 - excess) / 8
-        alone = (near < 0.05 * excess) & (_ring_at_two(excess) < 0.05 * excess) & (excess > 10)
-        shares.append(alone.float().mean((1, 2)))
-    return torch.stack(shares).mean(0)
-
-
-def _ring_at_two(excess: Tensor) -> Tensor:
-    """Mean of the eight pixels two steps away, which share the colour of the middle one."""
-    kernel = torch.zeros(1, 1, 5, 5, device=excess.device)
-    kernel[0, 0, ::2, ::2] = 1 / 8
-    kernel[0, 0, 2, 2] = 0
-    return F.conv2d(excess[:, None], kernel, padding=2)[:, 0]
+        sample = band.flatten(1)
+        level = sample[:, :: max(7, sample.shape[1] // 20_000)].median(1).values
+        limit = level + 10 * noise
+        frame, place = spots(band[:, 2:-2, 2:-2] > limit[:, None, None])
+        row, column = place // (width - 4) + 2, place % (width - 4) + 2
+        flat, at = band.reshape(-1), (frame * rows + row) * width + column
+        own = flat.index_select(0, at)
+        excess = own - level[frame]
+        alone = torch.ones_like(own, dtype=torch.bool)
+        for gap in (1, 2):
+            ring = [
+                flat.index_select(0, at + gap * (dy * width + dx))
+                for dy in (-1, 0, 1)
+                for dx in (-1, 0, 1)
+                if (dy, dx) != (0, 0)
+            ]
+            alone &= torch.stack(ring).mean(0) - level[frame] < 0.05 * excess
+        counts = torch.bincount(frame[alone], minlength=batch)
+        shares.append(counts / (rows * width))
+    return torch.stack(shares).mean(0).to(noise.dtype)

@@ -23,13 +23,13 @@ from classifier.lines import STAGES, line_search, prepare
 from classifier.marks import BLOB_FACTS, SPIKE_FACTS, blob_facts, spike_facts
 from classifier.sheet import SHAPE_FACTS, Sheet, cut, cut_sheet
 from classifier.surface import SURFACE_FACTS, Surface, read_surface
+from classifier.sweeps import asinh, sample
 
 SKY_PX = 256
 BRIGHT_PX = 96
 BRIGHT_STARS = 4
 TILE_PX = 64
 TILES = 6
-LINE_PX = 512
 
 PHYSICAL: tuple[str, ...] = (
     "exposure_s",
@@ -139,7 +139,7 @@ def make_views(pixels: Tensor, physical: Tensor) -> Views:
         sheet=sheet.cutouts,
         sheet_facts=sheet.facts,
         stack=sheet.stack,
-        bright=torch.asinh(bright_noise / 2.0) / 5.0,
+        bright=asinh(bright_noise / 2.0) / 5.0,
         tiles=_tile_view(pixels, surface, sheet),
         facts=facts.nan_to_num(0.0).clamp(-20.0, 20.0),
         stars_px=sheet.stars_px,
@@ -164,22 +164,18 @@ def shape_facts(views: Views) -> Tensor:
 
 def _sky_view(surface: Surface, shape: torch.Size) -> tuple[Tensor, Tensor, Tensor]:
     """Four channels at 256 x 256 and the best line of the star-suppressed picture."""
-    height, width = surface.half.shape[1:]
-    step = max(1, round(max(height, width) / LINE_PX))
-    mean = F.avg_pool2d(surface.half[:, None], step, ceil_mode=True)[:, 0]
-    calm = F.avg_pool2d(surface.calm[:, None], step, ceil_mode=True)[:, 0]
-    peak = F.max_pool2d(surface.half[:, None], step, ceil_mode=True)[:, 0]
+    mean, calm, peak, step = surface.mean, surface.calm, surface.peak, surface.step
     search = line_search(prepare(calm))
     frame = torch.tensor([shape[1] - 1.0, shape[0] - 1.0] * 2, device=mean.device)
     line_px = torch.minimum((search.ends[:, 0] + 0.5) * 2 * step - 0.5, frame)
 
-    level = calm.flatten(1).median(1).values[:, None, None]
+    level = sample(calm).median(1).values[:, None, None]
     noise = _pixel_noise(calm)[:, None, None]
     channels = [
-        torch.asinh((mean - level) / (3 * noise)),
-        torch.asinh((calm - level) / (3 * noise)),
-        torch.asinh((peak - level) / (10 * noise)),
-        torch.asinh(20 * (calm - level) / surface.sky_adu[:, None, None]),
+        asinh((mean - level) / (3 * noise)),
+        asinh((calm - level) / (3 * noise)),
+        asinh((peak - level) / (10 * noise)),
+        asinh(20 * (calm - level) / surface.sky_adu[:, None, None]),
     ]
     return _to_sky_size(torch.stack(channels, 1)) / 3.0, search.snr, line_px
 
@@ -197,7 +193,7 @@ def _to_sky_size(picture: Tensor) -> Tensor:
 
 def _pixel_noise(picture: Tensor) -> Tensor:
     """(B, h, w) -> (B,) noise from differences of neighbours, blind to slow structure."""
-    steps = (picture[:, :, 1:] - picture[:, :, :-1]).abs().flatten(1)
+    steps = sample(picture[:, :, 1:] - picture[:, :, :-1]).abs()
     return (1.4826 / 2**0.5 * steps.median(1).values).clamp_min(1e-6)
 
 
@@ -205,8 +201,14 @@ def _bright_stars(surface: Surface, sheet: Sheet) -> Tensor:
     """Brightest stars on the half-size picture, in units of its noise, wings kept."""
     centre = (sheet.brightest_px[:, :BRIGHT_STARS] - 0.5) / 2
     pad = BRIGHT_PX // 2
-    padded = F.pad(surface.half - surface.half_background, (pad,) * 4)
-    stamps = cut(padded, centre.round().long() + pad, BRIGHT_PX)
+    centre = centre.round().long()
+    stamps = cut(surface.excess, centre, BRIGHT_PX)
+    # Beyond the frame's edge there is no light, where `cut` repeats the last pixel.
+    height, width = surface.excess.shape[1:]
+    steps = torch.arange(BRIGHT_PX, device=stamps.device) - pad
+    x, y = centre[..., 0, None] + steps, centre[..., 1, None] + steps
+    inside = ((y >= 0) & (y < height))[..., None] & ((x >= 0) & (x < width))[..., None, :]
+    stamps = torch.where(inside, stamps, torch.zeros_like(stamps))
     stamps = stamps / surface.half_noise[:, None, None, None]
     return stamps.nan_to_num(0.0)
 
@@ -226,7 +228,7 @@ def _tile_view(pixels: Tensor, surface: Surface, sheet: Sheet) -> Tensor:
     centre = torch.minimum(torch.maximum((centre / 2).round().long() * 2, low), high)
     stamps = cut(pixels, centre, TILE_PX)
     level = stamps.flatten(2).median(2).values[..., None, None]
-    return torch.asinh((stamps - level) / (3 * surface.noise_adu[:, None, None, None])) / 3.0
+    return asinh((stamps - level) / (3 * surface.noise_adu[:, None, None, None])) / 3.0
 
 
 def _physical_facts(known: dict[str, Tensor], surface: Surface, sheet: Sheet) -> Tensor:

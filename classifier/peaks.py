@@ -1,0 +1,142 @@
+"""Stars as peaks of a sky-subtracted picture, at one of several blur scales.
+
+A peak counts as a star only when its neighbours share its light: hot pixels do not, nor do bad
+columns; and when its light is gathered within a few pixels: that of nebulae is not. Only pixels
+above the threshold are looked at. Torch, batched, CPU and GPU.
+"""
+
+from collections.abc import Callable
+
+import torch
+from torch import Tensor
+
+from classifier.star_shape import cut, radius_px
+from classifier.sweeps import sample, spots
+
+# Blur scales in units of the half-size picture.
+SCALES = (1, 2, 4, 8, 16)
+MOST_PEAKS = 128  # of a frame that are listed
+PEAK_SIGMA = 5.0
+NOISE_ROWS = 64  # rows of a picture that its noise is taken from
+AREA_5_TO_11 = 302  # px
+
+# For a picture put together from pieces of frames: numbers of pictures (...) and places in them in
+# px (..., 2) -> where in their frame they lie, -1 to 1 from edge to edge, and which count at all.
+Home = Callable[[Tensor, Tensor], tuple[Tensor, Tensor]]
+
+
+def find_peaks(
+    picture: Tensor, scale: int, home: Home | None = None
+) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor]:
+    """Stars at one blur scale, up to MOST_PEAKS of each frame, best first.
+
+    picture: (B, h, w) sky-subtracted, binned to `scale` half-size pixels, ADU.
+    Returns places in frame px (B, n, 2), S/N (0 where there is none), number of peaks over 5
+    sigma (B,), the noise in ADU that the S/N is against (B,), and a score of the scale (B,).
+    """
+    batch, height, width = picture.shape
+    if min(height, width) < 12:
+        nothing = torch.zeros(batch, MOST_PEAKS, device=picture.device)
+        places = torch.zeros(batch, MOST_PEAKS, 2, device=picture.device)
+        return places, nothing, nothing[:, 0], nothing[:, 0] + 1, nothing[:, 0] - 1
+    noise = _response_noise(picture)
+    edge = 2
+    inner = picture[:, edge:-edge, edge:-edge]
+    frame, place = spots(inner > PEAK_SIGMA * noise[:, None, None])
+    row = torch.div(place, width - 2 * edge, rounding_mode="floor") + edge
+    column = place % (width - 2 * edge) + edge
+    flat, at = picture.reshape(-1), (frame * height + row) * width + column
+    own = flat.index_select(0, at)
+    ring = {
+        (dy, dx): flat.index_select(0, at + dy * width + dx)
+        for dy in (-1, 0, 1)
+        for dx in (-1, 0, 1)
+        if (dy, dx) != (0, 0)
+    }
+    # A star shares its light with its neighbours on every side; a hot pixel with none, a bad
+    # column or row only along itself.
+    beside = 0.5 * (ring[0, -1] + ring[0, 1])
+    above = 0.5 * (ring[-1, 0] + ring[1, 0])
+    response = 0.5 * (own + (own + sum(ring.values())) / 9)
+    snr = response / noise[frame]
+    good = (torch.minimum(beside, above) > 0.03 * own) & (snr > PEAK_SIGMA)
+    frame, row, column, snr = frame[good], row[good], column[good], snr[good]
+    peak = _highest_around(frame, row, column, snr, picture.shape)
+    if home is not None:
+        place = (torch.stack((column, row), 1).float() + 0.5) * scale * 2 - 0.5
+        peak &= home(frame, place)[1]
+    frame, row, column, snr = frame[peak], row[peak], column[peak], snr[peak]
+    count = torch.bincount(frame, minlength=batch)
+    (row, column), snr = _strongest(frame, (row, column), snr, count)
+    snr = torch.where(_is_concentrated(picture, column, row, noise), snr, torch.zeros_like(snr))
+    places = (torch.stack((column, row), 2).float() + 0.5) * scale * 2 - 0.5
+    middle = torch.tensor([width, height], device=snr.device) * float(scale)
+    places = torch.where(snr[..., None] > 0, places, middle)
+    best = snr.sort(1, descending=True).values[:, :24]
+    # A coarser scale has to win clearly: it also gathers nebulae and close pairs.
+    score = torch.log1p(best).mean(1) - 0.12 * SCALES.index(scale)
+    return places, snr, count.float(), noise, score
+
+
+def _response_noise(picture: Tensor) -> Tensor:
+    """(B, h, w) -> (B,) sigma of half the sum of a pixel and its 3 x 3 mean, on empty sky."""
+    rows = torch.linspace(1, picture.shape[1] - 2, NOISE_ROWS, device=picture.device).long()
+    thick = [picture[:, rows + step] for step in (-1, 0, 1)]
+    columns = thick[0] + thick[1] + thick[2]
+    around = columns[..., :-2] + columns[..., 1:-1] + columns[..., 2:]
+    response = 0.5 * (thick[1][..., 1:-1] + around / 9)
+    return (1.4826 * sample(response).abs().median(1).values).clamp_min(1e-6)
+
+
+def _highest_around(
+    frame: Tensor, row: Tensor, column: Tensor, value: Tensor, shape: torch.Size
+) -> Tensor:
+    """Which of the listed pixels are the highest of the 3 x 3 cells, of 2 x 2 px, about theirs.
+
+    No listed pixel lies within two pixels of the edge of the (B, h, w) picture.
+    """
+    batch, height, width = shape
+    high, wide = (height + 1) // 2, (width + 1) // 2
+    cell = (frame * high + row // 2) * wide + column // 2
+    grid = torch.zeros(batch * high * wide, device=value.device)
+    grid.scatter_reduce_(0, cell, value, "amax")
+    highest = value.clone()
+    for dy in (-1, 0, 1):
+        for dx in (-1, 0, 1):
+            highest = torch.maximum(highest, grid.index_select(0, cell + dy * wide + dx))
+    return value == highest
+
+
+def _strongest(
+    frame: Tensor, numbers: tuple[Tensor, ...], value: Tensor, count: Tensor
+) -> tuple[tuple[Tensor, ...], Tensor]:
+    """Lists over all frames -> (B, MOST_PEAKS) each, highest value first, zeros where none is left.
+
+    count: (B,) how many of the list belong to each frame.
+    """
+    order = value.argsort(descending=True, stable=True)
+    order = order[frame[order].argsort(stable=True)]
+    frame = frame[order]
+    rank = torch.arange(len(order), device=value.device) - (count.cumsum(0) - count)[frame]
+    kept = rank < MOST_PEAKS
+    order, spot = order[kept], (frame[kept], rank[kept])
+
+    def placed(each: Tensor) -> Tensor:
+        return each.new_zeros(len(count), MOST_PEAKS).index_put(spot, each[order])
+
+    return tuple(placed(each) for each in numbers), placed(value)
+
+
+def _is_concentrated(picture: Tensor, column: Tensor, row: Tensor, noise: Tensor) -> Tensor:
+    """(B, n) whether most of a peak's light lies within 5 px: no for nebulae and wider rings.
+
+    The light farther out is told by a median, which neighbours and hot pixels do not move; noise
+    (B,) is that of `_response_noise`, by which that median may be off.
+    """
+    stamps = cut(picture, torch.stack((column, row), 2), 23)
+    radius = radius_px(23, picture.device)
+    outside = stamps.flatten(2)[..., (radius > 9).flatten()].median(2).values
+    around = stamps.flatten(2)[..., ((radius > 5) & (radius <= 9)).flatten()].median(2).values
+    inside = (stamps - outside[..., None, None]).flatten(2)[..., (radius <= 5).flatten()].sum(2)
+    rest = (around - outside - 0.3 * noise[:, None]).clamp_min(0) * AREA_5_TO_11
+    return inside > rest

@@ -1,0 +1,56 @@
+"""Sweeps over batches of pictures, written so that they are fast on a CPU and on a GPU.
+
+A full frame has tens of millions of pixels: what a CPU's cache holds is worked on in one go, and
+what concerns few pixels is done for these alone. Torch, batched.
+"""
+
+import numpy as np
+import torch
+from torch import Tensor
+
+BAND_ROWS = 36  # of the half-size picture: some 2 MB of a large frame
+
+
+def halved(picture: Tensor, out: Tensor | None = None) -> Tensor:
+    """(B, H, W) -> (B, H // 2, W // 2) means of 2 x 2; an odd last row or column is left out.
+
+    The same as a 2 x 2 average pooling, in a fifth of the time on a CPU.
+    """
+    batch, height, width = picture.shape
+    if out is None:
+        out = picture.new_empty(batch, height // 2, width // 2)
+    for top, end in bands(height // 2, picture.device):
+        rows = picture[:, 2 * top : 2 * end, : width - width % 2]
+        pairs = rows[:, 0::2] + rows[:, 1::2]
+        torch.add(pairs[..., 0::2], pairs[..., 1::2], out=out[:, top:end]).mul_(0.25)
+    return out
+
+
+def bands(rows: int, device: torch.device, step: int = 1) -> list[tuple[int, int]]:
+    """First and end row of bands that a CPU's cache holds, each of a multiple of `step` rows but
+    the last; a GPU takes all rows at once."""
+    size = rows if device.type != "cpu" else max(1, BAND_ROWS // step) * step
+    return [(top, min(top + size, rows)) for top in range(0, rows, size)]
+
+
+def asinh(values: Tensor) -> Tensor:
+    """torch.asinh to an error of some 3e-7, in a sixth of its time on a CPU."""
+    return (values.abs() + (values.square() + 1.0).sqrt()).log().copysign(values)
+
+
+def sample(picture: Tensor, size: int = 50_000) -> Tensor:
+    """(B, ...) -> (B, n) some `size` values of each, evenly spread: medians need no more."""
+    flat = picture.flatten(1)
+    # An odd stride: an even one would keep to one place of a pattern of rows.
+    return flat[:, :: max(1, flat.shape[1] // size) | 1]
+
+
+def spots(mask: Tensor) -> tuple[Tensor, Tensor]:
+    """(B, h, w) bool -> frame and place (flat index in its frame) of the true ones, ascending."""
+    if mask.device.type == "cpu":  # NumPy's search is six times as fast as torch's
+        index = torch.from_numpy(np.flatnonzero(mask.numpy()))
+    else:
+        index = mask.flatten().nonzero()[:, 0]
+    size = mask[0].numel()
+    frame = torch.div(index, size, rounding_mode="floor")
+    return frame, index - frame * size
