@@ -11,6 +11,7 @@ can be rendered again. Nothing is written over.
 import csv
 import json
 import warnings
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 
 TRUTH_NAME = "truth.csv"
 TRUTH_COLUMNS = ("file", "run", "seed", "index", "frame", "recipe", "labels", "unsure", "where")
+Card = tuple[str, Any, str]  # keyword, value, comment
 # First light of rendered frames that belong to no night in particular.
 _BEGIN = datetime(2026, 1, 1, 20, 0, tzinfo=UTC)
 
@@ -41,12 +43,14 @@ def write_sub(
     index: int,
     target: str | None = None,
     time_utc: datetime | None = None,
+    more: Sequence[Card] = (),
 ) -> dict[str, Any]:
     """Write frame `i` of a batch to a new FITS file and return its row of the truth table.
 
     Whole numbers from 0 to 65,535 become unsigned 16-bit integers (BZERO 32768), pictures cut down
     to 8 bits unsigned bytes, everything else 32-bit floats. `seed` and `index` are those the batch
-    was rendered with. A file that exists is never written over: UsageError.
+    was rendered with. `more` are further cards, for example those from which `again` renders the
+    file anew. A file that exists is never written over: UsageError.
     """
     from astropy.io import fits
 
@@ -73,6 +77,7 @@ def write_sub(
             ("NCVERS", __version__, "version of nightcull that rendered it"),
             ("NCRECIPE", " ".join(scene.recipe) or "clean", "faults put in"),
             ("NCTRUTH", row["labels"] or "clean", "faults strong enough to count"),
+            *more,
         ):
             hdu.header[keyword] = (value, comment)
         hdu.writeto(path, overwrite=False)
@@ -84,9 +89,7 @@ def _time_of(scene: "Scene", index: int, i: int) -> datetime:
     return _BEGIN + timedelta(days=index % 3650, seconds=i * (scene.exposure_s + 5.0))
 
 
-def _cards(
-    scene: "Scene", facts: dict[str, float], target: str, time_utc: datetime
-) -> list[tuple[str, Any, str]]:
+def _cards(scene: "Scene", facts: dict[str, float], target: str, time_utc: datetime) -> list[Card]:
     """Keyword, value and comment of every fact that the file's own maker would know."""
     telescope, camera = scene.rig.telescope, scene.rig.camera
     processed = scene.processing
@@ -94,7 +97,7 @@ def _cards(
     colour = "colour" if camera.cfa else "mono"
     optics = "refractor" if telescope.obstruction == 0 else "reflector"
     side_um = round(camera.pixel_um * camera.binning, 4)
-    cards: list[tuple[str, Any, str]] = [
+    cards: list[Card] = [
         ("IMAGETYP", "Light", "kind of frame"),
         ("OBJECT", target, "target"),
         ("DATE-OBS", time_utc.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%f")[:-3], "start, UTC"),
@@ -209,11 +212,20 @@ def read_truth(folder: Path) -> list[dict[str, Any]]:
 
 
 def write_frames(
-    batch: "Batch", folder: Path, *, seed: int, index: int, first: int = 1, prefix: str = "sub"
+    batch: "Batch",
+    folder: Path,
+    *,
+    seed: int,
+    index: int,
+    first: int = 1,
+    prefix: str = "sub",
+    more: Sequence[Card] = (),
 ) -> list[Path]:
     """Write a whole batch as `prefix`_00001.fits and so on, and its rows of truth.csv."""
     folder.mkdir(parents=True, exist_ok=True)
     paths = [folder / f"{prefix}_{first + i:05}.fits" for i in range(len(batch.scenes))]
-    rows = [write_sub(path, batch, i, seed=seed, index=index) for i, path in enumerate(paths)]
+    rows = [
+        write_sub(path, batch, i, seed=seed, index=index, more=more) for i, path in enumerate(paths)
+    ]
     write_truth(folder, rows)
     return paths

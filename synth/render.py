@@ -7,6 +7,7 @@ import torch
 
 from classifier.errors import UsageError
 from classifier.vocabulary import KEYS
+from synth import again
 from synth.files import write_frames
 from synth.generate import render_batch
 
@@ -35,18 +36,19 @@ def render(
     frames made at a time, by default up to 16 as memory allows. Equal arguments give equal files
     on the same device and torch version.
     """
-    _check(out, count, faults, width_px, height_px, device)
+    check_request(out, count, faults, width_px, height_px, device)
     per_batch = batch_frames or max(1, min(count, 16, _BATCH_PX // (width_px * height_px)))
     paths: list[Path] = []
     while len(paths) < count:
         index, size = len(paths) // per_batch, min(per_batch, count - len(paths))
         batch = render_batch(seed, index, size, width_px, height_px, device, faults, cfa)
-        paths += write_frames(batch, out, seed=seed, index=index, first=len(paths) + 1)
+        asked = again.frame_cards(faults, cfa, size, device)
+        paths += write_frames(batch, out, seed=seed, index=index, first=len(paths) + 1, more=asked)
         progress(len(paths), count, paths[-1].name)
     return paths
 
 
-def _check(
+def check_request(
     out: Path,
     count: int,
     faults: Sequence[str] | None,

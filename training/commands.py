@@ -20,10 +20,20 @@ Device = Annotated[str | None, typer.Option(help="cpu, cuda or auto (a GPU if th
 
 def render(
     out: Annotated[Path, typer.Option(help="New folder for the subs and their truth table.")],
-    frames: Annotated[int, typer.Option(min=1, help="Subs to render.")] = 8,
+    frames: Annotated[
+        int | None, typer.Option(min=1, help="Subs to render; default: 8, a night: 40.")
+    ] = None,
     fault: Annotated[
         list[str] | None,
         typer.Option(help="Fault that every sub gets; may be repeated. Default: a mixture."),
+    ] = None,
+    night: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="CAUSE",
+            help="A coherent night with this true cause (a name, random or clear); may be "
+            "repeated. Its truth goes to truth.json.",
+        ),
     ] = None,
     clean: Annotated[bool, typer.Option("--clean", help="Subs without any fault.")] = False,
     width: Annotated[int, typer.Option(min=256, help="Pixels.")] = 1536,
@@ -38,18 +48,36 @@ def render(
     wanted = list(fault or ())
     if clean and wanted:
         raise UsageError("--clean and --fault contradict each other; give one of them.")
+    if night and (clean or wanted):
+        raise UsageError("--night brings its own faults; leave --fault and --clean out.")
 
     from rich.console import Console
     from rich.progress import Progress
 
     from synth.files import TRUTH_NAME
     from synth.generate import RUN_FRAMES
+    from synth.night_files import NIGHT_TRUTH_NAME, render_night
     from synth.render import render as render_subs
 
     faults = wanted if wanted or clean else None
+    frames = frames or (40 if night else 8)
     console = Console(stderr=True)
     with Progress(console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task("Rendering", total=frames)
+        if night:
+            render_night(
+                out,
+                frames,
+                night,
+                width,
+                height,
+                colour,
+                seed,
+                device,
+                lambda done, *_: bar.update(task, completed=done),
+            )
+            typer.echo(out / NIGHT_TRUTH_NAME)
+            return
         # A run at a time: its frames share rig and field, and memory stays small.
         render_subs(
             out,
@@ -103,6 +131,11 @@ def evaluate(
     ] = None,
     frames: Annotated[int | None, typer.Option(min=1, help="Subs to judge on.")] = None,
     out: Annotated[Path | None, typer.Option(help="JSON file for all figures.")] = None,
+    grafts: Annotated[
+        Path | None,
+        typer.Option(help="Folder of real good subs: judge on faults grafted onto them as well."),
+    ] = None,
+    graft_frames: Annotated[int, typer.Option(min=4, help="Grafted subs to judge on.")] = 480,
     device: Device = None,
 ) -> None:
     """Judge a model on rendered subs that nobody trained or calibrated on."""
@@ -112,14 +145,21 @@ def evaluate(
     from training.evaluate import evaluate as run
 
     settings = read_train_config(config) if config else None
-    figures = run(model, settings, frames, out, device)
-    macro = figures["macro_average_precision"]
+    figures = run(model, settings, frames, out, device, grafts, graft_frames)
     console = Console(highlight=False)
-    console.print(figures_table(figures))
-    console.print(
-        f"{figures['model']}: macro average precision {macro['value']:.3f} "
-        f"({macro['low']:.3f} to {macro['high']:.3f}) on {figures['frames']} subs."
-    )
+    for name, part in (("rendered", figures), ("grafted", figures.get("grafted"))):
+        if part is None:
+            continue
+        macro = part["macro_average_precision"]
+        console.print(figures_table(part))
+        console.print(
+            f"{figures['model']}: macro average precision {macro['value']:.3f} "
+            f"({macro['low']:.3f} to {macro['high']:.3f}) on {part['frames']} {name} subs; "
+            f"{100 * part['clean_with_any_label']:.1f} % of {part['clean_frames']} clean ones "
+            "carry a label."
+        )
+    if "grafted" in figures:
+        console.print(side_by_side(figures, figures["grafted"]))
 
 
 def retrain(
@@ -177,6 +217,27 @@ def figures_table(figures: dict[str, Any]) -> "Table":
             f"{row['recall']:.2f}",
             f"{row['false_alarms']:.3f}",
             f"{row['calibration_error']:.3f}",
+        )
+    return table
+
+
+def side_by_side(rendered: dict[str, Any], grafted: dict[str, Any]) -> "Table":
+    """Average precision and false alarms on clean subs, rendered beside grafted."""
+    from rich.table import Table
+
+    table = Table(box=None, padding=(0, 2))
+    table.add_column("fault")
+    for title in ("rendered AP", "grafted AP", "rendered false", "grafted false"):
+        table.add_column(title, justify="right")
+    for key, row in rendered["faults"].items():
+        other = grafted["faults"][key]
+        low, high = other["average_precision_interval"]
+        table.add_row(
+            key,
+            f"{row['average_precision']:.3f}",
+            f"{other['average_precision']:.3f} ({low:.2f} to {high:.2f})",
+            f"{row['false_alarms_on_clean']:.3f}",
+            f"{other['false_alarms_on_clean']:.3f}",
         )
     return table
 

@@ -1,0 +1,110 @@
+"""Causes of trouble in tube and camera: focus, collimation, tilt, dust, hot pixels, a cable.
+
+Each changes a `Course` in place and returns the numbers of the cause, units in their names.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+
+from synth import recipes
+from synth.night_course import Course
+from synth.night_pointing import Numbers
+from synth.rng import log_uniform
+
+# Subs whose focus widens the half-flux radius by less are not called defocused.
+_SOFT = 1.08
+
+
+def _refocus(course: Course, slope_um_c: float, every_h: float) -> None:
+    """Let focus run with temperature since the last time it was set."""
+    last = np.floor(course.hours / every_h) * every_h
+    set_at = np.searchsorted(course.hours, last - 1e-6)
+    course.focus_um += slope_um_c * (course.ambient_c - course.ambient_c[set_at])
+
+
+def _mark_soft(course: Course) -> None:
+    course.mark("defocus", np.abs(course.focus_um) > course.focus_error_um(_SOFT))
+
+
+def focus_temperature(course: Course, rng: np.random.Generator) -> Numbers:
+    """The tube shrinks as it cools and nobody refocuses, or does so too seldom."""
+    ratio = rng.uniform(2.0, 3.6)
+    every_h = float(rng.choice([99.0, rng.uniform(2.5, 4.0)]))
+    within_h = min(every_h, course.hours[-1])
+    fall_c = float(np.ptp(course.ambient_c[course.hours <= within_h]))
+    slope = float(rng.choice([-1, 1])) * course.focus_error_um(ratio) / max(fall_c, 1.0)
+    course.focus_um[:] = 0.0
+    _refocus(course, slope, every_h)
+    _mark_soft(course)
+    return {"slope_um_per_deg": slope, "refocused_every_h": every_h if every_h < 90 else 0.0}
+
+
+def focuser_bumped(course: Course, rng: np.random.Generator) -> Numbers:
+    """A knock moves the focuser once; it stays so until it is set again, if at all."""
+    at = int(rng.integers(len(course) // 4, 3 * len(course) // 4))
+    until = len(course) if rng.random() < 0.6 else min(len(course), at + len(course) // 3)
+    error = float(rng.choice([-1, 1])) * course.focus_error_um(rng.uniform(1.8, 3.5))
+    course.focus_um[at:until] += error
+    _mark_soft(course)
+    return {"from_sub": float(at), "until_sub": float(until), "focus_error_um": error}
+
+
+def miscollimation(course: Course, rng: np.random.Generator) -> Numbers:
+    """A mirror out of line: the same coma in every sub, at the centre too."""
+    wanted = rng.uniform(1.45, 2.2)
+    course.base = recipes.miscollimation(course.base, wanted, rng)
+    return {"wanted_hfr_ratio": wanted}
+
+
+def tilt(course: Course, rng: np.random.Generator) -> Numbers:
+    """The sensor is not square to the axis: one side in focus, the other not."""
+    ratio, angle = rng.uniform(1.8, 2.8), rng.uniform(0, 2 * np.pi)
+    waves = course.waves_of_focus(course.focus_error_um(ratio))
+    pair = (float(waves * np.cos(angle)), float(waves * np.sin(angle)))
+    course.base = replace(course.base, tilt_waves=pair)
+    return {"hfr_ratio_at_edge": ratio, "angle_deg": float(np.rad2deg(angle))}
+
+
+def field_coma(course: Course, rng: np.random.Generator) -> Numbers:
+    """No corrector, or one at the wrong distance: coma that grows from the axis outward."""
+    ratio = rng.uniform(1.6, 2.4)
+    wave_px = recipes.lambda_over_d_px(course.base)
+    # As in the recipe of miscollimation: half-flux radius 8 lambda/D per wave rms of coma.
+    coma = course.base.good_fwhm_px / 2 * np.sqrt(ratio**2 - 1) / (8 * wave_px)
+    coma = min(coma, recipes.LONGEST_PX / (51 * wave_px) * 1.3)
+    course.base = replace(course.base, field_coma_waves=float(coma))
+    return {"hfr_ratio_at_corner": ratio, "waves": float(coma)}
+
+
+def dust(course: Course, rng: np.random.Generator) -> Numbers:
+    """Dust on the window, no flats: the same shadows in every sub."""
+    depth = rng.uniform(5.0, 20.0)
+    course.base = recipes.dust_motes(course.base, depth, rng)
+    return {"depth_pct": depth}
+
+
+def hot_pixels(course: Course, rng: np.random.Generator) -> Numbers:
+    """A sensor without cooling, no darks: the same pixels, fading as the night cools.
+
+    Dark current doubles every 6 degrees (common practice).
+    """
+    share = log_uniform(rng, 0.15, 0.8)
+    course.base = recipes.hot_pixels(course.base, share, rng)
+    course.sensor_c = course.ambient_c + rng.uniform(6, 12)
+    return {"share_pct": share, "warmest_c": float(course.sensor_c.max())}
+
+
+def cable(course: Course, rng: np.random.Generator) -> Numbers:
+    """A cable across the aperture: an uneven spike at one angle of the tube, all night."""
+    strength = log_uniform(rng, 12.0, 80.0)
+    course.base = recipes.diffraction_spikes(course.base, strength, rng)
+    return {"bar_angle_deg": course.base.bars[0].angle_deg}
+
+
+def ghost(course: Course, rng: np.random.Generator) -> Numbers:
+    """A bright star reflects in the optics: a ghost that moves with the pointing."""
+    strength = log_uniform(rng, 6.0, 30.0)
+    course.ghost = (strength, int(rng.integers(2**62)))
+    course.mark("reflection", np.ones(len(course), bool))
+    return {"brightness_pct": strength}
