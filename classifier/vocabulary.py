@@ -226,6 +226,11 @@ GROUPS: dict[str, tuple[str, ...]] = {
     "soft": ("defocus", "bloated_stars"),
 }
 
+# Two faults that are the same light up to a strength: a star smeared by less than its own width
+# does not tell how it was moved. A sine as wide as the star (amplitude one FWHM, which adds
+# A^2 / 2 to a variance of (FWHM / 2.3548)^2) stretches it to 1.94.
+SAME_LIGHT: dict[tuple[str, str], float] = {("vibration", "drift"): 1.94}
+
 VOCABULARY_VERSION = 1
 
 

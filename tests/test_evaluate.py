@@ -22,7 +22,7 @@ def answers_of(frames: int = 400, seed: int = 1) -> Answers:
     rng = np.random.default_rng(seed)
     faulty = rng.random((frames, len(KEYS))) < 0.125
     faulty[: frames // 4] = False
-    strength = np.where(faulty, COUNTS * np.where(COUNTS > CLEAN, 1.5, 0.5), CLEAN)
+    strength = np.where(faulty, COUNTS * np.where(COUNTS > CLEAN, 2.0, 0.5), CLEAN)
     logits = np.where(faulty, FAULTY_LOGIT, CLEAN_LOGIT) + rng.normal(0, 0.1, faulty.shape)
     return Answers(
         rng.normal(size=(frames, 32)).astype(np.float32),
@@ -71,6 +71,25 @@ def test_soft_and_unknown_frames_are_left_out_for_their_fault_only(model):
     # Soft frames still tell how the share labelled depends on strength.
     weakest = after["gradient"]["recall_by_strength"][0]
     assert weakest["from"] == pytest.approx(half)
+
+
+def test_what_is_the_same_light_counts_jointly_where_it_cannot_be_told_apart(model):
+    answers = answers_of()
+    drift, vibration = INDEX["drift"], INDEX["vibration"]
+    only = (answers.targets[:, drift] == 1) & (answers.targets[:, vibration] == 0)
+    # Weak drifts, each taken for a vibration: wrong singly, right for the pair.
+    changed, beside = answers.strength.copy(), answers.beside.copy()
+    changed[only, drift] = 1.5
+    beside[only, drift], beside[only, vibration] = CLEAN_LOGIT, FAULTY_LOGIT
+    weak = Answers(answers.features, beside, answers.alone, changed, answers.run)
+    figures = figures_of(model, weak, seed=1)
+    pair = figures["same_light"]["vibration or drift"]
+    assert pair["positives"] == only.sum()
+    assert pair["average_precision"] == pytest.approx(1)
+    row = figures["faults"]["vibration"]
+    assert row["positives"] + row["negatives"] == 400 - only.sum()
+    assert row["average_precision"] == pytest.approx(1)
+    assert row["average_precision_every_strength"] < 0.8
 
 
 def test_a_wrong_label_shows_as_confusion_and_false_alarm(model):

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 from scipy.special import expit, log_expit
 
-from classifier.vocabulary import KEYS
+from classifier.vocabulary import INDEX, KEYS, SAME_LIGHT, fault
 
 Array = NDArray[np.float64]
 
@@ -74,6 +74,21 @@ def fit_all(logits: Array, targets: Array) -> dict[str, Platt]:
 def is_clear(targets: Array) -> NDArray[np.bool_]:
     """Where a target is exactly 0 or 1: soft ones and unknown ones are not scored."""
     return (targets == 0.0) | (targets == 1.0)
+
+
+def is_told_apart(strength: Array, column: int) -> NDArray[np.bool_]:
+    """(N, 16) strengths -> (N,) where a label can be scored singly.
+
+    Of two faults that are the same light, a frame that has one of them by less than can be told
+    apart counts for the pair, not for either.
+    """
+    apart = np.ones(len(strength), bool)
+    for pair, level in SAME_LIGHT.items():
+        if KEYS[column] in pair:
+            for key in pair:
+                value, row = strength[:, INDEX[key]], fault(key)
+                apart &= (value <= row.clean_below) | (value >= level) | np.isnan(value)
+    return apart
 
 
 def prevalence(targets: Array) -> dict[str, float]:

@@ -3,7 +3,7 @@
 import math
 from typing import Any
 
-from classifier.vocabulary import KEYS, fault
+from classifier.vocabulary import KEYS, SAME_LIGHT, fault
 
 HEAD = """# {name}
 
@@ -45,6 +45,15 @@ GROUP_HEAD = """
 
 | group | members | frames | AP | recall at 1 % | ECE (floor) |
 |---|---|---|---|---|---|
+"""
+
+SAME_LIGHT_HEAD = """
+Two faults that are the same light are scored above singly, from the strength at which they can be
+told apart, and here jointly, below it. Told apart at every strength all the same: {every}, and
+macro {macro}.
+
+| either of | told apart from | frames below | AP | recall at 1 % |
+|---|---|---|---|---|
 """
 
 STRENGTH_HEAD = """
@@ -107,6 +116,7 @@ def card_text(config: dict[str, Any], figures: dict[str, Any]) -> str:
     parts = [
         head + "\n".join(rows),
         GROUP_HEAD + "\n".join(groups),
+        _same_light(figures),
         STRENGTH_HEAD + "\n".join(row for row in strengths if row),
         CONFUSION_HEAD + "\n".join(row for row in confusions if row),
     ]
@@ -122,6 +132,24 @@ def _fault_row(key: str, row: dict[str, Any]) -> str:
         f"| {_percent(row['false_alarms'])} | {_percent(row['false_alarms_on_clean'])} "
         f"| {_number(row['calibration_error'], 3)} "
         f"({_number(row['calibration_error_floor'][0], 3)}) |"
+    )
+
+
+def _same_light(figures: dict[str, Any]) -> str:
+    rows = figures["same_light"]
+    faults = figures["faults"]
+    every = ", ".join(
+        f"{key} {_number(faults[key]['average_precision_every_strength'])}"
+        for pair in SAME_LIGHT
+        for key in pair
+    )
+    head = SAME_LIGHT_HEAD.format(
+        every=every, macro=_number(figures["macro_average_precision_every_strength"])
+    )
+    return head + "\n".join(
+        f"| {name} | {row['told_apart_from']:g} | {row['positives']} "
+        f"| {_number(row['average_precision'])} | {_percent(row['recall_at_1pct_false_alarms'])} |"
+        for name, row in rows.items()
     )
 
 

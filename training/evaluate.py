@@ -2,6 +2,8 @@
 
 The card's numbers come from here and nowhere else. Per fault, only clear cases are scored:
 frames whose strength lies between `clean_below` and `counts_from` are left out for that fault.
+Two faults that are the same light (`vocabulary.SAME_LIGHT`) are scored singly where they can be
+told apart and jointly below; the figures without this grace stand beside.
 Confidences are judged twice: at the share of faults the frames were rendered with, and, with the
 frames weighted accordingly, at the model's stated share for real nights.
 """
@@ -15,9 +17,9 @@ import numpy as np
 import torch
 from numpy.typing import NDArray
 
-from classifier.vocabulary import FAULTS, GROUPS, INDEX, KEYS
+from classifier.vocabulary import FAULTS, GROUPS, INDEX, KEYS, SAME_LIGHT
 from classifier.weights import Model, load_model
-from training.calibrate import clean_frames, is_clear
+from training.calibrate import clean_frames, is_clear, is_told_apart
 from training.config import TrainConfig, config_from
 from training.data import EVALUATION, Sample, held_out, targets_of
 from training.loop import encode_all, judge_both
@@ -44,13 +46,17 @@ def evaluate(
     frames: int | None = None,
     out: str | Path | None = None,
     device: str | None = None,
+    grafts: str | Path | None = None,
+    graft_frames: int = 480,
 ) -> dict[str, Any]:
     """Render the evaluation set of `config` and judge a model on it.
 
     model: name or folder, None = the default one. config: seed, shapes and batches of the
     frames; None = those the model was trained with, so that its card's frames come again.
     frames: how many, None = as `config` says. out: file to write the figures to as JSON.
-    device: as in TrainConfig. Returns the figures. Raises ModelError and UsageError.
+    device: as in TrainConfig. grafts: folder of real good frames; the model is judged on
+    `graft_frames` frames with faults grafted onto them as well, under "grafted". Returns the
+    figures. Raises ModelError and UsageError.
     """
     loaded = load_model(model)
     config = (config or settings_of(loaded)).changed(device=device)
@@ -61,9 +67,26 @@ def evaluate(
         for sample in held_out(config, EVALUATION, frames or config.evaluation_frames, where)
     ]
     figures = figures_of(loaded, Answers.cat(parts), config.seed)
+    if grafts is not None:
+        figures["grafted"] = grafted_figures(loaded, Path(grafts), graft_frames, config.seed)
     if out is not None:
         write_figures(figures, Path(out))
     return figures
+
+
+def grafted_figures(model: Model, folder: Path, frames: int, seed: int) -> dict[str, Any]:
+    """Figures on faults grafted onto the folder's good frames, intervals over groups of sources.
+
+    A model that was trained with grafts is judged on groups kept from training, others on all.
+    """
+    from training.good_frames import good_frames
+    from training.grafts import grafted
+
+    used = model.config["training"].get("settings", {}).get("grafts")
+    sources, notes = good_frames(folder, "evaluation" if used else None)
+    parts = [answer(model, sample) for sample in grafted(sources, seed, frames)]
+    figures = figures_of(model, Answers.cat(parts), seed)
+    return figures | {"sources": len(sources), "notes": notes}
 
 
 def settings_of(model: Model) -> TrainConfig:
@@ -136,6 +159,9 @@ def figures_of(model: Model, answers: Answers, seed: int) -> dict[str, Any]:
         "runs": len(np.unique(answers.run)),
         "clean_frames": int(clean.sum()),
         "macro_average_precision": _macro(answers, rng),
+        "macro_average_precision_every_strength": _mean(
+            [faults[key]["average_precision_every_strength"] for key in KEYS]
+        ),
         "macro_average_precision_alone": _mean(
             [faults[key]["average_precision_alone"] for key in KEYS]
         ),
@@ -148,6 +174,10 @@ def figures_of(model: Model, answers: Answers, seed: int) -> dict[str, Any]:
         "groups": {
             name: _group_figures(members, answers, shown, rendered, rng)
             for name, members in GROUPS.items()
+        },
+        "same_light": {
+            " or ".join(pair): _same_light_figures(pair, level, answers, shown)
+            for pair, level in SAME_LIGHT.items()
         },
         "confusion": _confusion(answers.targets, given),
     }
@@ -174,6 +204,8 @@ def _fault_figures(
 ) -> dict[str, Any]:
     target = answers.targets[:, column]
     clear = is_clear(target)
+    every = average_precision_score(target[clear] > 0.5, answers.beside[clear, column])
+    clear &= is_told_apart(answers.strength, column)
     truth, logit, run = target[clear] > 0.5, answers.beside[clear, column], answers.run[clear]
     alone = answers.alone[clear, column]
     labelled = given[clear, column]
@@ -189,6 +221,7 @@ def _fault_figures(
         "negatives": int((~truth).sum()),
         "average_precision": average_precision_score(truth, logit),
         "average_precision_interval": [low, high],
+        "average_precision_every_strength": every,
         "average_precision_alone": average_precision_score(truth, alone),
         "recall_at_1pct_false_alarms": recall_at_false_alarms_score(truth, logit, FALSE_ALARMS),
         "threshold": model.thresholds[KEYS[column]],
@@ -262,6 +295,25 @@ def _group_figures(
     }
 
 
+def _same_light_figures(
+    pair: tuple[str, str], level: float, answers: Answers, shown: Array
+) -> dict[str, Any]:
+    """Frames with one of the pair too weak to be told apart, against those with neither."""
+    columns = [INDEX[key] for key in pair]
+    targets, strength = answers.targets[:, columns], answers.strength[:, columns]
+    positive = ((targets == 1) & (strength < level)).any(1)
+    clear = positive | (targets == 0).all(1)
+    joint = 1 - np.prod(1 - shown[clear][:, columns], axis=1)
+    return {
+        "told_apart_from": level,
+        "positives": int(positive.sum()),
+        "average_precision": average_precision_score(positive[clear], joint),
+        "recall_at_1pct_false_alarms": recall_at_false_alarms_score(
+            positive[clear], joint, FALSE_ALARMS
+        ),
+    }
+
+
 def _macro(answers: Answers, rng: np.random.Generator) -> dict[str, float]:
     def macro(rows: NDArray[np.intp]) -> float:
         return _mean(
@@ -270,7 +322,10 @@ def _macro(answers: Answers, rng: np.random.Generator) -> dict[str, float]:
                     answers.targets[rows[clear], column] > 0.5, answers.beside[rows[clear], column]
                 )
                 for column in range(len(KEYS))
-                for clear in [is_clear(answers.targets[rows, column])]
+                for clear in [
+                    is_clear(answers.targets[rows, column])
+                    & is_told_apart(answers.strength[rows], column)
+                ]
             ]
         )
 
