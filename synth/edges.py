@@ -43,12 +43,20 @@ class Edges:
     corner_y_px: float = 0.0
     corner_soft_px: float = 1.0
     dead: tuple[DeadLine, ...] = ()
+    ramp_e: float = 0.0  # electrons that the readout adds at its first column
+    ramp_px: float = 50.0  # e-folding width
 
 
-def draw_edges(rng: np.random.Generator, width_px: int, height_px: int) -> Edges | None:
-    """The border of a sensor at random: plain (None) for most, else one or two oddities."""
+def draw_edges(
+    rng: np.random.Generator, width_px: int, height_px: int, sky_e: float
+) -> Edges | None:
+    """The border of a sensor at random: plain (None) for most, else one or two oddities.
+
+    `sky_e` is the sky of a pixel: what the readout adds stays a few per cent of it.
+    """
     kind = rng.choice(
-        ["plain", "overscan", "rim", "corner", "dead"], p=[0.7, 0.11, 0.05, 0.04, 0.1]
+        ["plain", "overscan", "rim", "corner", "dead", "ramp"],
+        p=[0.66, 0.11, 0.05, 0.04, 0.1, 0.04],
     )
     size = min(width_px, height_px)
     if kind == "plain":
@@ -62,6 +70,9 @@ def draw_edges(rng: np.random.Generator, width_px: int, height_px: int) -> Edges
             rim_side=int(rng.integers(4)),
             right_px=int(rng.integers(0, 3)),
         )
+    if kind == "ramp":
+        ramp_e = sky_e * log_uniform(rng, 0.01, 0.07)
+        return Edges(ramp_e=ramp_e, ramp_px=log_uniform(rng, 0.005, 0.06) * width_px)
     if kind == "corner":
         return Edges(
             corner=int(rng.integers(4)),
@@ -102,7 +113,7 @@ def _dead_line(rng: np.random.Generator, width_px: int, height_px: int) -> DeadL
 
 
 def darken(light: Tensor, edges: Sequence[Any]) -> None:
-    """Multiply (B, H, W) electrons of light by what each frame's border lets through, in place."""
+    """Change (B, H, W) electrons of light to what each frame's border lets through, in place."""
     height, width = light.shape[1:]
     for frame, edge in zip(light, edges, strict=True):
         if edge is None:
@@ -121,6 +132,9 @@ def darken(light: Tensor, edges: Sequence[Any]) -> None:
         frame[:, width - edge.right_px :] = 0
         frame[: edge.top_px] = 0
         frame[height - edge.bottom_px :] = 0
+        if edge.ramp_e > 0:
+            x_px = torch.arange(width, device=frame.device)
+            frame += edge.ramp_e * torch.exp(-x_px / edge.ramp_px)
 
 
 def _darken_corner(frame: Tensor, edge: Edges) -> None:

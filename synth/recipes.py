@@ -72,7 +72,11 @@ def vignetting(scene: Scene, strength: float, rng: np.random.Generator) -> Scene
 
 def clouds(scene: Scene, strength: float, rng: np.random.Generator) -> Scene:
     veil = sky.draw_clouds(rng, strength, scene.width_px, scene.height_px)
-    return scene.with_("clouds", clouds=veil)
+    if rng.random() < 0.5:
+        return scene.with_("clouds", clouds=veil)
+    # Thin cloud and haze put an aureole round bright stars.
+    halo_share = scene.halo_share + min(0.06, 0.05 * strength) * float(rng.uniform(0.3, 1.0))
+    return scene.with_("clouds", clouds=veil, halo_share=halo_share)
 
 
 def _smear_px(scene: Scene, elongation: float, moment: float) -> float:

@@ -1,7 +1,8 @@
 """Telescope, camera and site: the fixed part of a scene, and a wide sampler over all rigs.
 
 The sampler covers 135 to 3,000 mm, f/1.8 to f/15, unobstructed, obstructed and camera lenses,
-0.4 to 8 arcsec/px. Units are in the field names. Named rigs for the demo are inventions.
+0.4 to 8 arcsec/px; a few short lenses of 12 to 135 mm go down to 60 arcsec/px. Units are in the
+field names.
 """
 
 from dataclasses import dataclass
@@ -125,7 +126,7 @@ def _draw_telescope(rng: np.random.Generator) -> Telescope:
 
 
 def _draw_camera(rng: np.random.Generator, cfa_share: float) -> Camera:
-    bits = int(rng.choice([12, 14, 16], p=[0.2, 0.3, 0.5]))
+    bits = int(rng.choice([10, 12, 14, 16], p=[0.04, 0.2, 0.28, 0.48]))
     blooms = bool(rng.random() < 0.12)
     full_well = log_uniform(rng, 10_000, 100_000)
     gain = full_well / (2**bits - 1) * log_uniform(rng, 0.15, 1.2)
@@ -148,17 +149,34 @@ def _draw_camera(rng: np.random.Generator, cfa_share: float) -> Camera:
     )
 
 
+# Share of rigs with a short lens, as star cameras and wide-field photographers have.
+SHORT_LENS_SHARE = 0.06
+
+
+def _draw_short_lens(rng: np.random.Generator) -> Telescope:
+    focal = log_uniform(rng, 12, 135)
+    return Telescope(focal / rng.uniform(1.2, 4.0), focal, 0.0, 0, 0.0, 0.0, 0.8)
+
+
+def _seeing(rng: np.random.Generator, telescope: Telescope, camera: Camera) -> float:
+    """Width of a short lens's own spot, 1 to 2.5 px, in place of the far smaller seeing."""
+    pixel_arcsec = 206.265 * camera.pixel_um * camera.binning / telescope.focal_mm
+    return max(3.0, float(rng.uniform(1.0, 2.5)) * pixel_arcsec)
+
+
 def draw_rig(rng: np.random.Generator, cfa_share: float = 0.35) -> Rig:
-    """A rig at random whose sampling is usable: 0.4 to 8 arcsec/px, stars 1.2 to 10 px wide."""
+    """A rig at random whose sampling is usable: stars up to 8 px wide."""
     for _ in range(200):
-        telescope, camera = _draw_telescope(rng), _draw_camera(rng, cfa_share)
+        is_short = rng.random() < SHORT_LENS_SHARE
+        telescope = _draw_short_lens(rng) if is_short else _draw_telescope(rng)
+        camera = _draw_camera(rng, cfa_share)
         # Narrow bands leave a colour sensor one good plane: they are drawn as a fault, not here.
         names = 4 if camera.cfa else len(_FILTERS)
         name, band, wavelength = _FILTERS[0 if camera.cfa else rng.integers(names)]
         rig = Rig(
             telescope=telescope,
             camera=camera,
-            seeing_arcsec=log_uniform(rng, 1.3, 4.0),
+            seeing_arcsec=_seeing(rng, telescope, camera) if is_short else log_uniform(rng, 1.3, 4),
             tracking_rms_arcsec=log_uniform(rng, 0.2, 1.0),
             sky_mag=float(rng.uniform(17.8, 21.8)),
             band_nm=band,
@@ -166,6 +184,6 @@ def draw_rig(rng: np.random.Generator, cfa_share: float = 0.35) -> Rig:
             filter=str(name),
         )
         fwhm_px = np.hypot(rig.seeing_arcsec, 2.355 * rig.tracking_rms_arcsec) / rig.scale_arcsec
-        if 0.4 <= rig.scale_arcsec <= 8.0 and fwhm_px <= 8.0:
+        if 0.4 <= rig.scale_arcsec <= (60.0 if is_short else 8.0) and fwhm_px <= 8.0:
             return rig
     raise RuntimeError("no usable rig in 200 draws: the sampler's ranges contradict each other")

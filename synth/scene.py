@@ -80,6 +80,7 @@ class Scene:
     bad_columns: int = 0
     row_noise_e: float = 0.0
     column_noise_e: float = 0.0
+    smear_share: float = 0.0
     amp_glow: Any = None
     edges: Any = None
     flat: Any = None
@@ -226,8 +227,9 @@ def _sensor(rng: np.random.Generator, base: Scene, cfa: bool) -> Scene:
         bad_columns=int(rng.choice([1, 1, 2])) if rng.random() < 0.1 else 0,
         row_noise_e=noise_e * log_uniform(rng, 0.02, 0.3) if rng.random() < 0.2 else 0.0,
         column_noise_e=noise_e * log_uniform(rng, 0.02, 0.25) if rng.random() < 0.15 else 0.0,
+        smear_share=log_uniform(rng, 3e-4, 0.03) if rng.random() < 0.04 else 0.0,
         amp_glow=glow,
-        edges=edges.draw_edges(rng, *size),
+        edges=edges.draw_edges(rng, *size, base.sky_e),
         processing=kind,
         flat=flat,
         strength=strength,

@@ -3,6 +3,7 @@
 All in torch, batched over frames of one shape. Parameters are (B,) tensors.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import torch
@@ -39,6 +40,17 @@ def spill(electrons: Tensor, full_well_e: Tensor, blooms: Tensor, passes: int = 
     out = electrons.clone()
     out[frame, :, column] = lines
     return out
+
+
+def smear(light: Tensor, shares: Sequence[float]) -> None:
+    """Light that falls while the charge moves down its column, (B, H, W) electrons, in place.
+
+    Every pixel of a column collects `share` of the column's mean light: bright stars draw faint
+    lines from edge to edge. Sensors with a shutter have none.
+    """
+    for frame, share in zip(light, shares, strict=True):
+        if share > 0:
+            frame += share * frame.mean(0, keepdim=True)
 
 
 def read_out(expected_e: Tensor, readout: Readout, generator: torch.Generator) -> Tensor:
