@@ -7,36 +7,13 @@ gives other noise on another kind of device, while the light before noise agrees
 GPU to 1e-4 of itself plus 0.02 electrons (float32 transforms and another order of summing).
 """
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from classifier import __version__
 from classifier.errors import UsageError
-from synth.files import Card, write_sub
-
-_COLOUR = {None: "drawn", True: "colour", False: "mono"}
-
-
-def frame_cards(
-    faults: Sequence[str] | None, cfa: bool | None, count: int, device: str
-) -> list[Card]:
-    """What `nightcull render` was asked for, as far as the pixels depend on it."""
-    asked = "mixture" if faults is None else " ".join(faults) or "clean"
-    return [("NCASKED", asked, "faults asked for"), *_shared(cfa, count, device)]
-
-
-def night_cards(causes: Sequence[str], cfa: bool | None, count: int, device: str) -> list[Card]:
-    """The same for a sub of a night."""
-    return [("NCNIGHT", " ".join(causes), "causes of the night"), *_shared(cfa, count, device)]
-
-
-def _shared(cfa: bool | None, count: int, device: str) -> list[Card]:
-    return [
-        ("NCCOLOUR", _COLOUR[cfa], "sensor asked for"),
-        ("NCCOUNT", count, "frames drawn together"),
-        ("NCDEVICE", device.split(":")[0], "kind of device"),
-    ]
+from synth.files import write_sub
+from synth.origin import COLOUR, frame_cards
 
 
 def render_again(path: Path, out: Path) -> None:
@@ -59,7 +36,7 @@ def render_again(path: Path, out: Path) -> None:
             f"{path.name} was rendered by nightcull {header['NCVERS']}, this is {__version__}; "
             "install that version to make it again."
         )
-    colours = {name: cfa for cfa, name in _COLOUR.items()}
+    colours = {name: cfa for cfa, name in COLOUR.items()}
     asked: dict[str, Any] = {
         "seed": header["NCSEED"],
         "index": header["NCINDEX"],

@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 
 from classifier import __version__
 from classifier.vocabulary import FAULTS
-from synth.again import night_cards
 from synth.files import Card, write_sub, write_truth
 from synth.generate import render_scenes
 from synth.night import Night, Sub, draw_night
+from synth.origin import night_cards
 
 NIGHT_TRUTH_NAME = "truth.json"
 Progress = Callable[[int, int, str], None]

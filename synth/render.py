@@ -7,9 +7,9 @@ import torch
 
 from classifier.errors import UsageError
 from classifier.vocabulary import KEYS
-from synth import again
 from synth.files import write_frames
 from synth.generate import render_batch
+from synth.origin import frame_cards
 
 Progress = Callable[[int, int, str], None]
 
@@ -42,7 +42,7 @@ def render(
     while len(paths) < count:
         index, size = len(paths) // per_batch, min(per_batch, count - len(paths))
         batch = render_batch(seed, index, size, width_px, height_px, device, faults, cfa)
-        asked = again.frame_cards(faults, cfa, size, device)
+        asked = frame_cards(faults, cfa, size, device)
         paths += write_frames(batch, out, seed=seed, index=index, first=len(paths) + 1, more=asked)
         progress(len(paths), count, paths[-1].name)
     return paths
