@@ -18,6 +18,7 @@ import numpy as np
 import torch
 from torch import Tensor
 
+from synth.catalogue import MARGIN_PX
 from synth.psf import Blur, Pupil, phase_stamps, star_light
 from synth.rng import log_uniform, stream, torch_stream
 from synth.scene import Scene
@@ -37,11 +38,13 @@ from synth.starlight import (
 )
 from synth.strength import Truth, prepare
 
-COLUMNS, ROWS = 10, 8  # tiles of a contact sheet
+COLUMNS, ROWS = 9, 8  # tiles of a contact sheet
 TILES = COLUMNS * ROWS
-TILE_PX, WIDE_TILE_PX = 48, 96
-# Stars that reach farther than this need the wide tiles.
-COMPACT_PX = 12.0
+# Side of the tiles for stars that reach so far: room for a cut-out, with enough empty sky in it to
+# read its noise from.
+TILE_PX = ((7.0, 48), (10.0, 64), (float("inf"), 96))
+# A frame's tiles are chosen among so many of its brightest stars.
+LOOKED_AT = 256
 LIGHTS = len(ZONES) + 1  # the last is for the brightest stars: all colours of the band
 # Light of a faint compact star ends here, as on whole frames.
 FAINT_REACH_PX, REACH_PX = 12.0, 32.0
@@ -103,21 +106,20 @@ class Contact:
     stars_px: Tensor
     numbers: dict[str, Tensor]
 
-    def place(self, place_px: Tensor) -> tuple[Tensor, Tensor]:
-        """(b, n, 2) places on the sheets -> places in the frames, and (b, n) whose tile it is.
-
-        False marks what also lies in the tile of a star that is nearer to it, or off the frame.
+    def home(self, sheet: Tensor, place_px: Tensor) -> tuple[Tensor, Tensor]:
+        """Numbers of sheets (...) and places on them (..., 2) -> places in the frames, -1 to 1
+        from edge to edge, and whether they count: what lies off the frame, or nearer to the star
+        of another tile, does not.
         """
         tile = torch.div(place_px + 0.5, self.tile_px, rounding_mode="floor")
         tile = tile.clamp_min(0).minimum(tile.new_tensor([COLUMNS - 1, ROWS - 1]))
         number = (tile[..., 1] * COLUMNS + tile[..., 0]).long()
-        batch = torch.arange(len(number), device=number.device)[:, None]
-        at = place_px - tile * self.tile_px + self.origin_px[batch, number]
-        away = torch.cdist(at, self.stars_px)
-        own = away.gather(2, number[..., None])[..., 0]
-        limit = at.new_tensor([self.size_px[1] - 1.0, self.size_px[0] - 1.0])
-        inside = ((at >= 0) & (at <= limit)).all(2)
-        return at, (own <= away.amin(2) + 0.5) & inside
+        at = place_px - tile * self.tile_px + self.origin_px[sheet, number]
+        away = (at[..., None, :] - self.stars_px[sheet]).square().sum(-1).sqrt()
+        own = away.gather(-1, number[..., None])[..., 0]
+        size = at.new_tensor([self.size_px[1], self.size_px[0]])
+        inside = ((at >= 0) & (at <= size - 1)).all(-1)
+        return 2 * at / size - 1, (own <= away.amin(-1) + 0.5) & inside
 
 
 def plan_sheets(scenes: Sequence[Scene]) -> SheetPlan:
@@ -174,20 +176,30 @@ def _sky_e(scene: Scene) -> np.ndarray:
 
 
 def render_contacts(
-    plan: SheetPlan, seed: int, index: int, device: torch.device | str = "cpu", neighbours: int = 8
+    plan: SheetPlan,
+    seed: int,
+    index: int,
+    device: torch.device | str = "cpu",
+    neighbours: int = 8,
+    anew: bool = False,
 ) -> list[Contact]:
-    """Contact sheets of a plan's frames: those with compact stars, then those with wide ones.
+    """Contact sheets of a plan's frames, one batch for each size of tile that is needed.
 
     `seed` and `index` fix the noise. neighbours: how many stars, at most, are laid down in a
-    tile besides its own, those that give it most light.
+    tile besides its own, those that give it most light. anew: the stars get other places, drawn
+    evenly over the field as the catalogue's are, so that one plan serves many times.
     """
     generator = torch_stream(device, seed, "contact", index)
-    wide = plan.numbers[:, NUMBERS.index("reach_px")] > COMPACT_PX
-    contacts = []
-    for tile_px, chosen in ((TILE_PX, ~wide), (WIDE_TILE_PX, wide)):
-        rows = np.flatnonzero(chosen)
+    reach = plan.numbers[:, NUMBERS.index("reach_px")]
+    contacts, least = [], -1.0
+    for most, tile_px in TILE_PX:
+        rows = np.flatnonzero((reach > least) & (reach <= most))
+        least = most
         if len(rows):
-            contacts.append(_Frames(plan, rows, device).contact(tile_px, neighbours, generator))
+            frames = _Frames(plan, rows, device)
+            if anew:
+                frames.scatter(generator)
+            contacts.append(frames.contact(tile_px, neighbours, generator))
     return contacts
 
 
@@ -207,6 +219,13 @@ class _Frames:
         self.pupil = Pupil(**sent({k: v[rows] for k, v in plan.pupil.items()}, device))
         self.blur = Blur(**sent({k: v[rows] for k, v in plan.blur.items()}, device))
         self.batch = torch.arange(len(rows), device=device)[:, None]
+
+    def scatter(self, generator: torch.Generator) -> None:
+        """Other places for the stars, up to the catalogue's margin beyond the edges."""
+        height, width = self.size_px
+        for name, side in (("x", width), ("y", height)):
+            place = torch.rand(self.x.shape, generator=generator, device=self.x.device)
+            setattr(self, name, place * (side + 2 * MARGIN_PX) - MARGIN_PX - 0.5)
 
     def contact(self, tile_px: int, neighbours: int, generator: torch.Generator) -> Contact:
         stamps = star_stamps(self.pupil, self.blur)
@@ -228,21 +247,27 @@ class _Frames:
     def _chosen(self, stamps: Tensor, generator: torch.Generator) -> tuple[Tensor, Tensor]:
         """Whether each tile has a star, and where it is: the brightest, saturated ones last."""
         height, width = self.size_px
-        inside = (self.x > 0) & (self.x < width - 1) & (self.y > 0) & (self.y < height - 1)
-        peak = stamps[:, CENTRE_ZONE, 0, STAMP_PX // 2, STAMP_PX // 2]
+        x, y, flux = (v[:, :LOOKED_AT] for v in (self.x, self.y, self.flux_e))
+        inside = (x > 0) & (x < width - 1) & (y > 0) & (y < height - 1) & (flux > 0)
+        peak = stamps[:, CENTRE_ZONE].amax((1, 2, 3))
+        # Two stars closer than this are one peak, the fainter lost in the brighter.
+        width_px = (0.88 / peak.clamp_min(1e-4)).sqrt()
+        apart = (0.8 * width_px).clamp_min(5.0)[:, None, None]
+        near = (x[:, :, None] - x[:, None]) ** 2 + (y[:, :, None] - y[:, None]) ** 2 < apart**2
+        lost = (near.tril(-1) & inside[:, None]).any(2)
+        # Peaks beyond the first 128 are not looked at on whole frames either.
+        inside = inside & ~lost
+        inside = inside & (inside.cumsum(1) <= 128)
         limit = 0.9 * torch.minimum(
             self.numbers["full_well_e"],
             self.numbers["saturation_adu"] * self.numbers["gain_e_adu"],
         )
-        key = torch.where(inside, self.flux_e, 0.0)
-        clipped = self.flux_e * peak[:, None] > limit[:, None]
-        # Stars beyond the first 128 are not looked at on whole frames either.
-        rank = inside.cumsum(1)
-        key = torch.where(clipped, key * 1e-6, key) * (rank <= 128)
+        clipped = flux * peak[:, None] > limit[:, None]
+        key = torch.where(clipped, flux * 1e-6, flux) * inside
         key, index = _padded(key, TILES).topk(TILES, 1)
-        index = index.clamp_max(self.x.shape[1] - 1)
+        index = index.clamp_max(x.shape[1] - 1)
         there = key > 0
-        place = torch.stack((self.x.gather(1, index), self.y.gather(1, index)), 2)
+        place = torch.stack((x.gather(1, index), y.gather(1, index)), 2)
         free = torch.rand(place.shape, generator=generator, device=place.device)
         free = free * free.new_tensor([width - 1.0, height - 1.0])
         return there, torch.where(there[..., None], place, free)
