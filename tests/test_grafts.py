@@ -1,0 +1,219 @@
+"""Grafted samples: good frames found and kept apart, faults dealt evenly, labels that hold."""
+
+import csv
+from collections import Counter
+
+import numpy as np
+import pytest
+import torch
+from astropy.io import fits
+from small_model import write_small_model
+
+from classifier.context import CONTEXT
+from classifier.errors import UsageError
+from classifier.vocabulary import FAULTS, INDEX, KEYS
+from classifier.weights import load_model
+from training.evaluate import grafted_figures
+from training.good_frames import GoodFrame, good_frames, part_of
+from training.grafts import RUN_FRAMES, _Deck, _faulty, _source, _windows, grafted
+
+GAIN, READ_E, OFFSET = 1.2, 3.0, 500
+
+
+def sub(seed: int, planes: tuple[float, ...] = (400.0,) * 4, side: int = 224) -> np.ndarray:
+    """Whole ADU of a sky with forty round stars of FWHM 3 px; planes: sky of the four places."""
+    rng = np.random.default_rng(seed)
+    light = np.tile(np.reshape(planes, (2, 2)), (side // 2, side // 2))
+    y, x = np.mgrid[:side, :side]
+    for _ in range(40):
+        cx, cy, flux = *rng.uniform(8, side - 8, 2), 5e3 * rng.uniform(1, 30)
+        light += flux / 10.2 * np.exp(-((x - cx) ** 2 + (y - cy) ** 2) / 3.25)
+    electrons = rng.poisson(light) + rng.normal(0, READ_E, light.shape)
+    return np.round(electrons / GAIN + OFFSET).clip(0, 65535).astype(np.uint16)
+
+
+def write(path, pixels, **cards):
+    path.parent.mkdir(parents=True, exist_ok=True)
+    hdu = fits.PrimaryHDU(pixels)
+    for keyword, value in ({"EGAIN": GAIN, "EXPTIME": 60.0} | cards).items():
+        hdu.header[keyword] = value
+    hdu.writeto(path)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    top = tmp_path_factory.mktemp("good")
+    for group in ("a", "b", "c"):
+        for number in range(2):
+            write(top / group / f"{number}.fits", sub(hash_free(group, number)))
+    return top
+
+
+def hash_free(group: str, number: int) -> int:
+    return ord(group) * 10 + number
+
+
+@pytest.fixture(scope="module")
+def frames(folder):
+    return good_frames(folder)[0]
+
+
+def test_all_frames_of_a_plain_folder_are_good(frames):
+    assert sorted(f.group for f in frames) == ["a", "a", "b", "b", "c", "c"]
+    for frame in frames:
+        # The stars are 3 px wide; the measure has its own error.
+        assert frame.fwhm_px == pytest.approx(3.0, rel=0.1)
+        assert frame.unsure == frozenset()
+
+
+def test_a_table_says_what_is_good_and_what_is_unsure(tmp_path):
+    rows = [
+        ("good.fits", "", "", ""),
+        ("doubtful.fits", "", "drift|vibration", ""),
+        ("trail.fits", "trail", "", ""),
+        ("dark.fits", "", "", "yes"),
+    ]
+    for number, row in enumerate(rows):
+        write(tmp_path / row[0], sub(number))
+    with (tmp_path / "manifest.csv").open("w", newline="") as stream:
+        table = csv.writer(stream)
+        table.writerow(("file", "labels", "unsure", "unfamiliar"))
+        table.writerows(rows)
+    frames, notes = good_frames(tmp_path)
+    assert [f.path.name for f in frames] == ["good.fits", "doubtful.fits"]
+    assert frames[1].unsure == {"drift", "vibration"}
+    assert notes == []
+
+
+def test_what_cannot_serve_is_left_out_with_its_reason(tmp_path, folder):
+    pixels = sub(1)
+    write(tmp_path / "1.fits", pixels)
+    write(tmp_path / "again.fits", pixels)
+    write(tmp_path / "small.fits", pixels[:100, :100])
+    write(tmp_path / "sky.fits", np.random.default_rng(1).poisson(400, (200, 200)).astype("u2"))
+    write(tmp_path / "mosaic.fits", sub(2, (400.0, 600.0, 600.0, 300.0)))
+    write(tmp_path / "told.fits", sub(3, (400.0, 600.0, 600.0, 300.0)), BAYERPAT="RGGB")
+    (tmp_path / "torn.fits").write_bytes(b"SIMPLE  = not a file")
+    frames, notes = good_frames(tmp_path)
+    assert [f.path.name for f in frames] == ["1.fits", "told.fits"]
+    text = " ".join(notes)
+    for reason in ("the same picture", "100 x 100 px is too small", "no star", "colour mosaic"):
+        assert reason in text
+    assert len(notes) == 5
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    with pytest.raises(UsageError, match="no good frame"):
+        good_frames(empty)
+    with pytest.raises(UsageError, match="no folder"):
+        good_frames(tmp_path / "nowhere")
+
+
+def test_no_source_is_ever_in_training_and_in_evaluation(folder, frames):
+    parts = {}
+    for part in ("training", "evaluation"):
+        try:
+            parts[part] = {f.path for f in good_frames(folder, part)[0]}
+        except UsageError:
+            parts[part] = set()
+    assert parts["training"] | parts["evaluation"] == {f.path for f in frames}
+    assert not parts["training"] & parts["evaluation"]
+    groups = [{f.group for f in frames if f.path in paths} for paths in parts.values()]
+    assert not groups[0] & groups[1]
+    # By the name alone, about half and half: 400 names, 3 sigma is 30.
+    names = [part_of(f"rig {i}") for i in range(400)]
+    assert names.count("training") == pytest.approx(200, abs=30)
+
+
+def test_runs_hold_the_source_and_three_faulty_frames(frames):
+    samples = list(grafted(frames, seed=1, count=24))
+    assert [len(s) for s in samples] == [RUN_FRAMES] * 6
+    for sample in samples:
+        assert sample.context.shape == (RUN_FRAMES, len(CONTEXT))
+        assert all(torch.isfinite(v).all() for v in vars(sample.views).values())
+        targets = [
+            [FAULTS[i].target(float(s)) for i, s in enumerate(row) if s == s]
+            for row in sample.strength
+        ]
+        assert max(targets[0]) == 0, "the source itself is clean"
+        assert not torch.equal(sample.views.sky[0], sample.views.sky[1])
+    assert {int(s.run[0]) for s in samples} == {0, 1, 2}
+    again = next(grafted(frames, seed=1, count=4))
+    torch.testing.assert_close(again.strength, samples[0].strength, equal_nan=True)
+    assert torch.equal(again.views.sky, samples[0].views.sky)
+    other = next(grafted(frames, seed=2, count=4))
+    assert not torch.equal(other.views.sky, samples[0].views.sky)
+
+
+def test_all_faults_are_dealt_equally_often(frames):
+    deck, source = _Deck(np.random.default_rng(1)), _source(frames[0])
+    dealt = Counter(deck.draw(source) for _ in range(15 * 4))
+    # A mono frame: all but the Bayer grid, four times each.
+    assert dealt == dict.fromkeys((k for k in KEYS if k != "bayer_grid"), 4)
+
+
+def coloured(order: str) -> GoodFrame:
+    levels = {"R": 300.0, "G": 500.0, "B": 200.0}
+    pixels = sub(5, tuple(levels[c] for c in order)).astype(np.float32)
+    physical = torch.full((9,), torch.nan)
+    return GoodFrame(None, "x", pixels, physical, order, 3.0, frozenset())
+
+
+@pytest.mark.parametrize("order", ["RGGB", "GBRG"])
+def test_turned_windows_know_their_mosaic(order):
+    turned = set()
+    for seed in range(12):
+        for window in _windows(coloured(order), np.random.default_rng(seed), 2):
+            planes = [window.pixels[i::2, j::2] for i in (0, 1) for j in (0, 1)]
+            levels = dict(zip(window.cfa, [np.median(p) - OFFSET for p in planes], strict=True))
+            # 300, 500 and 200 e at 1.2 e/ADU.
+            assert levels == pytest.approx({"R": 250, "G": 417, "B": 167}, abs=4)
+            turned.add(window.cfa)
+    assert turned == {"RGGB", "GRBG", "GBRG", "BGGR"}
+
+
+def test_of_an_unsure_fault_nothing_is_said_unless_it_was_put_in_plainly(frames):
+    frame = frames[0]
+    doubtful = GoodFrame(
+        frame.path, "x", frame.pixels, frame.physical, None, 3.0, frozenset({"drift", "gradient"})
+    )
+    rng = np.random.default_rng(1)
+    source = _source(doubtful)
+    _, row = _faulty(doubtful, source, ["trail"], rng)
+    assert np.isnan(row[[INDEX["drift"], INDEX["gradient"]]]).all()
+    assert row[INDEX["defocus"]] == 1
+    said = [_faulty(doubtful, source, ["drift"], rng)[1][INDEX["drift"]] for _ in range(24)]
+    known = [s for s in said if not np.isnan(s)]
+    assert min(known) >= 1.25
+    assert 0 < len(known) < 24
+
+
+def test_shares_of_a_sky_of_unknown_level_count_only_when_plain(frames):
+    """The header tells the gain, not the offset."""
+    source = _source(frames[0])
+    assert not source.knows_sky
+    rng = np.random.default_rng(1)
+    said = [_faulty(frames[0], source, ["gradient"], rng)[1][INDEX["gradient"]] for _ in range(24)]
+    assert all(np.isnan(s) or s >= 15 for s in said)
+    assert any(np.isnan(s) for s in said)
+
+
+def test_a_model_is_judged_on_grafts(folder, tmp_path):
+    model = load_model(write_small_model(tmp_path / "small"))
+    figures = grafted_figures(model, folder, 48, seed=1)
+    assert figures["frames"] == 48
+    assert figures["sources"] == 6
+    assert figures["runs"] == 3, "intervals resample the groups of sources"
+    assert figures["clean_frames"] >= 12
+    positives = {key: row["positives"] for key, row in figures["faults"].items()}
+    assert positives["bayer_grid"] == 0
+    assert sum(positives.values()) >= 18
+
+
+def test_real_frames_can_be_grafted(real_frames):
+    frames, _ = good_frames(real_frames)
+    names = {f.path.name for f in frames}
+    assert {"solved.fits.fz", "a8280271.fits", "image.fits"} <= names
+    assert not names & {"long.fits", "bias_0.fits", "PA_0001.fit", "vega_05sec.jpg"}
+    small = [f for f in frames if f.pixels.size < 2e5]
+    for sample in grafted(small, seed=1, count=16):
+        assert all(torch.isfinite(v).all() for v in vars(sample.views).values())

@@ -1,0 +1,139 @@
+"""Real good frames of a folder: what faults are grafted onto and rendered frames are held against.
+
+Every frame in the folder is taken as good, unless a table beside them (`manifest.csv` or
+`truth.csv`, with the columns file, labels and unsure, and perhaps unfamiliar) says otherwise:
+frames with a label or of unfamiliar things are left out, and faults that are unsure in a frame
+stay unknown in it. Frames of one folder, or of one run where all lie together, are a group: a
+group is never divided between training and evaluation.
+"""
+
+import csv
+import hashlib
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from torch import Tensor
+
+from classifier.errors import FrameError, UsageError
+from classifier.vocabulary import KEYS
+
+TABLES = ("manifest.csv", "truth.csv")
+# Files in which brightness is no longer in proportion to light, or is lost in compression.
+PICTURES = (".jpg", ".jpeg", ".png", ".bmp")
+SMALLEST_PX = 128
+# Share of groups, by a hash of their names, that training may use; the rest is for evaluation.
+TRAINING_SHARE = 0.5
+
+
+@dataclass(frozen=True)
+class GoodFrame:
+    """A real good frame. pixels (H, W) float32; physical (len(PHYSICAL),), NaN unknown; bayer as in
+    Facts; fwhm_px measured; unsure: faults that may be in it, so that nothing is said of them."""
+
+    path: Path
+    group: str
+    pixels: np.ndarray
+    physical: Tensor
+    bayer: str | None
+    fwhm_px: float
+    unsure: frozenset[str]
+
+
+def part_of(group: str) -> str:
+    """ "training" or "evaluation": by the group's name alone, so that it stays for ever."""
+    digest = hashlib.sha256(group.encode()).digest()
+    return "training" if digest[0] < 256 * TRAINING_SHARE else "evaluation"
+
+
+def good_frames(folder: Path, part: str | None = None) -> tuple[list[GoodFrame], list[str]]:
+    """The folder's good frames, of one part or of both (None), and notes on what was left out.
+
+    The same picture stored twice counts once. Raises UsageError if there is none.
+    """
+    folder = Path(folder)
+    frames, notes, seen = [], [], set()
+    for path, unsure in _listed(folder):
+        try:
+            frame = _read(folder, path, unsure)
+        except FrameError as error:
+            notes.append(f"{path.name} was left out: {error}")
+            continue
+        digest = hashlib.sha256(frame.pixels.tobytes()).hexdigest()
+        if digest in seen:
+            notes.append(f"{path.name} was left out: the same picture is there already.")
+        elif part is None or part_of(frame.group) == part:
+            frames.append(frame)
+        seen.add(digest)
+    if not frames:
+        which = f" for {part}" if part else ""
+        raise UsageError(
+            f"{folder} has no good frame{which} to use; give a folder of good subs in files that "
+            f"keep the light's proportions (FITS, raw, TIFF), {SMALLEST_PX} px a side or more."
+        )
+    return frames, notes
+
+
+def _listed(folder: Path) -> Iterator[tuple[Path, frozenset[str]]]:
+    """Frames without a label and the faults that are unsure in them."""
+    from classifier.frame import find_frames
+
+    if not folder.is_dir():
+        raise UsageError(f"There is no folder {folder}; check the path.")
+    table = next((folder / name for name in TABLES if (folder / name).is_file()), None)
+    if table is None:
+        yield from ((path, frozenset()) for path, _ in find_frames([folder]))
+        return
+    with table.open(newline="", encoding="utf-8") as stream:
+        for row in csv.DictReader(stream):
+            if row.get("labels") or row.get("unfamiliar"):
+                continue
+            unsure = frozenset(re.split(r"[|,; ]+", row.get("unsure") or "")) & set(KEYS)
+            yield folder / row["file"], unsure
+
+
+def _is_mosaic(pixels: np.ndarray) -> bool:
+    """Whether the four places of 2 x 2 px have skies of their own: one of them further from
+    another than three times what noise explains."""
+    even = pixels[: pixels.shape[0] // 2 * 2, : pixels.shape[1] // 2 * 2]
+    planes = [even[i::2, j::2] for i in (0, 1) for j in (0, 1)]
+    levels = [float(np.median(plane)) for plane in planes]
+    spread = 1.4826 * float(np.median(np.abs(planes[0] - levels[0])))
+    # 1.2533: a median scatters so much more than a mean. Whole numbers have medians half a step
+    # apart by mere rounding.
+    scatter = 1.2533 * spread / planes[0].size ** 0.5
+    step = 0.0 if np.mod(even[::16], 1).any() else 1.0
+    return max(levels) - min(levels) > max(3 * 2**0.5 * scatter, 0.05 * spread, step)
+
+
+def _read(folder: Path, path: Path, unsure: frozenset[str]) -> GoodFrame:
+    """Read and measure one frame. Raises FrameError with one sentence why it is of no use."""
+    from classifier.frame import read_frame
+    from classifier.measures import measure_frame
+    from classifier.runs import run_key
+    from classifier.views import physical_vector
+
+    if path.suffix.lower() in PICTURES:
+        raise FrameError("a picture file does not keep the light's proportions.")
+    frame = read_frame(path)
+    if min(frame.pixels.shape) < SMALLEST_PX:
+        height, width = frame.pixels.shape
+        raise FrameError(f"{width} x {height} px is too small; {SMALLEST_PX} a side are needed.")
+    if frame.facts.bayer is None and _is_mosaic(frame.pixels):
+        raise FrameError("it looks like a colour mosaic that its header does not tell of.")
+    fwhm_px = measure_frame(frame).numbers.get("fwhm_px", float("nan"))
+    if not np.isfinite(fwhm_px):
+        raise FrameError("no star could be measured in it.")
+    inside = path.relative_to(folder).parts
+    group = inside[0] if len(inside) > 1 else run_key(frame.facts, frame.pixels.shape)
+    return GoodFrame(
+        path,
+        group,
+        frame.pixels,
+        physical_vector(frame.facts),
+        frame.facts.bayer,
+        float(fwhm_px),
+        unsure,
+    )

@@ -1,0 +1,159 @@
+"""Faults grafted onto real good frames, as samples to judge a model on or to train it with.
+
+    for sample in grafted(good_frames(folder, "evaluation")[0], seed=1, frames=600): ...
+
+A run of four is one source: a window of it, turned at random, without a fault and three times
+with one or two, each a few pixels aside as by dithering. Every fault comes equally often. `run`
+numbers the sources' groups, so that intervals resample groups and not copies of one frame.
+"""
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+import torch
+
+from classifier.context import run_context
+from classifier.views import PHYSICAL, make_views, shape_facts
+from classifier.vocabulary import FAULTS, INDEX, KEYS
+from synth.graft import can_graft, clean_strength, graft
+from synth.recipes import draw_strength
+from synth.rng import stream
+from synth.stand_in import Source
+from training.data import Sample
+from training.good_frames import GoodFrame
+
+RUN_FRAMES = 4
+# Shares of the sky: true only where the level without light is known.
+SKY_SHARES = ("dust_motes", "vignetting", "gradient", "reflection")
+_TWO_FAULTS = 0.15
+_DITHER_PX = 12
+
+
+def grafted(frames: list[GoodFrame], seed: int, count: int) -> Iterator[Sample]:
+    """Samples of RUN_FRAMES frames each, until `count` frames are made; the last is not cut."""
+    groups = sorted({frame.group for frame in frames})
+    deck = _Deck(stream(seed, "grafts", "deck"))
+    for number in range(-(-count // RUN_FRAMES)):
+        frame = frames[number % len(frames)]
+        rng = stream(seed, "grafts", str(frame.path.name), number)
+        yield graft_run(frame, groups.index(frame.group), deck, rng)
+
+
+def graft_run(frame: GoodFrame, run: int, deck: "_Deck", rng: np.random.Generator) -> Sample:
+    """One run: the source as it is and three times with faults."""
+    sources = _windows(frame, rng, RUN_FRAMES)
+    made = [_clean(frame, sources[0])]
+    for source in sources[1:]:
+        keys = [deck.draw(source)]
+        if rng.random() < _TWO_FAULTS:
+            keys.append(str(rng.choice([k for k in KEYS if k not in keys])))
+        made.append(_faulty(frame, source, [k for k in keys if can_graft(source, k)], rng))
+    pixels = torch.from_numpy(np.stack([pixels for pixels, _ in made]))
+    physical = frame.physical[None].expand(RUN_FRAMES, -1)
+    with torch.inference_mode():
+        views = make_views(pixels, physical)
+        context = run_context(shape_facts(views))
+    strength = torch.tensor(np.stack([row for _, row in made]), dtype=torch.float32)
+    return Sample(views, context, strength, torch.full((RUN_FRAMES,), run))
+
+
+class _Deck:
+    """Faults dealt one after another from shuffled packs, so that all come equally often."""
+
+    def __init__(self, rng: np.random.Generator):
+        self._rng = rng
+        self._left: list[str] = []
+
+    def draw(self, source: Source) -> str:
+        """The next fault that the frame can have; the others stay on the deck."""
+        for _ in range(2):
+            for i, key in enumerate(self._left):
+                if can_graft(source, key):
+                    return self._left.pop(i)
+            self._left += [str(key) for key in self._rng.permutation(KEYS)]
+        raise ValueError("no fault can be grafted onto this frame")
+
+
+def _source(frame: GoodFrame) -> Source:
+    known = {
+        name: float(value) if torch.isfinite(value) else None
+        for name, value in zip(PHYSICAL, frame.physical, strict=True)
+    }
+    return Source(
+        frame.pixels,
+        frame.fwhm_px,
+        known["gain_e_adu"],
+        known["read_noise_e"],
+        known["offset_adu"],
+        known["saturation_adu"],
+        known["scale_arcsec"],
+        known["focal_ratio"],
+        known["exposure_s"],
+        frame.bayer,
+    )
+
+
+def _windows(frame: GoodFrame, rng: np.random.Generator, count: int) -> list[Source]:
+    """Windows of one size and turn of the frame, dithered by whole steps of its mosaic."""
+    height, width = (n - n % 2 for n in frame.pixels.shape)
+    room_y, room_x = (min(_DITHER_PX, n // 16) // 2 for n in (height, width))
+    side_y, side_x = height - 2 * room_y, width - 2 * room_x
+    flip_y, flip_x, turn = (bool(rng.random() < 0.5) for _ in range(3))
+    whole = _source(frame)
+    windows = []
+    for _ in range(count):
+        y = 2 * int(rng.integers(0, room_y + 1))
+        x = 2 * int(rng.integers(0, room_x + 1))
+        part = frame.pixels[y : y + side_y, x : x + side_x]
+        order = None if frame.bayer is None else np.array(list(frame.bayer)).reshape(2, 2)
+        for wanted, change in ((flip_y, np.flipud), (flip_x, np.fliplr), (turn, np.transpose)):
+            if wanted:
+                part = change(part)
+                order = None if order is None else change(order)
+        cfa = None if order is None else "".join(order.ravel())
+        windows.append(replace(whole, pixels=np.ascontiguousarray(part), cfa=cfa))
+    return windows
+
+
+def _clean(frame: GoodFrame, source: Source) -> tuple[np.ndarray, np.ndarray]:
+    row = clean_strength(source)
+    row[[INDEX[key] for key in frame.unsure]] = np.nan
+    return source.pixels, row
+
+
+def _faulty(
+    frame: GoodFrame, source: Source, keys: list[str], rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """Pixels and strengths with faults grafted one after another."""
+    pixels, row = _clean(frame, source)
+    for key in keys:
+        done = graft(source, key, draw_strength(key, rng), rng)
+        source = replace(source, pixels=done.pixels)
+        pixels, column = done.pixels, INDEX[key]
+        strength = done.strength[column]
+        faulty = FAULTS[column].target(strength) == 1.0
+        guessed = key in SKY_SHARES and not source.knows_sky
+        # A fault that may be there already is sure only where it was put in plainly; a share of a
+        # sky of unknown level is at least what it says, as the unknown offset is no light.
+        vague = (key in frame.unsure or guessed) and not faulty
+        row[column] = np.nan if vague else strength
+        signal = INDEX["low_signal"]
+        if key != "low_signal" and np.isnan(done.strength[signal]):
+            row[signal] = np.nan
+    if len(keys) > 1:
+        row = _drowned(row, keys)
+    return pixels, row
+
+
+def _drowned(row: np.ndarray, keys: list[str]) -> np.ndarray:
+    """Of two smears in one star the weaker may be drowned: neither is wrong to name."""
+    from synth.strength import SHAPE_KEYS
+
+    shapes = [key for key in keys if key in SHAPE_KEYS]
+    if len(shapes) > 1:
+        targets = {key: FAULTS[INDEX[key]].target(row[INDEX[key]]) for key in shapes}
+        weaker = min(shapes, key=lambda key: targets[key])
+        if targets[weaker] > 0:
+            row[INDEX[weaker]] = np.nan
+    return row
