@@ -11,35 +11,18 @@ tiles of a frame are laid edge to edge into one small picture, a contact sheet, 
 any frame. What lies between the brightest stars, and the sky's structure, is never made.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-
 import numpy as np
 import torch
 from torch import Tensor
 
 from synth.catalogue import MARGIN_PX
+from synth.contact_sheet import COLUMNS, ROWS, TILES, ContactSheets
 from synth.psf import Blur, Pupil, phase_stamps, star_light
-from synth.rng import log_uniform, stream, torch_stream
-from synth.scene import Scene
+from synth.rng import torch_stream
 from synth.sensor import Readout, read_out
-from synth.splat import plane_weights
-from synth.starlight import (
-    BAND,
-    BRIGHT_STARS,
-    CENTRE_ZONE,
-    OVER,
-    STAMP_PX,
-    ZONES,
-    blur_table,
-    pupil_table,
-    reach_px,
-    sent,
-)
-from synth.strength import Truth, prepare
+from synth.sheet_plan import NUMBERS, SheetPlan
+from synth.starlight import BAND, BRIGHT_STARS, CENTRE_ZONE, OVER, STAMP_PX, ZONES, sent
 
-COLUMNS, ROWS = 9, 8  # tiles of a contact sheet
-TILES = COLUMNS * ROWS
 # Side of the tiles for stars that reach so far: room for a cut-out, with enough empty sky in it to
 # read its noise from.
 TILE_PX = ((7.0, 48), (10.0, 64), (float("inf"), 96))
@@ -48,131 +31,6 @@ LOOKED_AT = 256
 LIGHTS = len(ZONES) + 1  # the last is for the brightest stars: all colours of the band
 # Light of a faint compact star ends here, as on whole frames.
 FAINT_REACH_PX, REACH_PX = 12.0, 32.0
-NUMBERS = (
-    "gain_e_adu",
-    "read_noise_e",
-    "offset_adu",
-    "full_well_e",
-    "top_adu",
-    "saturation_adu",
-    "prnu",
-    "blooms",
-    "is_cfa",
-    "dark_e",
-    "noise_e",
-    "hot_share",
-    "hot_e",
-    "reach_px",
-)
-
-
-@dataclass(frozen=True)
-class SheetPlan:
-    """B scenes of one shape as arrays, made without a device: small, and it travels well.
-
-    size_px: height, width. numbers: (B, len(NUMBERS)). sky_e: (B, 4) of the mosaic's places.
-    stars: (B, n, 3) x, y, electrons, brightest first, 0 electrons where there is none.
-    planes: (B, n, 4) share of a star that each place of the mosaic collects; None = all of it.
-    """
-
-    size_px: tuple[int, int]
-    numbers: np.ndarray
-    sky_e: np.ndarray
-    stars: np.ndarray
-    planes: np.ndarray | None
-    pupil: dict[str, np.ndarray]
-    blur: dict[str, np.ndarray]
-    truth: Truth
-
-    def __len__(self) -> int:
-        return len(self.numbers)
-
-
-@dataclass(frozen=True)
-class Contact:
-    """Contact sheets of b frames.
-
-    pixels: (b, ROWS * tile, COLUMNS * tile) float32 ADU. rows: (b,) numbers of the frames in the
-    plan. origin_px: (b, TILES, 2) place in the frame of each tile's first pixel, even. stars_px:
-    (b, TILES, 2) place in the frame of the star that the tile is for, far outside where there is
-    none. numbers: facts by name, each (b,).
-    """
-
-    pixels: Tensor
-    rows: Tensor
-    tile_px: int
-    size_px: tuple[int, int]
-    origin_px: Tensor
-    stars_px: Tensor
-    numbers: dict[str, Tensor]
-
-    def home(self, sheet: Tensor, place_px: Tensor) -> tuple[Tensor, Tensor]:
-        """Numbers of sheets (...) and places on them (..., 2) -> places in the frames, -1 to 1
-        from edge to edge, and whether they count: what lies off the frame, or nearer to the star
-        of another tile, does not.
-        """
-        tile = torch.div(place_px + 0.5, self.tile_px, rounding_mode="floor")
-        tile = tile.clamp_min(0).minimum(tile.new_tensor([COLUMNS - 1, ROWS - 1]))
-        number = (tile[..., 1] * COLUMNS + tile[..., 0]).long()
-        at = place_px - tile * self.tile_px + self.origin_px[sheet, number]
-        away = (at[..., None, :] - self.stars_px[sheet]).square().sum(-1).sqrt()
-        own = away.gather(-1, number[..., None])[..., 0]
-        size = at.new_tensor([self.size_px[1], self.size_px[0]])
-        inside = ((at >= 0) & (at <= size - 1)).all(-1)
-        return 2 * at / size - 1, (own <= away.amin(-1) + 0.5) & inside
-
-
-def plan_sheets(scenes: Sequence[Scene]) -> SheetPlan:
-    """Scenes of one shape -> their plan; what lies in the sky but stars is left out."""
-    count = max(len(s.stars.flux_e) for s in scenes)
-    stars = np.zeros((len(scenes), max(1, count), 3), np.float32)
-    any_cfa = any(s.rig.camera.cfa for s in scenes)
-    planes = np.ones((*stars.shape[:2], 4), np.float32) if any_cfa else None
-    for i, scene in enumerate(scenes):
-        drawn = scene.stars
-        n = len(drawn.flux_e)
-        stars[i, :n, 0] = drawn.x_px + scene.shift_px[0]
-        stars[i, :n, 1] = drawn.y_px + scene.shift_px[1]
-        stars[i, :n, 2] = drawn.flux_e * 10 ** (-0.4 * scene.extinction_mag)
-        if planes is not None and n:
-            planes[i, :n] = plane_weights(scene, drawn.colour)
-    return SheetPlan(
-        (scenes[0].height_px, scenes[0].width_px),
-        np.array([_numbers(s) for s in scenes], np.float32),
-        np.array([_sky_e(s) for s in scenes], np.float32),
-        stars,
-        planes,
-        pupil_table(scenes),
-        blur_table(scenes, ZONES),
-        prepare(scenes),
-    )
-
-
-def _numbers(scene: Scene) -> list[float]:
-    camera = scene.rig.camera
-    rng = stream(scene.field_seed, "sheet prnu")
-    values = {
-        "gain_e_adu": camera.gain_e_adu,
-        "read_noise_e": camera.read_noise_e,
-        "offset_adu": camera.offset_adu,
-        "full_well_e": camera.full_well_e,
-        "top_adu": 2.0**camera.bits - 1,
-        "saturation_adu": camera.saturation_adu,
-        "prnu": log_uniform(rng, 0.002, 0.01),
-        "blooms": float(camera.blooms),
-        "is_cfa": float(camera.cfa is not None),
-        "dark_e": scene.dark_e,
-        "noise_e": scene.noise_e,
-        "hot_share": scene.hot_share,
-        "hot_e": scene.hot_e,
-        "reach_px": reach_px(scene),
-    }
-    return [values[name] for name in NUMBERS]
-
-
-def _sky_e(scene: Scene) -> np.ndarray:
-    response = np.array(scene.plane_response)
-    return scene.sky_e / response.mean() * response
 
 
 def render_contacts(
@@ -182,29 +40,43 @@ def render_contacts(
     device: torch.device | str = "cpu",
     neighbours: int = 8,
     anew: bool = False,
-) -> list[Contact]:
-    """Contact sheets of a plan's frames, one batch for each size of tile that is needed.
-
-    `seed` and `index` fix the noise. neighbours: how many stars, at most, are laid down in a
-    tile besides its own, those that give it most light. anew: the stars get other places, drawn
-    evenly over the field as the catalogue's are, so that one plan serves many times.
-    """
+) -> list[ContactSheets]:
+    """Contact sheets of a plan's frames: see `SheetRenderer.contacts`."""
     generator = torch_stream(device, seed, "contact", index)
-    reach = plan.numbers[:, NUMBERS.index("reach_px")]
-    contacts, least = [], -1.0
-    for most, tile_px in TILE_PX:
-        rows = np.flatnonzero((reach > least) & (reach <= most))
-        least = most
-        if len(rows):
-            frames = _Frames(plan, rows, device)
+    return SheetRenderer(plan, device).contacts(generator, neighbours, anew)
+
+
+class SheetRenderer:
+    """A plan on a device with its stars' shapes made: it can be rendered again and again."""
+
+    def __init__(self, plan: SheetPlan, device: torch.device | str = "cpu"):
+        reach = plan.numbers[:, NUMBERS.index("reach_px")]
+        self._groups, least = [], -1.0
+        for most, tile_px in TILE_PX:
+            rows = np.flatnonzero((reach > least) & (reach <= most))
+            least = most
+            if len(rows):
+                self._groups.append((tile_px, _Frames(plan, rows, device)))
+
+    def contacts(
+        self, generator: torch.Generator, neighbours: int = 8, anew: bool = False
+    ) -> list[ContactSheets]:
+        """Contact sheets of all frames, one batch for each size of tile that is needed.
+
+        neighbours: how many stars, at most, are laid down in a tile besides its own, those that
+        give it most light. anew: the stars get other places, drawn evenly over the field as the
+        catalogue's are, so that one plan serves many times.
+        """
+        sheets = []
+        for tile_px, frames in self._groups:
             if anew:
                 frames.scatter(generator)
-            contacts.append(frames.contact(tile_px, neighbours, generator))
-    return contacts
+            sheets.append(frames.contact(tile_px, neighbours, generator))
+        return sheets
 
 
 class _Frames:
-    """Some frames of a plan on the device."""
+    """Some frames of a plan, whose stars need tiles of the same size."""
 
     def __init__(self, plan: SheetPlan, rows: np.ndarray, device: torch.device | str):
         def there(array: np.ndarray) -> Tensor:
@@ -216,9 +88,11 @@ class _Frames:
         self.sky_e = there(plan.sky_e)
         self.x, self.y, self.flux_e = there(plan.stars).unbind(2)
         self.planes = None if plan.planes is None else there(plan.planes)
-        self.pupil = Pupil(**sent({k: v[rows] for k, v in plan.pupil.items()}, device))
-        self.blur = Blur(**sent({k: v[rows] for k, v in plan.blur.items()}, device))
         self.batch = torch.arange(len(rows), device=device)[:, None]
+        self.stamps = star_stamps(
+            Pupil(**sent({name: of[rows] for name, of in plan.pupil.items()}, device)),
+            Blur(**sent({name: of[rows] for name, of in plan.blur.items()}, device)),
+        )
 
     def scatter(self, generator: torch.Generator) -> None:
         """Other places for the stars, up to the catalogue's margin beyond the edges."""
@@ -227,12 +101,11 @@ class _Frames:
             place = torch.rand(self.x.shape, generator=generator, device=self.x.device)
             setattr(self, name, place * (side + 2 * MARGIN_PX) - MARGIN_PX - 0.5)
 
-    def contact(self, tile_px: int, neighbours: int, generator: torch.Generator) -> Contact:
-        stamps = star_stamps(self.pupil, self.blur)
-        stars, places = self._chosen(stamps, generator)
+    def contact(self, tile_px: int, neighbours: int, generator: torch.Generator) -> ContactSheets:
+        stars, places = self._chosen(generator)
         # Even corners keep the mosaic's phase.
         origin = 2 * torch.div(places + 0.5, 2, rounding_mode="floor").long() - tile_px // 2
-        light = self._light(stamps, origin, tile_px, neighbours)
+        light = self._light(origin, tile_px, neighbours)
         light += self._empty(tile_px)
         b, side = len(light), tile_px
         sheet = light.view(b, ROWS, COLUMNS, side, side).transpose(2, 3)
@@ -242,14 +115,16 @@ class _Frames:
         pixels = self._beyond_edges(pixels, origin, tile_px)
         far = places.new_tensor([-1e6, -1e6])
         stars_px = torch.where(stars[..., None], places, far)
-        return Contact(pixels, self.rows, tile_px, self.size_px, origin, stars_px, self.numbers)
+        return ContactSheets(
+            pixels, self.rows, tile_px, self.size_px, origin, stars_px, self.numbers
+        )
 
-    def _chosen(self, stamps: Tensor, generator: torch.Generator) -> tuple[Tensor, Tensor]:
+    def _chosen(self, generator: torch.Generator) -> tuple[Tensor, Tensor]:
         """Whether each tile has a star, and where it is: the brightest, saturated ones last."""
         height, width = self.size_px
         x, y, flux = (v[:, :LOOKED_AT] for v in (self.x, self.y, self.flux_e))
         inside = (x > 0) & (x < width - 1) & (y > 0) & (y < height - 1) & (flux > 0)
-        peak = stamps[:, CENTRE_ZONE].amax((1, 2, 3))
+        peak = self.stamps[:, CENTRE_ZONE].amax((1, 2, 3))
         # Two stars closer than this are one peak, the fainter lost in the brighter.
         width_px = (0.88 / peak.clamp_min(1e-4)).sqrt()
         apart = (0.8 * width_px).clamp_min(5.0)[:, None, None]
@@ -272,7 +147,7 @@ class _Frames:
         free = free * free.new_tensor([width - 1.0, height - 1.0])
         return there, torch.where(there[..., None], place, free)
 
-    def _light(self, stamps: Tensor, origin: Tensor, side: int, neighbours: int) -> Tensor:
+    def _light(self, origin: Tensor, side: int, neighbours: int) -> Tensor:
         """(b, TILES, side, side) electrons of stars, the strongest first."""
         star, flux = self._strongest(origin, side, neighbours + 1)
         fine_x = torch.floor(self.x * OVER + 0.5).long()
@@ -282,7 +157,7 @@ class _Frames:
         left = torch.div(fine_x, OVER, rounding_mode="floor") - STAMP_PX // 2
         top = torch.div(fine_y, OVER, rounding_mode="floor") - STAMP_PX // 2
         steps = torch.arange(side, device=self.device)
-        flat = stamps.reshape(-1)
+        flat = self.stamps.view(-1)
         tiles = torch.zeros(*origin.shape[:2], side, side, device=self.device)
         for k in range(star.shape[2]):
             used = torch.nonzero(flux[..., k] > 0)
@@ -397,7 +272,7 @@ def star_stamps(pupil: Pupil, blur: Blur) -> Tensor:
     stamps = phase_stamps(torch.cat((light, bright), 1), OVER)
     stamps[..., -1, :] = 0
     stamps[..., -1] = 0
-    return stamps
+    return stamps.contiguous()
 
 
 def _padded(values: Tensor, count: int) -> Tensor:

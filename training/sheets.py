@@ -4,6 +4,7 @@
 a frame; only where a star lies in its frame is told by the contact sheet.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import torch
@@ -12,7 +13,10 @@ from torch import Tensor
 
 from classifier.sheet import SHAPE_FACTS, cut_sheet
 from classifier.surface import Surface, read_surface
-from synth.star_sheets import COLUMNS, ROWS, Contact, SheetPlan, render_contacts
+from synth.contact_sheet import COLUMNS, ROWS, ContactSheets
+from synth.rng import torch_stream
+from synth.sheet_plan import SheetPlan
+from synth.star_sheets import SheetRenderer
 from synth.strength import settle
 
 # Shape facts that cut-outs alone give; the others describe a whole frame.
@@ -49,22 +53,27 @@ def render_sheets(
     index: int,
     device: torch.device | str = "cpu",
     told_share: float = 0.6,
-    anew: bool = False,
-) -> Sheets:
-    """Planned scenes -> Sheets. `seed` and `index` fix the noise.
+    times: int = 1,
+) -> Iterator[Sheets]:
+    """Planned scenes -> Sheets, `times` times. `seed` and `index` fix the noise.
 
-    told_share: share of the frames whose files tell the level at which they saturate. anew:
-    the stars get other places, so that one plan serves many times.
+    told_share: share of the frames whose files tell the level at which they saturate. From the
+    second time on the same frames' stars lie at other places.
     """
-    contacts = render_contacts(plan, seed, index, device, anew=anew)
-    parts = [read_contact(contact, told_share) for contact in contacts]
-    order = torch.cat([contact.rows for contact in contacts]).argsort()
-    cutouts, facts, stack, shape = (torch.cat(column)[order] for column in zip(*parts, strict=True))
+    renderer = SheetRenderer(plan, device)
+    generator = torch_stream(device, seed, "contact", index)
     strength = torch.from_numpy(settle(plan.truth, str(device))).float().to(device)
-    return Sheets(cutouts, facts, stack, shape, strength)
+    for turn in range(times):
+        contacts = renderer.contacts(generator, anew=turn > 0)
+        parts = [read_contact(contact, told_share) for contact in contacts]
+        order = torch.cat([contact.rows for contact in contacts]).argsort()
+        cutouts, facts, stack, shape = (
+            torch.cat(column)[order] for column in zip(*parts, strict=True)
+        )
+        yield Sheets(cutouts, facts, stack, shape, strength)
 
 
-def read_contact(contact: Contact, told_share: float = 1.0) -> tuple[Tensor, ...]:
+def read_contact(contact: ContactSheets, told_share: float = 1.0) -> tuple[Tensor, ...]:
     """Cut-outs, facts, stack and star facts of a contact sheet, as `Sheets` has them."""
     numbers = contact.numbers
     is_cfa = numbers["is_cfa"] > 0.5
@@ -81,7 +90,7 @@ def read_contact(contact: Contact, told_share: float = 1.0) -> tuple[Tensor, ...
     return sheet.cutouts, facts, sheet.stack, shape
 
 
-def _surface(contact: Contact, is_cfa: Tensor) -> Surface:
+def _surface(contact: ContactSheets, is_cfa: Tensor) -> Surface:
     """The frames' sky as the tiles' rims show it: even, and free of the tiles' own stars."""
     pixels, side = contact.pixels, contact.tile_px
     tiles = pixels.view(len(pixels), ROWS, side, pixels.shape[2])
@@ -92,7 +101,7 @@ def _surface(contact: Contact, is_cfa: Tensor) -> Surface:
     return replace(sky, excess=excess)
 
 
-def crowding(excess: Tensor, contact: Contact) -> Tensor:
+def crowding(excess: Tensor, contact: ContactSheets) -> Tensor:
     """(b,) noise of a contact sheet over that of the frame it stands for.
 
     A contact sheet has a bright star in every tile, so its noise is read a little high: the rest
