@@ -10,7 +10,7 @@ def hot_pixels(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
     """Flat places and electrons of a run's hot pixels: the same in all its frames.
 
     The tail is log-normal: a few pixels are much hotter than most. One in twelve has a neighbour
-    that leaks too.
+    that leaks too. Many more are merely warm: exponential, a few sigma of the noise on average.
     """
     rng = stream(scene.field_seed, "hot")
     pixels = scene.width_px * scene.height_px
@@ -19,6 +19,9 @@ def hot_pixels(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
     step = np.array([1, scene.width_px])[rng.integers(0, 2, count // 12)]
     places = np.concatenate((places, (places[: count // 12] + step) % pixels))
     electrons = scene.hot_e * np.exp(rng.normal(0, 0.7, len(places)))
+    warm = int(rng.binomial(pixels, min(0.5, scene.warm_share)))
+    places = np.concatenate((places, rng.integers(0, pixels, warm)))
+    electrons = np.concatenate((electrons, scene.noise_e * rng.exponential(2.0, warm)))
     return places, electrons
 
 

@@ -44,6 +44,8 @@ CFA_KINDS = {
     "interpolated": 0.13,
     "picture": 0.05,
 }
+# Kinds that had a master dark taken off.
+REDUCED = ("dark_subtracted", "flat_fielded", "sky_subtracted")
 SKY_KEYS = ("gradient", "vignetting", "dust_motes", "reflection", "low_signal")
 # Table K.1 of ITU-T T.81 (1992): luminance quantisation of the baseline still-picture coder.
 _QUANTISATION = (

@@ -76,6 +76,7 @@ class Scene:
     # sensor and file
     hot_share: float = 1e-5
     hot_e: float = 2000.0
+    warm_share: float = 0.0
     dead_share: float = 0.0
     bad_columns: int = 0
     row_noise_e: float = 0.0
@@ -221,8 +222,10 @@ def _sensor(rng: np.random.Generator, base: Scene, cfa: bool) -> Scene:
         strength["vignetting"] = 0.0
     return replace(
         base,
-        hot_share=log_uniform(rng, 1e-7, 2e-4),
+        # A master dark takes most of them away again.
+        hot_share=log_uniform(rng, 1e-7, 2e-4) * (0.1 if kind in processing.REDUCED else 1.0),
         hot_e=noise_e * log_uniform(rng, 15, 300),
+        warm_share=log_uniform(rng, 1e-4, 3e-3) if rng.random() < 0.3 else 0.0,
         dead_share=log_uniform(rng, 1e-6, 2e-4) if rng.random() < 0.15 else 0.0,
         bad_columns=int(rng.choice([1, 1, 2])) if rng.random() < 0.1 else 0,
         row_noise_e=noise_e * log_uniform(rng, 0.02, 0.3) if rng.random() < 0.2 else 0.0,
