@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 EXIT_UNREADABLE = 3
 CALIBRATION = ("bias", "dark", "flat")
+PLAN_SUFFIXES = (".json", ".csv", ".png", ".svg")
 
 JsonTo = Annotated[str | None, typer.Option("--json", metavar="-", help="- writes JSON to stdout.")]
 
@@ -80,7 +81,65 @@ def framing(
         raise typer.Exit(EXIT_UNREADABLE)
 
 
-COMMANDS: tuple[Callable[..., None], ...] = (framing,)
+def plan(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Results folder of `label`.")],
+    aim: Annotated[
+        str, typer.Option(help="What to recommend for: depth, sharpness or both.")
+    ] = "both",
+    clip: Annotated[
+        float, typer.Option(min=1.5, max=10.0, help="Sigma of the stack's clipping, for trails.")
+    ] = 3.0,
+    picture: Annotated[str, typer.Option(help="Kind of the pictures: png or svg.")] = "png",
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Write over an earlier plan in DIR.")
+    ] = False,
+    json_to: JsonTo = None,
+) -> None:
+    """Weigh the cull: what every cut does to the stack's depth and sharpness, and weights."""
+    _only_stdout(json_to)
+    from classifier.figure_file import SUFFIXES, save_figure
+    from classifier.plan import AIMS, plan_night
+    from classifier.plan_picture import plan_figure
+    from classifier.plan_text import plan_csv, plan_json, show_plans
+    from classifier.results import read_results, write_whole
+
+    if aim not in AIMS:
+        raise UsageError(f"--aim takes {', '.join(AIMS)}, not {aim!r}.")
+    suffix = f".{picture.lower().lstrip('.')}"
+    if suffix not in SUFFIXES:
+        raise UsageError(f"--picture takes png or svg, not {picture!r}.")
+    home = folder if folder.is_dir() else folder.parent
+    plans = plan_night(read_results(folder), clip)
+    if not plans:
+        raise UsageError(
+            f"No sub in {folder} has measured stars and noise, so there is nothing to weigh; look "
+            "at its report."
+        )
+    present = sorted(path.name for path in home.glob("plan*") if path.suffix in PLAN_SUFFIXES)
+    if present and not replace and not json_to:
+        raise UsageError(
+            f"{home} already holds a plan ({', '.join(present[:3])}); add --replace to write over "
+            "it."
+        )
+    if json_to:
+        typer.echo(json.dumps(plan_json(plans), allow_nan=False))
+    console = _console(stderr=bool(json_to))
+    show_plans(console, plans, aim)
+    if json_to:
+        return
+    text = json.dumps(plan_json(plans), indent=1, ensure_ascii=False, allow_nan=False)
+    written = [
+        write_whole(home / "plan.json", text + "\n"),
+        write_whole(home / "plan.csv", plan_csv(plans)),
+    ]
+    for number, each in enumerate(plans, 1):
+        name = f"plan{suffix}" if len(plans) == 1 else f"plan-{number}{suffix}"
+        written.append(save_figure(plan_figure(each), home / name))
+    told = ", ".join(str(path) for path in written)
+    console.print(f"Written: {told}", soft_wrap=True, markup=False)
+
+
+COMMANDS: tuple[Callable[..., None], ...] = (plan, framing)
 
 
 def _each(

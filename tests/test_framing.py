@@ -101,6 +101,17 @@ def test_mismatch_counts_from_half_a_degree(angle_deg, counts):
     assert framing.is_mismatch is counts
 
 
+@pytest.mark.parametrize(("part", "counts"), [(0.04, False), (0.06, True)])
+def test_mismatch_counts_from_a_twentieth_not_covered(part, counts):
+    """Shifted along x by 4 and 6 % of the width, not turned."""
+    reference = field_of(world(0.0), seed=2)
+    moved = reference.stars - np.array([part * SIZE[1], 0.0, 0.0])
+    inside = moved[:, 0] > 0
+    framing = framed(StarField("moved", moved[inside], SIZE), reference)
+    assert framing.covered == pytest.approx(1 - part, abs=0.002)
+    assert framing.is_mismatch is counts
+
+
 def painted(galsim, stars, size, matrix, shift, seed, fwhm_px=3.0):
     """A picture by galsim: Moffat stars at matrix @ (x, y) + shift, sky 300, noise 5 ADU."""
     image = galsim.ImageF(size[1], size[0], xmin=0, ymin=0)
