@@ -183,6 +183,8 @@ def _joined_wish(names: Sequence[str]) -> Wish:
 
 # More field on every side than the sensor sees, in frame widths: a turning field needs it.
 _FIELD_MARGIN = 0.15
+# Photographers choose fields with stars enough to guide and to judge by, in 0.4 Mpx.
+_LEAST_STARS = 40
 
 
 def _base_scene(
@@ -205,11 +207,18 @@ def _base_scene(
         scene = replace(scene, processing="raw", shift_px=(0.0, 0.0), seeing_factor=1.0)
         margin = round(_FIELD_MARGIN * width_px)
         wide = replace(scene, width_px=width_px + 2 * margin, height_px=height_px + 2 * margin)
-        stars = catalogue.draw_list(stream(seed, "night field"), wide, max_stars=4000)
-        return replace(
-            scene, stars=replace(stars, x_px=stars.x_px - margin, y_px=stars.y_px - margin)
-        )
+        stars = catalogue.draw_list(stream(seed, "night field", k), wide, max_stars=4000)
+        stars = replace(stars, x_px=stars.x_px - margin, y_px=stars.y_px - margin)
+        if _clear_stars(scene, stars) >= _LEAST_STARS * min(1.0, width_px * height_px / 400_000):
+            return replace(scene, stars=stars)
     raise RuntimeError("no rig fit for a night in 400 draws: the sampler's ranges are too narrow")
+
+
+def _clear_stars(scene: Scene, stars: catalogue.StarList) -> int:
+    """Stars in the frame that stand out well."""
+    inside = (stars.x_px > 0) & (stars.x_px < scene.width_px)
+    inside &= (stars.y_px > 0) & (stars.y_px < scene.height_px)
+    return int((inside & (stars.flux_e > 20 * scene.noise_e * scene.good_fwhm_px)).sum())
 
 
 def _exposed(base: Scene, session: Session) -> Scene:

@@ -51,7 +51,7 @@ class Course:
     lamp_azimuth_deg: float = 0.0
     town_azimuth_deg: float = 0.0
     stray_share: float = 0.05  # of the Moon's light that the tube turns into a slope
-    ghost: tuple[float, int] | None = None  # strength and state of its drawing
+    ghost_mirrored: bool = False  # the ghost stands opposite to its star, not beside it
     recipe: dict[str, np.ndarray] = field(default_factory=dict)
 
     def __len__(self) -> int:

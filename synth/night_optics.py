@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from synth import recipes
+from synth import catalogue, recipes, reflection_draw
 from synth.night_course import Course
 from synth.night_pointing import Numbers
 from synth.rng import log_uniform
@@ -103,8 +103,28 @@ def cable(course: Course, rng: np.random.Generator) -> Numbers:
 
 
 def ghost(course: Course, rng: np.random.Generator) -> Numbers:
-    """A bright star reflects in the optics: a ghost that moves with the pointing."""
+    """A bright star reflects in the optics: a ghost beside it, round it, or opposite to it
+    through the axis, which moves with the pointing."""
     strength = log_uniform(rng, 6.0, 30.0)
-    course.ghost = (strength, int(rng.integers(2**62)))
-    course.mark("reflection", np.ones(len(course), bool))
-    return {"brightness_pct": strength}
+    kind = str(rng.choice(["beside", "around", "mirrored"]))
+    base, stars = course.base, course.base.stars
+    size = (base.width_px, base.height_px)
+    inside = (stars.x_px > 0) & (stars.x_px < size[0]) & (stars.y_px > 0) & (stars.y_px < size[1])
+    places = (stars.x_px[inside], stars.y_px[inside], stars.flux_e[inside])
+    hole = base.rig.telescope.obstruction
+    drawn = reflection_draw.draw_reflection(rng, strength, *size, *places, hole, kind)
+    assert drawn.source_px is not None
+    # Two coated surfaces send back some 1e-4 to 1e-2 of the light (common practice).
+    first = drawn.ghosts[0]
+    area_px = np.pi * first.outer_px**2 * (1 - first.hole**2)
+    flux_e = min(5e8, first.brightness * base.sky_e * area_px / log_uniform(rng, 5e-4, 1e-2))
+    stars = catalogue.brightened(stars, *drawn.source_px, flux_e)
+    course.base = base.with_("reflection", strength, reflection=drawn, stars=stars)
+    course.ghost_mirrored = kind == "mirrored"
+    x, y = drawn.source_px
+    return {
+        "brightness_pct": strength,
+        "mirrored": float(course.ghost_mirrored),
+        "star_x_px": x,
+        "star_y_px": y,
+    }

@@ -16,6 +16,7 @@ from synth.atmosphere import airmass_factor
 from synth.field import Galaxies, Nebula
 from synth.night_course import Course
 from synth.optics import DEFOCUS
+from synth.reflections import Reflection
 from synth.rng import stream
 from synth.scene import Scene
 
@@ -92,13 +93,12 @@ def sub_scene(course: Course, i: int, seed: int) -> Scene:
     rig, where = base.rig, pose(course, i)
     width = rig.seeing_arcsec * airmass_factor(moment.airmass)
     warmth = 2.0 ** ((course.sensor_c[i] - course.sensor_c[0]) / 6.0)  # doubling in 6 deg
-    camera = replace(rig.camera, dark_e_s=rig.camera.dark_e_s * warmth)
     lost_mag = night_sky.extinction_mag(rig.filter) * (moment.airmass - 1) + course.dim_mag[i]
     light = 10 ** (-0.4 * lost_mag)
     scene = replace(
         base,
         # The width that the airmass alone gives belongs to a good star of this sub.
-        rig=replace(rig, seeing_arcsec=width, camera=camera),
+        rig=replace(rig, seeing_arcsec=width),
         seeing_factor=float(course.seeing[i]),
         halo_share=float(course.halo_share[i]),
         halo_px=course.halo_px,
@@ -168,7 +168,8 @@ def _with_sky(scene: Scene, course: Course, i: int, where: Pose, light: float) -
         gradient=slope,
         nebula=_moved_nebula(scene, where, float(beyond)),
         galaxies=_moved_galaxies(scene, where, float(beyond)),
-        strength=scene.strength | {"gradient": pct},
+        reflection=_moved_ghosts(scene, where, float(beyond), course.ghost_mirrored),
+        strength=_in_this_sky(scene.strength, float(beyond)) | {"gradient": pct},
     )
     # Below half of the level from which it counts a slope is a property of every sky.
     return scene.with_("gradient", pct) if pct > 7.5 else scene
@@ -208,6 +209,43 @@ def _moved_galaxies(scene: Scene, where: Pose, light: float) -> Galaxies | None:
     return Galaxies(tuple(moved))
 
 
+def _in_this_sky(strength: dict[str, float], light: float) -> dict[str, float]:
+    """A ghost is as bright as its star; against a brighter sky it counts for less."""
+    if "reflection" not in strength:
+        return strength
+    return strength | {"reflection": strength["reflection"] * light}
+
+
+def _moved_ghosts(scene: Scene, where: Pose, light: float, is_mirrored: bool) -> Reflection | None:
+    """The ghosts of a star that the pointing has moved: beside it, or opposite through the axis."""
+    old: Reflection | None = scene.reflection
+    if old is None or old.source_px is None:
+        return old
+    x, y = where.to_sensor(np.array(old.source_px[0]), np.array(old.source_px[1]))
+    star = np.array([float(x) + where.shift_px[0], float(y) + where.shift_px[1]])
+    first, centre = np.array(old.source_px), np.array(where.centre_px)
+    moved = []
+    for ghost in old.ghosts:
+        place = np.array([ghost.x_px, ghost.y_px])
+        factor = 1.0
+        if is_mirrored:
+            # How far out the ghost stands for the star's own distance from the axis.
+            out = first - centre
+            factor = float((place - centre) @ out / max(out @ out, 1.0))
+        place = place + factor * (star - first)
+        moved.append(
+            replace(
+                ghost,
+                x_px=float(place[0]),
+                y_px=float(place[1]),
+                brightness=ghost.brightness * light,
+                # The lopsided side of a mirrored ghost points to the axis.
+                shade_deg=ghost.shade_deg + 180.0 * (where.flipped and is_mirrored),
+            )
+        )
+    return replace(old, ghosts=tuple(moved), source_px=(float(star[0]), float(star[1])))
+
+
 def _with_weather(scene: Scene, course: Course, i: int, rng: np.random.Generator) -> Scene:
     """Cloud, haze and what crosses the sky."""
     cloud, haze = float(course.cloud_mag[i]), float(course.haze_mag[i])
@@ -232,10 +270,6 @@ def _with_weather(scene: Scene, course: Course, i: int, rng: np.random.Generator
 
 def _with_marks(scene: Scene, course: Course, i: int) -> Scene:
     """Name the faults that were put in; their strength is read off the light where it can be."""
-    if course.ghost is not None:
-        strength, state = course.ghost
-        # The same drawing for every sub: same surface, same star, moved by the pointing.
-        scene = recipes.reflection(scene, strength, np.random.default_rng(state))
     for key, which in course.recipe.items():
         if not which[i] or key in scene.recipe:
             continue

@@ -234,6 +234,26 @@ def test_lamp_stays_on_the_ground_while_the_field_turns():
         assert abs((off + 180) % 360 - 180) < 1.0
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_ghosts_move_with_their_star(seed):
+    drawn = night(("ghost", "wind"), 6, seed=seed)
+    mirrored = drawn.causes[0].numbers["mirrored"]
+    stars = np.array([sub.scene.reflection.source_px for sub in drawn.subs])
+    ghosts = np.array(
+        [(g.x_px, g.y_px) for g in (sub.scene.reflection.ghosts[0] for sub in drawn.subs)]
+    )
+    assert np.ptp(stars, axis=0).min() > 3  # dither and flip
+    for sub, star in zip(drawn.subs, stars, strict=True):
+        light, shift = sub.scene.stars, sub.scene.shift_px
+        away = np.hypot(light.x_px + shift[0] - star[0], light.y_px + shift[1] - star[1])
+        assert mirrored or away.min() < 0.01  # a mirrored one may be lit from outside
+    moved, by = ghosts - ghosts[0], stars - stars[0]
+    factor = (moved * by).sum() / (by**2).sum()
+    assert moved == pytest.approx(factor * by, abs=0.01)
+    # A window's ghost keeps its distance; one of a curved surface goes its own way.
+    assert factor == pytest.approx(1.0, abs=1e-6) or mirrored
+
+
 def test_satellites_crowd_at_dusk_and_dawn():
     hits, down = [], []
     for seed in range(6):
