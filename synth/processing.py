@@ -195,7 +195,7 @@ def _aligned(frame: Tensor, scene: "Scene", rng: np.random.Generator, facts: _Fa
 def _interpolated(frame: Tensor, scene: "Scene", rng: np.random.Generator, facts: _Facts) -> Tensor:
     """Mean of the three colours after bilinear interpolation of the mosaic."""
     facts.physical["is_cfa"][facts.i] = 0.0
-    return luminance(frame)
+    return luminance(frame, scene.rig.camera.cfa or "RGGB")
 
 
 _LEVELS = {
@@ -209,12 +209,22 @@ _LEVELS = {
 }
 
 
-def luminance(frame: Tensor) -> Tensor:
-    """Mean of the three colours after bilinear interpolation, (H, W) -> (H, W)."""
-    kernel = torch.tensor([1.0, 2.0, 1.0], device=frame.device)
-    kernel = (kernel[:, None] * kernel[None] / 16)[None, None]
-    padded = F.pad(frame[None, None], (1, 1, 1, 1), mode="reflect")
-    return F.conv2d(padded, kernel)[0, 0]
+def luminance(frame: Tensor, cfa: str) -> Tensor:
+    """Mean of the three colours after bilinear interpolation of a mosaic, (H, W) -> (H, W).
+
+    `cfa` names the colours of the first 2 x 2 pixels in reading order.
+    """
+    height, width = frame.shape
+    tent = torch.tensor([1.0, 2.0, 1.0], device=frame.device)
+    cross = torch.tensor([[0.0, 1, 0], [1, 4, 1], [0, 1, 0]], device=frame.device) / 4
+    kernels = {"R": tent[:, None] * tent / 4, "G": cross, "B": tent[:, None] * tent / 4}
+    kernel = torch.stack([kernels[colour] for colour in "RGB"])[:, None]
+    four = torch.tensor([[float(c == colour) for c in cfa] for colour in "RGB"])
+    places = four.reshape(3, 2, 2).to(frame.device)
+    places = places.repeat(1, -(-height // 2), -(-width // 2))[:, :height, :width]
+    # Mirrored about the edge pixel, a place keeps its colour.
+    planes = F.pad((frame * places)[None], (1, 1, 1, 1), mode="reflect")
+    return F.conv2d(planes, kernel, groups=3)[0].mean(0)
 
 
 def _sky_adu(scene: "Scene") -> float:
@@ -250,7 +260,7 @@ def picture_levels(scene: "Scene") -> tuple[float, float]:
 def _picture(frame: Tensor, scene: "Scene", rng: np.random.Generator) -> Tensor:
     """An 8-bit picture with the usual curve of screens, most of them compressed in blocks."""
     if scene.rig.camera.cfa is not None:
-        frame = luminance(frame)
+        frame = luminance(frame, scene.rig.camera.cfa)
     black, span = picture_levels(scene)
     frame = 255 * ((frame - black) / span).clamp(0, 1) ** (1 / 2.2)
     if rng.random() < 0.8:
@@ -270,7 +280,7 @@ def compressed(frame: Tensor, quality: float) -> Tensor:
     basis = torch.cos(torch.pi * (2 * k[None] + 1) * k[:, None] / 16) / 2
     basis[0] /= 2**0.5
     table = torch.tensor(_QUANTISATION, device=frame.device, dtype=torch.float32)
-    table = (table * (2 - quality / 50)).round().clamp_min(1)
+    table = (table * (2 - quality / 50) + 0.5).floor().clamp_min(1)
     rows, columns = padded.shape[0] // 8, padded.shape[1] // 8
     blocks = (padded - 128).reshape(rows, 8, columns, 8).transpose(1, 2)
     kept = ((basis @ blocks @ basis.T) / table).round() * table

@@ -1,0 +1,180 @@
+"""What files do to frames: checked by closed forms, an independent picture coder and scipy."""
+
+import io
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import torch
+from PIL import Image
+from scipy.ndimage import convolve
+
+from synth import processing
+from synth.generate import render_scenes
+from synth.scene import Scene, draw_run
+
+SIZE = 192
+
+
+def plain_scene(kind: str, cfa: bool = False, **changes: object) -> Scene:
+    """A frame of nothing but sky, whose file was treated as told."""
+    scene = draw_run(5, 3, 1, SIZE, SIZE, cfa)[0]
+    empty = replace(scene.stars, **{k: v[:0] for k, v in vars(scene.stars).items()})
+    values = {
+        "processing": kind, "stars": empty, "gradient": None, "nebula": None, "galaxies": None,
+        "edges": None, "amp_glow": None, "hot_share": 0.0, "warm_share": 0.0, "dead_share": 0.0,
+        "bad_columns": 0, "row_noise_e": 0.0, "column_noise_e": 0.0, "smear_share": 0.0,
+        "vignetting": None, "flat": None, "exposure_s": 10.0, "temperature_c": -20.0,
+        "plane_response": (1.0, 1.0, 1.0, 1.0),
+        "rig": replace(scene.rig, sky_mag=19.0),
+    }  # fmt: skip
+    scene = replace(scene, **(values | changes))
+    camera = replace(
+        scene.rig.camera, gain_e_adu=1.0, read_noise_e=5.0, offset_adu=500.0, bits=16, dark_e_s=0.0
+    )
+    scene = replace(scene, rig=replace(scene.rig, camera=camera))
+    # 1,000 electrons of sky.
+    return replace(scene, exposure_s=10.0 * 1000 / scene.sky_e)
+
+
+def file_of(scene: Scene) -> tuple[np.ndarray, dict[str, float]]:
+    batch = render_scenes([scene], 1, 0)
+    return batch.pixels[0].numpy(), {k: float(v[0]) for k, v in batch.physical.items()}
+
+
+def test_a_raw_file_is_sky_and_offset():
+    # 1,000 e over an offset of 500; variance 1000 + 25 + 1/12, one sigma of a mean is 0.17.
+    pixels, _ = file_of(plain_scene("raw"))
+    assert pixels.mean() == pytest.approx(1500, abs=2.5)
+    # The response of pixels differs by up to 1 %, which adds up to 100: -2 % to +13 %.
+    assert 1005 < pixels.var() < 1160
+
+
+def test_twelve_bits_written_into_sixteen():
+    scene = plain_scene("shifted")
+    camera = replace(scene.rig.camera, bits=12)
+    pixels, facts = file_of(replace(scene, rig=replace(scene.rig, camera=camera)))
+    assert (np.mod(pixels, 16) == 0).all()
+    assert pixels.mean() == pytest.approx(16 * 1500, rel=0.002)
+    assert facts["gain_e_adu"] == pytest.approx(1 / 16)
+    assert facts["offset_adu"] == pytest.approx(16 * 500)
+
+
+def test_dark_subtracted_keeps_what_the_facts_say():
+    pixels, facts = file_of(plain_scene("dark_subtracted"))
+    assert pixels.mean() - facts["offset_adu"] == pytest.approx(1000, abs=2.5)
+
+
+def test_a_flat_makes_the_sky_even_and_the_corners_noisier():
+    from synth.shading import draw_vignetting
+
+    shade = draw_vignetting(np.random.default_rng(1), 60.0, SIZE, SIZE)
+    scene = plain_scene("flat_fielded", vignetting=shade, flat=shade)
+    pixels, facts = file_of(scene)
+    flat = processing.flat_of(scene, "cpu").numpy()
+    sky = pixels - facts["offset_adu"]
+    dark, light = flat < 0.55, flat > 0.95
+    assert dark.sum() > 1000 and light.sum() > 1000
+    # 1,000 e in the centre; sigma of the mean of 1,000 pixels of 1,000 e at t = 0.5: 1.5.
+    assert sky[light].mean() == pytest.approx(1000, abs=8)
+    assert sky[dark].mean() == pytest.approx(1000, abs=8)
+    # Photon variance t x 1000 and read noise divided by t^2 (and up to 10 % of a master's noise,
+    # up to 1 % of response): 1000 / t + 25 / t^2.
+    t = float(flat[dark].mean())
+    expected = 1000 / t + 25 / t**2
+    assert 0.93 * expected < sky[dark].var() < 1.2 * expected
+
+
+def test_a_reduced_file_lies_about_zero():
+    pixels, facts = file_of(plain_scene("sky_subtracted"))
+    assert abs(np.median(pixels)) < 0.1 * pixels.std()
+    assert 0.45 < (pixels < 0).mean() < 0.55
+    assert np.isnan(facts["offset_adu"]) and np.isnan(facts["saturation_adu"])
+
+
+def test_alignment_correlates_neighbours():
+    # A shift by (a, b) of a pixel leaves ((1-a)^2 + a^2) ((1-b)^2 + b^2) of the variance.
+    scene = plain_scene("aligned")
+    rng = processing.stream(scene.field_seed, "file")
+    a, b = rng.uniform(0.1, 0.9, 2)
+    expected = ((1 - a) ** 2 + a**2) * ((1 - b) ** 2 + b**2)
+    inner = (slice(40, -40), slice(40, -40))  # beyond the empty border
+    aligned = file_of(scene)[0][inner]
+    raw = file_of(replace(scene, processing="raw"))[0][inner]
+    # Variances of 12,500 pixels, neighbours correlated: about 2 % each.
+    assert aligned.var() / raw.var() == pytest.approx(expected, rel=0.08)
+
+
+@pytest.mark.parametrize("kind", ["eight_bit", "picture"])
+def test_pictures_hold_whole_numbers_up_to_255_and_forget_their_facts(kind):
+    pixels, facts = file_of(plain_scene(kind))
+    assert (np.mod(pixels, 1) == 0).all()
+    assert pixels.min() >= 0 and pixels.max() <= 255
+    assert 0 < np.median(pixels) < 200
+    assert all(np.isnan(facts[name]) for name in ("gain_e_adu", "offset_adu", "read_noise_e"))
+
+
+@pytest.mark.parametrize("quality", [55, 75, 90, 96])
+def test_block_coder_against_an_independent_one(quality):
+    # Pillow's baseline coder uses the same table and scaling of ITU-T T.81; it rounds pixels to
+    # whole numbers and its integer transform is off by up to one step here and there.
+    rng = np.random.default_rng(2)
+    y, x = np.mgrid[:64, :80]
+    picture = 60 + 0.5 * x + 120 * np.exp(-((x - 40) ** 2 + (y - 30) ** 2) / 20)
+    picture = (picture + rng.normal(0, 6, picture.shape)).round().clip(0, 255)
+    buffer = io.BytesIO()
+    Image.fromarray(picture.astype(np.uint8)).save(buffer, "JPEG", quality=quality)
+    theirs = np.asarray(Image.open(buffer)).astype(float)
+    ours = processing.compressed(torch.from_numpy(picture).float(), quality)
+    ours = ours.round().clamp(0, 255).numpy()
+    away = np.abs(ours - theirs)
+    # Coefficients half-way between two steps may be rounded either way by either coder.
+    assert np.quantile(away, 0.95) <= 1
+    assert away.mean() < 0.15 * np.abs(picture - theirs).mean() + 0.3
+
+
+def test_the_coder_pads_odd_sizes():
+    picture = torch.full((13, 21), 77.0)
+    assert torch.allclose(processing.compressed(picture, 90), picture, atol=1.0)
+
+
+@pytest.mark.parametrize("cfa", ["RGGB", "BGGR", "GRBG", "GBRG"])
+def test_interpolated_colour_against_scipy(cfa):
+    rng = np.random.default_rng(4)
+    mosaic = rng.uniform(0, 100, (16, 18))
+    tent = np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]]) / 4
+    cross = np.array([[0, 1, 0], [1, 4, 1], [0, 1, 0]]) / 4
+    planes = []
+    for colour in "RGB":
+        place = np.tile(np.array([c == colour for c in cfa]).reshape(2, 2), (8, 9))
+        planes.append(convolve(mosaic * place, cross if colour == "G" else tent, mode="mirror"))
+    ours = processing.luminance(torch.from_numpy(mosaic).float(), cfa).numpy()
+    np.testing.assert_allclose(ours, np.mean(planes, 0), atol=1e-3)
+
+
+def test_what_a_file_hides_is_not_taught():
+    raw, reduced = plain_scene("raw"), plain_scene("sky_subtracted")
+    assert not processing.is_lost(raw, "gradient", 40.0)
+    assert processing.is_lost(reduced, "gradient", 40.0)
+    assert not processing.is_lost(reduced, "gradient", 2.0)
+    assert not processing.is_lost(reduced, "trail", 100.0)
+
+
+def test_a_black_point_in_the_sky_feigns_a_gradient():
+    # Two thirds of the sky cut away triple every percentage.
+    scenes = [replace(plain_scene("eight_bit"), field_seed=seed) for seed in range(40)]
+    gains = np.array([processing.contrast(scene) for scene in scenes])
+    assert (gains > 1.5).any() and (gains < 1.1).any()
+    high = scenes[int(gains.argmax())]
+    assert processing.is_lost(high, "gradient", 7.4)
+    assert not processing.is_lost(high, "gradient", 0.5)
+
+
+def test_a_run_is_treated_alike():
+    batch = render_scenes([plain_scene("normalised")] * 2, 3, 0)
+    assert batch.physical["gain_e_adu"][0] == batch.physical["gain_e_adu"][1]
+
+
+def test_unknown_processing_is_refused():
+    with pytest.raises(ValueError, match="processing 'baked' is unknown"):
+        file_of(plain_scene("baked"))
