@@ -204,7 +204,7 @@ def _base_scene(
             continue
         if scene.rig.sky_mag < darkest:
             continue
-        scene = replace(scene, processing="raw", shift_px=(0.0, 0.0), seeing_factor=1.0)
+        scene = _plain(scene)
         margin = round(_FIELD_MARGIN * width_px)
         wide = replace(scene, width_px=width_px + 2 * margin, height_px=height_px + 2 * margin)
         stars = catalogue.draw_list(stream(seed, "night field", k), wide, max_stars=4000)
@@ -212,6 +212,23 @@ def _base_scene(
         if _clear_stars(scene, stars) >= _LEAST_STARS * min(1.0, width_px * height_px / 400_000):
             return replace(scene, stars=stars)
     raise RuntimeError("no rig fit for a night in 400 draws: the sampler's ranges are too narrow")
+
+
+def _plain(scene: Scene) -> Scene:
+    """The scene at the zenith, its file as it comes from the camera."""
+    return replace(
+        scene,
+        processing="raw",
+        shift_px=(0.0, 0.0),
+        seeing_factor=1.0,
+        extinction_mag=0.0,
+        smear_share=0.0,
+        amp_glow=None,
+        edges=None,
+        flat=None,
+        gradient=None,
+        strength={},
+    )
 
 
 def _clear_stars(scene: Scene, stars: catalogue.StarList) -> int:

@@ -94,24 +94,24 @@ def sub_scene(course: Course, i: int, seed: int) -> Scene:
     width = rig.seeing_arcsec * airmass_factor(moment.airmass)
     warmth = 2.0 ** ((course.sensor_c[i] - course.sensor_c[0]) / 6.0)  # doubling in 6 deg
     lost_mag = night_sky.extinction_mag(rig.filter) * (moment.airmass - 1) + course.dim_mag[i]
-    light = 10 ** (-0.4 * lost_mag)
     scene = replace(
         base,
         # The width that the airmass alone gives belongs to a good star of this sub.
         rig=replace(rig, seeing_arcsec=width),
+        extinction_mag=float(lost_mag),
         seeing_factor=float(course.seeing[i]),
         halo_share=float(course.halo_share[i]),
         halo_px=course.halo_px,
         temperature_c=float(course.sensor_c[i]),
         hot_e=base.hot_e * warmth,
         shift_px=where.shift_px,
-        stars=_moved_stars(base, where, light),
+        stars=_moved_stars(base, where),
         twist_deg=float(course.twist_deg[i]),
         twist_centre=course.guide_star,
         path=_path(course, i, rng),
         waves=_with_focus(base.waves, course.waves_of_focus(course.focus_um[i])),
     )
-    scene = _with_sky(scene, course, i, where, light)
+    scene = _with_sky(scene, course, i, where)
     scene = _with_weather(scene, course, i, rng)
     return _with_marks(scene, course, i)
 
@@ -120,9 +120,9 @@ def _with_focus(waves: tuple[float, ...], extra: float) -> tuple[float, ...]:
     return (*waves[:DEFOCUS], waves[DEFOCUS] + extra, *waves[DEFOCUS + 1 :])
 
 
-def _moved_stars(base: Scene, where: Pose, light: float) -> catalogue.StarList:
+def _moved_stars(base: Scene, where: Pose) -> catalogue.StarList:
     x, y = where.to_sensor(base.stars.x_px, base.stars.y_px)
-    return replace(catalogue.dimmed(base.stars, light), x_px=x, y_px=y)
+    return replace(base.stars, x_px=x, y_px=y)
 
 
 def _path(course: Course, i: int, rng: np.random.Generator) -> np.ndarray:
@@ -144,7 +144,7 @@ def _path(course: Course, i: int, rng: np.random.Generator) -> np.ndarray:
     return path
 
 
-def _with_sky(scene: Scene, course: Course, i: int, where: Pose, light: float) -> Scene:
+def _with_sky(scene: Scene, course: Course, i: int, where: Pose) -> Scene:
     """Level and slope of the sky, and what lies beyond the air measured in its units."""
     moment = course.session.moments[i]
     toward_town = night_sky.ground_angle_deg(course, moment, course.town_azimuth_deg)
@@ -160,16 +160,18 @@ def _with_sky(scene: Scene, course: Course, i: int, where: Pose, light: float) -
     # The map starts at 0 at its darkest place; a slope's mean belongs to the level.
     lift = 1.0 + 0.5 * np.hypot(*now.slope)
     sky_mag = now.mag + 2.5 * np.log10(lift)
-    beyond = light * 10 ** (-0.4 * (course.base.sky_mag - sky_mag))
+    # What has light of its own is told in units of the sky, which has changed.
+    beyond = float(10 ** (-0.4 * (course.base.sky_mag - sky_mag)))
+    ghost = beyond * 10 ** (-0.4 * scene.extinction_mag)
     pct = sky.gradient_pct(slope, scene.width_px, scene.height_px)
     scene = replace(
         scene,
         sky_mag=float(sky_mag),
         gradient=slope,
-        nebula=_moved_nebula(scene, where, float(beyond)),
-        galaxies=_moved_galaxies(scene, where, float(beyond)),
-        reflection=_moved_ghosts(scene, where, float(beyond), course.ghost_mirrored),
-        strength=_in_this_sky(scene.strength, float(beyond)) | {"gradient": pct},
+        nebula=_moved_nebula(scene, where, beyond),
+        galaxies=_moved_galaxies(scene, where, beyond),
+        reflection=_moved_ghosts(scene, where, ghost, course.ghost_mirrored),
+        strength=_in_this_sky(scene.strength, ghost) | {"gradient": pct},
     )
     # Below half of the level from which it counts a slope is a property of every sky.
     return scene.with_("gradient", pct) if pct > 7.5 else scene
