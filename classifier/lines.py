@@ -37,13 +37,41 @@ def prepare(picture: Tensor, clip_sigma: float = 3.0, width: int = 15) -> Tensor
 
     Clipping takes the stars out: a star is a few strong pixels, a trail many weak ones.
     """
-    # Columns and rows one after the other: the same mean in a fifth of the time.
-    padded = F.pad(picture[:, None], (width // 2,) * 4, mode="reflect")
-    smooth = F.avg_pool2d(F.avg_pool2d(padded, (width, 1), 1), (1, width), 1)[:, 0]
+    padded = F.pad(picture[:, None], (width // 2,) * 4, mode="reflect")[:, 0]
+    smooth = _running_sum(_running_sum(padded, width, 1), width, 2) / width**2
     flat = picture - smooth
     noise = flat.flatten(1).abs().median(1).values.clamp_min(1e-12) * 1.4826
     clipped = (flat / noise[:, None, None]).clamp(-clip_sigma, clip_sigma)
     return clipped - clipped.mean((1, 2), keepdim=True)
+
+
+def _running_sum(picture: Tensor, width: int, dim: int) -> Tensor:
+    """Sums of `width` neighbours along a dimension, put together from sums of 1, 2, 4, ...; a
+    tenth of the time of a pooling with stride 1 on a CPU."""
+    length = picture.shape[dim] - width + 1
+    power, size, done = picture, 1, 0
+    total = torch.zeros_like(picture.narrow(dim, 0, length))
+    while True:
+        if width & size:
+            total += power.narrow(dim, done, length)
+            done += size
+        if 2 * size > width:
+            return total
+        rest = power.shape[dim] - size
+        power = power.narrow(dim, 0, rest) + power.narrow(dim, size, rest)
+        size *= 2
+
+
+def inner_part(height: int, width: int) -> tuple[slice, slice]:
+    """Rows and columns of a picture that are worth searching: a few more than a power of two would
+    cost twice the time, and up to a 25th of the side is left out for it."""
+
+    def part(side: int) -> slice:
+        whole = 1 << (side.bit_length() - 1)
+        spare = side - whole if side <= 1.04 * whole else 0
+        return slice(spare // 2, side - (spare - spare // 2))
+
+    return part(height), part(width)
 
 
 def line_search(picture: Tensor) -> LineSearch:
@@ -96,10 +124,19 @@ def _search_quadrant(picture: Tensor) -> tuple[Tensor, Tensor]:
         # wider, which the robust spread over all long enough lines puts right.
         sample = sums.flatten(1).index_select(1, scale.sample) / scale.sample_root
         spread = 1.4826 * (sample - sample.median(1, keepdim=True).values).abs().median(1).values
-        value, place = (sums / scale.root).flatten(1).max(1)
+        value, place = _highest(sums / scale.root)
         snrs.append(value / spread.clamp_min(1.0))
         ends.append(_ends(place, sums.shape[1:], rows))
     return torch.stack(snrs, 1), torch.stack(ends, 1)
+
+
+def _highest(snr: Tensor) -> tuple[Tensor, Tensor]:
+    """Highest value of each (strips, slopes, columns) of a batch and its flat index: by rows
+    first, as a search for the value alone is far faster than one for its place."""
+    table = snr.flatten(1, 2)
+    value, row = table.amax(2).max(1)
+    column = table[torch.arange(len(table), device=snr.device), row].argmax(1)
+    return value, row * table.shape[2] + column
 
 
 def _padded(picture: Tensor, rows: int) -> Tensor:

@@ -162,7 +162,9 @@ def _mean_star(stars: Tensor, weight: Tensor) -> Tensor:
     side = stars.shape[-1]
     weight = weight[..., None, None]
     unused = torch.where(weight > 0, stars, torch.nan)
-    middle = unused.nanmedian(1, keepdim=True).values.nan_to_num(0.0)
+    # Laid out so that the stars' values of one pixel lie side by side: far faster to sort.
+    ordered = unused.flatten(2).transpose(1, 2).contiguous()
+    middle = ordered.nanmedian(2).values.nan_to_num(0.0).reshape(-1, 1, side, side)
     limit = 0.15 * middle.amax((2, 3), keepdim=True).clamp_min(0)
     clipped = torch.minimum(torch.maximum(stars, middle - limit), middle + limit)
     mean = (clipped * weight).sum(1) / weight.sum(1).clamp_min(1e-6)

@@ -4,16 +4,18 @@ Torch, batched, CPU and GPU. `background.py` is the independent measure of the s
 second opinion; this module knows nothing of it on purpose.
 """
 
+import math
 from dataclasses import dataclass
 
 import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from classifier.sweeps import bands, halved, spots
+from classifier.sweeps import bands, halved, sample, spots
 
 MESH = 16  # the coarse sky map has MESH x MESH medians
-POOLED_PX = 512  # longer side, about, of the pooled pictures
+# Longer side, at most, of the pooled pictures: of 532 the line search takes the inner 512.
+POOLED_PX = 532
 PLANE_SAMPLE = 30_000  # pixels of each place of the mosaic that are looked at
 
 SURFACE_FACTS: tuple[str, ...] = (
@@ -99,9 +101,9 @@ def _flattened(
     pixels: Tensor, mesh: Tensor, half_noise: Tensor
 ) -> tuple[Tensor, Tensor, Tensor, Tensor, int]:
     """`excess`, `mean`, `calm`, `peak` and `step` of a Surface, in one pass over the pixels."""
-    batch, height, width = (side // (1 if i == 0 else 2) for i, side in enumerate(pixels.shape))
-    step = max(1, round(max(height, width) / POOLED_PX))
-    columns = width // step * step
+    batch, height, width = len(pixels), pixels.shape[1] // 2, pixels.shape[2] // 2
+    step = max(1, math.ceil(max(height, width) / POOLED_PX))
+    high, wide = height // step, width // step
     down, across = mesh_weights(height, pixels.device), mesh_weights(width, pixels.device).T
     limit = 3 * half_noise[:, None, None]
     excess = pixels.new_empty(batch, height, width)
@@ -109,20 +111,21 @@ def _flattened(
     for top, end in bands(height, pixels.device, step):
         part = excess[:, top:end]
         halved(pixels[:, 2 * top : 2 * end], part)
-        sky = down[top:end] @ mesh @ across
-        part -= sky
+        part -= down[top:end] @ mesh @ across
         rows = (end - top) // step
         if rows == 0:
             continue
-        cells = [
-            each[:, : rows * step, :columns].reshape(batch, rows, step, columns)
-            for each in (part, torch.minimum(part, limit), sky)
-        ]
-        mean, calm, level = (F.avg_pool2d(each.mean(2), (1, step)) for each in cells)
-        peak = F.max_pool2d(cells[0].amax(2), (1, step))
-        for parts, each in zip(pictures, (mean, calm, peak), strict=True):
-            parts.append(each + level)
-    mean, calm, peak = (torch.cat(parts, 1) for parts in pictures)
+        cells = part[:, : rows * step, : wide * step].reshape(batch, rows, step, wide * step)
+        # Rows are brought together first, which a CPU does many columns at a time.
+        pictures[0].append(F.avg_pool2d(cells.mean(2), (1, step)))
+        calm = torch.minimum(cells, limit[..., None]).mean(2)
+        pictures[1].append(F.avg_pool2d(calm, (1, step)))
+        pictures[2].append(F.max_pool2d(cells.amax(2), (1, step)))
+    # The mean of the coarse sky under a cell: it is a sum of products of x and y.
+    down = down[: high * step].reshape(high, step, MESH).mean(1)
+    across = across[:, : wide * step].reshape(MESH, wide, step).mean(2)
+    level = down @ mesh @ across
+    mean, calm, peak = (torch.cat(parts, 1) + level for parts in pictures)
     return excess, mean, calm, peak, step
 
 
@@ -144,9 +147,10 @@ def _quiet(mesh: Tensor) -> Tensor:
 
 def _difference_noise(pixels: Tensor, lag: int) -> Tensor:
     """(B, H, W) -> (B,) sigma from differences of pixels `lag` apart in a row."""
-    rows = pixels[:, :: max(1, pixels.shape[1] // 256)]
-    steps = (rows[:, :, lag:] - rows[:, :, :-lag]).abs().flatten(1)
-    steps = steps[:, :: max(1, steps.shape[1] // 200_000)]
+    # Whole rows, spread over the frame, of some 400,000 pixels; of their steps a quarter.
+    _, height, width = pixels.shape
+    rows = pixels[:, :: max(1, min(height // 32, height * width // 400_000))]
+    steps = sample(rows[:, :, lag:] - rows[:, :, :-lag], 100_000).abs()
     # Integer data of very low noise can have a median step of 0: the mean of the lower three
     # quarters is then still alive. For a half-normal it is 0.5149 sigma, and a difference of
     # two pixels has sqrt 2 sigma.

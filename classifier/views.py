@@ -19,7 +19,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from classifier.lines import STAGES, line_search, prepare
+from classifier.lines import STAGES, inner_part, line_search, prepare
 from classifier.marks import BLOB_FACTS, SPIKE_FACTS, blob_facts, spike_facts
 from classifier.sheet import SHAPE_FACTS, Sheet, cut, cut_sheet
 from classifier.surface import SURFACE_FACTS, Surface, read_surface
@@ -165,9 +165,11 @@ def shape_facts(views: Views) -> Tensor:
 def _sky_view(surface: Surface, shape: torch.Size) -> tuple[Tensor, Tensor, Tensor]:
     """Four channels at 256 x 256 and the best line of the star-suppressed picture."""
     mean, calm, peak, step = surface.mean, surface.calm, surface.peak, surface.step
-    search = line_search(prepare(calm))
+    rows, columns = inner_part(*calm.shape[1:])
+    search = line_search(prepare(calm)[:, rows, columns])
     frame = torch.tensor([shape[1] - 1.0, shape[0] - 1.0] * 2, device=mean.device)
-    line_px = torch.minimum((search.ends[:, 0] + 0.5) * 2 * step - 0.5, frame)
+    corner = torch.tensor([columns.start, rows.start] * 2, device=mean.device)
+    line_px = torch.minimum((search.ends[:, 0] + corner + 0.5) * 2 * step - 0.5, frame)
 
     level = sample(calm).median(1).values[:, None, None]
     noise = _pixel_noise(calm)[:, None, None]

@@ -1,0 +1,105 @@
+"""The line search against sums along every line taken one by one, and against planted lines."""
+
+import math
+
+import numpy as np
+import pytest
+import torch
+import torch.nn.functional as F
+
+from classifier.lines import inner_part, line_search, prepare
+
+
+def drawn(ends, amplitude, shape=(200, 260), seed=0):
+    """Unit noise with a line of Gaussian section, sigma 1 px, between two points."""
+    rng = np.random.default_rng(seed)
+    x0, y0, x1, y1 = ends
+    length = math.hypot(x1 - x0, y1 - y0)
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    along = ((x - x0) * (x1 - x0) + (y - y0) * (y1 - y0)) / length
+    across = ((x - x0) * (y1 - y0) - (y - y0) * (x1 - x0)) / length
+    line = amplitude * np.exp(-(across**2) / 2) * ((along >= 0) & (along <= length))
+    return torch.from_numpy((rng.normal(0, 1, shape) + line).astype(np.float32))[None]
+
+
+@pytest.mark.parametrize(
+    "ends",
+    [
+        (0, 20, 259, 150),
+        (0, 180, 259, 30),
+        (40, 0, 120, 199),
+        (200, 0, 90, 199),
+        (0, 100, 259, 112),
+    ],
+)
+def test_planted_lines_are_found(ends):
+    search = line_search(prepare(drawn(ends, 0.8)))
+    found = search.ends[0, 0].tolist()
+    x0, y0, x1, y1 = ends
+    length = math.hypot(x1 - x0, y1 - y0)
+    away = [abs((x - x0) * (y1 - y0) - (y - y0) * (x1 - x0)) / length for x, y in _points(found)]
+    # A digital line of the transform leaves the true one by up to 1 px (Brady 1998: log2(N) / 6).
+    assert max(away) < 2.5
+    # One pixel of the section: 0.8 x 0.92 (mean over a pixel at its middle) x sqrt(steps), where
+    # a step is one row or column; losses to the smooth part taken out and to the digital line
+    # are up to 40 %, and noise adds 1 to 2.
+    steps = max(abs(x1 - x0), abs(y1 - y0))
+    bound = 0.8 * 0.92 * steps**0.5
+    assert 0.6 * bound - 1 < float(search.snr[0, 0]) < bound + 2
+
+
+def _points(ends):
+    return [ends[:2], ends[2:]]
+
+
+def test_noise_holds_no_line():
+    # Some 2e5 lines, most of them nearly the same as others: the highest of noise is 4 to 6.
+    snr = line_search(prepare(drawn((0, 0, 1, 1), 0.0)).clone()).snr
+    assert 3.0 < float(snr.max()) < 6.5
+
+
+def test_steep_lines_agree_with_sums_one_by_one():
+    """On 16 x 16 px every line of the transform is short enough to be written down: each joins
+    the two halves of its height by Brady's rule, slopes 0 to 15."""
+    picture = torch.randn(1, 16, 16)
+
+    def digital(height, slope):
+        if height == 1:
+            return [0]
+        half = digital(height // 2, slope // 2)
+        return half + [each + (slope + 1) // 2 for each in half]
+
+    wide = F.pad(picture[0], (16, 16)).numpy()
+    best = -np.inf
+    for slope in range(2, 16):
+        steps = digital(16, slope)
+        for start in range(32):
+            places = [start + step for step in steps]
+            count = sum(16 <= place < 32 for place in places)
+            if count >= 0.25 * 16:
+                total = sum(wide[row, place] for row, place in enumerate(places))
+                best = max(best, total / count**0.5)
+    from classifier.lines import _padded, _scales, _strips
+
+    sums = _strips(_padded(picture, 16), 1)[0]
+    scale = _scales(16, 16, 16, picture.device)[0]
+    assert float((sums / scale.root).max()) == pytest.approx(best, rel=1e-5)
+
+
+def test_flattening_takes_out_the_mean_of_15_by_15():
+    picture = torch.randn(2, 70, 90) * 5 + 300
+    smooth = F.avg_pool2d(F.pad(picture[:, None], (7,) * 4, mode="reflect"), 15, 1)[:, 0]
+    flat = picture - smooth
+    noise = 1.4826 * flat.flatten(1).abs().median(1).values[:, None, None]
+    clipped = (flat / noise).clamp(-3, 3)
+    assert torch.allclose(prepare(picture), clipped - clipped.mean((1, 2), keepdim=True), atol=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("side", "kept"), [(512, 512), (520, 512), (532, 512), (533, 533), (400, 400), (257, 256)]
+)
+def test_inner_part_is_centred(side, kept):
+    rows, columns = inner_part(side, 512)
+    assert rows.stop - rows.start == kept
+    assert abs(rows.start - (side - rows.stop)) <= 1
+    assert columns == slice(0, 512)
