@@ -13,9 +13,9 @@ from classifier.context import CONTEXT
 from classifier.errors import UsageError
 from classifier.vocabulary import FAULTS, INDEX, KEYS
 from classifier.weights import load_model
-from training.evaluate import grafted_figures
 from training.good_frames import GoodFrame, good_frames, part_of
 from training.grafts import RUN_FRAMES, _Deck, _faulty, _source, _windows, grafted
+from training.judge import grafted_figures
 
 GAIN, READ_E, OFFSET = 1.2, 3.0, 500
 

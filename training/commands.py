@@ -142,7 +142,7 @@ def evaluate(
     from rich.console import Console
 
     from training.config import read_train_config
-    from training.evaluate import evaluate as run
+    from training.judge import judge as run
 
     settings = read_train_config(config) if config else None
     figures = run(model, settings, frames, out, device, grafts, graft_frames)

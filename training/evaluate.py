@@ -46,17 +46,13 @@ def evaluate(
     frames: int | None = None,
     out: str | Path | None = None,
     device: str | None = None,
-    grafts: str | Path | None = None,
-    graft_frames: int = 480,
 ) -> dict[str, Any]:
     """Render the evaluation set of `config` and judge a model on it.
 
     model: name or folder, None = the default one. config: seed, shapes and batches of the
     frames; None = those the model was trained with, so that its card's frames come again.
     frames: how many, None = as `config` says. out: file to write the figures to as JSON.
-    device: as in TrainConfig. grafts: folder of real good frames; the model is judged on
-    `graft_frames` frames with faults grafted onto them as well, under "grafted". Returns the
-    figures. Raises ModelError and UsageError.
+    device: as in TrainConfig. Returns the figures. Raises ModelError and UsageError.
     """
     loaded = load_model(model)
     config = (config or settings_of(loaded)).changed(device=device)
@@ -67,26 +63,9 @@ def evaluate(
         for sample in held_out(config, EVALUATION, frames or config.evaluation_frames, where)
     ]
     figures = figures_of(loaded, Answers.cat(parts), config.seed)
-    if grafts is not None:
-        figures["grafted"] = grafted_figures(loaded, Path(grafts), graft_frames, config.seed)
     if out is not None:
         write_figures(figures, Path(out))
     return figures
-
-
-def grafted_figures(model: Model, folder: Path, frames: int, seed: int) -> dict[str, Any]:
-    """Figures on faults grafted onto the folder's good frames, intervals over groups of sources.
-
-    A model that was trained with grafts is judged on groups kept from training, others on all.
-    """
-    from training.good_frames import good_frames
-    from training.grafts import grafted
-
-    used = model.config["training"].get("settings", {}).get("grafts")
-    sources, notes = good_frames(folder, "evaluation" if used else None)
-    parts = [answer(model, sample) for sample in grafted(sources, seed, frames)]
-    figures = figures_of(model, Answers.cat(parts), seed)
-    return figures | {"sources": len(sources), "notes": notes}
 
 
 def settings_of(model: Model) -> TrainConfig:
