@@ -14,6 +14,26 @@ from classifier.errors import UsageError
 
 
 @dataclass(frozen=True)
+class PretrainConfig:
+    """The table [pretrain]: how the star branch is trained on star cut-outs before all else."""
+
+    seconds: float = 0.0
+    """Time for it, out of the run's `minutes`; 0 leaves it out."""
+    steps: int = 0
+    """It ends after so many steps even if there is time left; 0 = by time alone."""
+    frames: int = 256
+    """Frames whose cut-outs are rendered, and learnt from, at a time."""
+    times: int = 6
+    """How often a drawn batch is rendered, its stars at other places each time."""
+
+    def __post_init__(self) -> None:
+        for name, lowest in (("seconds", 0), ("steps", 0), ("frames", 1), ("times", 1)):
+            value = getattr(self, name)
+            if value < lowest:
+                raise UsageError(f"{name} in [pretrain] is {value}; it must be {lowest} or more.")
+
+
+@dataclass(frozen=True)
 class TrainConfig:
     """Settings of one training run."""
 
@@ -88,6 +108,8 @@ class TrainConfig:
     unfamiliar_threshold: float = 0.9
     """Unfamiliarity from which a frame is to be looked at whatever its labels."""
 
+    pretrain: PretrainConfig = PretrainConfig()
+    """Training of the star branch on its own, see PretrainConfig."""
     network: dict[str, Any] = field(default_factory=dict)
     """Fields of classifier.network.NetworkConfig that differ from its own defaults."""
 
@@ -163,14 +185,14 @@ def read_train_config(path: str | Path) -> TrainConfig:
 
 def config_from(values: dict[str, Any], origin: str) -> TrainConfig:
     """Plain values -> TrainConfig; a key that is none of its fields is an error."""
-    known = {entry.name: entry for entry in dataclasses.fields(TrainConfig)}
-    unknown = sorted(set(values) - set(known))
-    if unknown:
-        raise UsageError(
-            f"{origin} sets {unknown[0]!r}, which is no training setting; the settings are "
-            f"{', '.join(known)}."
-        )
+    _check_names(values, TrainConfig, origin)
     values = dict(values)
+    if isinstance(values.get("pretrain"), dict):
+        table, where = values["pretrain"], f"{origin}, [pretrain],"
+        _check_names(table, PretrainConfig, where)
+        for name, value in table.items():
+            _check_type(name, value, getattr(PretrainConfig, name), where)
+        values["pretrain"] = PretrainConfig(**table)
     try:
         if "shapes" in values:
             values["shapes"] = tuple((int(h), int(w)) for h, w in values["shapes"])
@@ -186,6 +208,16 @@ def config_from(values: dict[str, Any], origin: str) -> TrainConfig:
     for name, value in values.items():
         _check_type(name, value, getattr(TrainConfig, name, None), origin)
     return TrainConfig(**values)
+
+
+def _check_names(values: dict[str, Any], settings: type, origin: str) -> None:
+    known = [entry.name for entry in dataclasses.fields(settings)]
+    unknown = sorted(set(values) - set(known))
+    if unknown:
+        raise UsageError(
+            f"{origin} sets {unknown[0]!r}, which is no training setting; the settings are "
+            f"{', '.join(known)}."
+        )
 
 
 def _check_type(name: str, value: Any, example: Any, origin: str) -> None:

@@ -56,6 +56,7 @@ from training.export import (
 )
 from training.loop import Trainer, rate_at
 from training.metrics import average_precision_score
+from training.pretrain import pretrain
 from training.stream import Planner, Stream
 
 Say = Callable[[str], None]
@@ -94,6 +95,12 @@ def train(
     if start_from is not None:
         load_checkpoint(network, Path(start_from))
     planner = Planner(config)
+    if config.pretrain.seconds > 0 and start_from is None:
+        done = pretrain(network, config, device, pool=planner.pool)
+        say(
+            f"star cut-outs: {done.steps} steps, {done.cutouts} stars in {done.seconds:.0f} s, "
+            f"loss {done.first_loss:.4f} to {done.last_loss:.4f}"
+        )
     run = Run(config, out, started, Trainer(network, config, device), device, say, planner)
 
     try:

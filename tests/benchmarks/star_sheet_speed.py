@@ -1,0 +1,105 @@
+"""Where the time of star cut-outs goes: star shapes, tiles, read-out, reading, learning.
+
+    python tests/benchmarks/star_sheet_speed.py [--device cuda] [--frames 256] [--times 4]
+
+Planning is CPU work of the worker processes and reported apart. Every stage is timed on its own,
+then all of it as pre-training does it: a plan put on the device once, its frames rendered `times`
+times with their stars at other places. The rate counts cut-outs that hold a star, and all 64
+places a frame. Medians over several batches after a warm-up.
+"""
+
+import argparse
+import statistics
+import time
+from collections.abc import Callable
+from typing import Any
+
+import torch
+
+from classifier.network import Network
+from synth.rng import torch_stream
+from synth.sheet_plan import SheetPlan, plan_sheets
+from synth.star_scenes import draw_star_scenes
+from synth.star_sheets import SheetRenderer
+from synth.strength import settle
+from training.config import TrainConfig
+from training.pretrain import StarLearner
+from training.sheets import Sheets, read_contact, render_sheets
+
+STARS = 64
+
+
+def timed(device: str, work: Callable[[], Any]) -> tuple[float, Any]:
+    if device == "cuda":
+        torch.cuda.synchronize()
+    start = time.perf_counter()
+    out = work()
+    if device == "cuda":
+        torch.cuda.synchronize()
+    return time.perf_counter() - start, out
+
+
+def one_batch(
+    index: int, args: argparse.Namespace, note: Callable[[str, float, int], None]
+) -> None:
+    device, count, times = args.device, args.frames, args.times
+
+    def draw() -> SheetPlan:
+        return plan_sheets(draw_star_scenes(1, index, count, args.width, args.height))
+
+    seconds, plan = timed("cpu", draw)
+    note("draw and plan scenes (CPU, one core)", seconds, count)
+    seconds, renderer = timed(device, lambda: SheetRenderer(plan, device))
+    note("star shapes", seconds, count)
+    note("strengths", timed(device, lambda: settle(plan.truth, device))[0], count)
+    generator = torch_stream(device, 1, index)
+    seconds, contacts = timed(device, lambda: renderer.contacts(generator, anew=True))
+    note("tiles and read-out", seconds, count)
+    seconds, _ = timed(device, lambda: [read_contact(contact) for contact in contacts])
+    note("finding, cutting, stacking", seconds, count)
+
+    def everything() -> list[Sheets]:
+        return list(render_sheets(plan, 1, index, device, times=times))
+
+    seconds, sheets = timed(device, everything)
+    note(f"all of it, {times} times a plan", seconds, count * times)
+    held = sum(float(sheet.facts[..., 4].sum()) for sheet in sheets) / (count * times)
+    note("(stars held by a sheet)", held / 1000 * count, count)
+    seconds, _ = timed(device, lambda: args.learner.step(sheets[0], 1e-3))
+    note("one step of learning", seconds, count)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
+    parser.add_argument("--frames", type=int, default=256)
+    parser.add_argument("--times", type=int, default=4)
+    parser.add_argument("--height", type=int, default=1024)
+    parser.add_argument("--width", type=int, default=1536)
+    parser.add_argument("--batches", type=int, default=4)
+    args = parser.parse_args()
+    torch.backends.cudnn.benchmark = True
+    config = TrainConfig(steps=1, device=args.device)
+    args.learner = StarLearner(Network(), config, torch.device(args.device))
+    rows: dict[str, list[float]] = {}
+    for index in range(args.batches + 1):
+        warm_up = index == 0
+
+        def note(name: str, seconds: float, frames: int, skip: bool = warm_up) -> None:
+            if not skip:
+                rows.setdefault(name, []).append(1000 * seconds / frames)
+
+        one_batch(index, args, note)
+    print(f"{args.device}: {args.frames} frames of {args.height} x {args.width} at a time")
+    print(f"{'stage':40s} {'ms a frame':>12s} {'cut-outs a second':>18s}")
+    held = statistics.median(rows.pop("(stars held by a sheet)"))
+    for name, values in rows.items():
+        ms = statistics.median(values)
+        print(f"{name:40s} {ms:12.4f} {1000 / ms * STARS:18,.0f}")
+    print(f"{held:.1f} of the {STARS} places of a sheet hold a star")
+    if args.device == "cuda":
+        print(f"most memory used: {torch.cuda.max_memory_allocated() / 2**30:.1f} GiB")
+
+
+if __name__ == "__main__":
+    main()
