@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     from synth.streaks import Trail
 
 # Share of trails by kind of orbit (common practice: nearly all are low), and heights in km.
-ORBITS = {"low": (0.86, 350.0, 1500.0), "medium": (0.06, 19_000.0, 24_000.0)}
+# The last number is the least rate over that overhead: low ones are far away near the horizon.
+ORBITS = {"low": (0.86, 350.0, 1500.0, 0.3), "medium": (0.06, 19_000.0, 24_000.0, 0.8)}
 SIDEREAL_ARCSEC_S = 15.041
 
 Ends = tuple[float, float, float, float]
@@ -61,10 +62,10 @@ def draw_flight(rng: Generator, sub: Sub) -> Flight:
     """A satellite at random: low, medium or geostationary; lower in the sky it is slower."""
     kind = rng.random()
     if kind < ORBITS["low"][0] + ORBITS["medium"][0]:
-        _, lowest, highest = ORBITS["low" if kind < ORBITS["low"][0] else "medium"]
+        _, lowest, highest, slowest = ORBITS["low" if kind < ORBITS["low"][0] else "medium"]
         height_km = log_uniform(rng, lowest, highest)
         # Towards the horizon it is farther and seen aslant: both slow it down.
-        share = float(rng.uniform(0.3, 1.0))
+        share = float(rng.uniform(slowest, 1.0))
         rate_arcsec_s = 3600 * zenith_rate_deg_s(height_km) * share
         distance_km = height_km / share**0.5
     else:  # it stands still over the ground while the stars move
