@@ -1,6 +1,6 @@
 """From magnitudes to electrons in a rendered frame, against photometry worked out elsewhere.
 
-One small telescope throughout: 100 mm, 530 mm, efficiency 0.5, 100 nm at 545 nm, 3.76 um pixels.
+One small telescope throughout, that of `frame_of_one_rig`.
 """
 
 from dataclasses import replace
@@ -10,57 +10,13 @@ import pytest
 from astropy import constants
 from astropy import units as u
 from bare_star import table
+from frame_of_one_rig import SIDE, camera, expected, rig, scene
 
-from synth import catalogue, field
-from synth.expose import expected_electrons
-from synth.plan import plan
-from synth.rig import PHOTONS_MAG_0, Camera, Rig, Telescope
+from synth import field
+from synth.rig import PHOTONS_MAG_0
 from synth.scene import Scene, dark_factor
 
 COUNTS = table("star_counts.csv")
-SIDE = 192
-
-
-def rig(**changes) -> Rig:
-    camera = Camera(
-        pixel_um=3.76,
-        gain_e_adu=0.5,
-        read_noise_e=1.5,
-        offset_adu=400.0,
-        full_well_e=30_000.0,
-        bits=16,
-        cfa=None,
-        dark_e_s=0.0,
-        quantum_efficiency=0.625,
-        blooms=False,
-    )
-    telescope = Telescope(100.0, 530.0, 0.0, 0, 1.0, 0.0, throughput=0.8)
-    values = {
-        "telescope": telescope,
-        "camera": camera,
-        "seeing_arcsec": 3.0,
-        "tracking_rms_arcsec": 0.3,
-        "sky_mag": 21.0,
-        "band_nm": 100.0,
-        "wavelength_nm": 545.0,
-        "filter": "V",
-    }
-    return Rig(**(values | changes))
-
-
-def scene(stars: list[tuple[float, float, float]] = (), **changes) -> Scene:
-    """A frame without anything but an even sky and stars (x, y, magnitude), 60 s."""
-    mine = changes.pop("rig", rig())
-    values = {"exposure_s": 60.0, "sky_mag": 21.0, "hot_share": 0.0, "field_seed": 3} | changes
-    x, y, mag = np.array([(*s,) for s in stars], float).reshape(-1, 3).T
-    flux = mine.zero_point_e_s * values["exposure_s"] * 10 ** (-0.4 * mag)
-    order = np.argsort(-flux)
-    listed = catalogue.StarList(x[order], y[order], flux[order], np.full(len(x), 0.7))
-    return Scene(rig=mine, width_px=SIDE, height_px=SIDE, stars=listed, **values)
-
-
-def expected(*scenes: Scene) -> np.ndarray:
-    return expected_electrons(plan(list(scenes))).double().numpy()
 
 
 def without_rays(*frames: Scene) -> np.ndarray:
@@ -89,7 +45,7 @@ def test_sky_of_a_rendered_frame():
     # 0.3335 e/s for 60 s; every magnitude is a factor of 2.512; binning by two has four times the
     # area. The median over pixels: no star is there, and cosmic rays hit few pixels.
     bright, dark = scene(sky_mag=20.0), scene()
-    coarse = scene(rig=replace(rig(), camera=replace(rig().camera, binning=2)))
+    coarse = scene(rig=rig(camera=camera(binning=2)))
     levels = without_rays(bright, dark, coarse)
     assert levels[1] == pytest.approx(20.01, rel=5e-3)
     assert levels[0] / levels[1] == pytest.approx(2.5119, rel=1e-4)
@@ -141,7 +97,7 @@ def test_obstruction_and_aperture():
 )
 def test_dark_current_doubles_in_six_degrees(warmer_c, factor):
     # Common practice: dark current doubles every 6 K or so. In the frame: dark and sky add.
-    warm = rig(camera=replace(rig().camera, dark_e_s=0.5))
+    warm = rig(camera=camera(dark_e_s=0.5))
     base, other = (scene(rig=warm, temperature_c=t) for t in (-10.0, -10.0 + warmer_c))
     assert dark_factor(-10.0 + warmer_c) == pytest.approx(factor, rel=1e-4)
     levels = without_rays(base, other, scene())
