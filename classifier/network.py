@@ -144,6 +144,12 @@ class Network(nn.Module):
             nn.ReLU(inplace=True),
             nn.Linear(self.config.features, len(KEYS)),
         )
+        self.strange = nn.Sequential(
+            nn.ReLU(),
+            nn.Linear(self.config.features, self.config.features // 4),
+            nn.ReLU(inplace=True),
+            nn.Linear(self.config.features // 4, 1),
+        )
 
     def encode(self, views: Views) -> Tensor:
         """Views of B frames -> features (B, config.features)."""
@@ -164,6 +170,10 @@ class Network(nn.Module):
         known = (~context.isnan()).to(features.dtype)
         context = context.nan_to_num(0.0).clamp(-5, 5).to(features.dtype)
         return self.head(torch.cat((features, context, known), 1))
+
+    def strangeness(self, features: Tensor) -> Tensor:
+        """Features (B, D) -> (B,) logit that the frame is no sub of a star field at all."""
+        return self.strange(features)[:, 0]
 
     def forward(self, views: Views, context: Tensor) -> Tensor:
         return self.judge(self.encode(views), context)

@@ -106,13 +106,20 @@ class Model:
     def unfamiliar(self, features: Tensor) -> Tensor:
         """Features (B, D) -> (B,) in [0, 1): how unlike the training sky a frame is.
 
-        0 up to the median distance of frames like those trained on, one half at their 99th
-        percentile, and the remaining gap to 1 halves with every further such step.
+        The larger of two answers. By distance: 0 up to the median of frames like those trained
+        on, one half at their 99th percentile, and the remaining gap to 1 halves with every
+        further such step. By what the network learned of things that are no star field: the
+        threshold at `cut`, which hardly a rendered star field reaches.
         """
         marks = self.config["unfamiliar"]
         step = max(marks["q99"] - marks["median"], 1e-6)
         excess = ((self.distance(features) - marks["median"]) / step).clamp_min(0.0)
-        return 1.0 - torch.exp2(-excess)
+        at_cut = torch.logit(torch.tensor(self.config["unfamiliar_threshold"]))
+        with torch.inference_mode():
+            where = next(self.network.parameters()).device
+            logit = self.network.strangeness(features.float().to(where)).cpu()
+        learned = torch.sigmoid(logit - marks["cut"] + at_cut)
+        return torch.maximum(1.0 - torch.exp2(-excess), learned)
 
 
 def prior_shift(prevalence: dict[str, float], prior: dict[str, float]) -> Tensor:

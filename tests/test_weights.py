@@ -63,8 +63,23 @@ def test_unfamiliar_grows_with_the_distance(model):
     # Identity whitening: the distance is the root mean square of the features; median 1, q99 1.5.
     directions = torch.ones(1, 32)
     sizes = torch.tensor([0.0, 1.0, 1.5, 2.0, 50.0])
+    _always_say(model, -20.0)
     found = model.unfamiliar(sizes[:, None] * directions)
     assert found == pytest.approx(torch.tensor([0.0, 0.0, 0.5, 0.75, 1.0]), abs=1e-6)
+
+
+@pytest.mark.parametrize(("above_cut", "answer"), [(0.0, 0.9), (3.0, 0.9945), (-3.0, 0.3094)])
+def test_what_the_network_calls_strange_is_unfamiliar_however_near(model, above_cut, answer):
+    # The threshold of the small model is 0.9: odds of 9, times e^3 or e^-3.
+    _always_say(model, model.config["unfamiliar"]["cut"] + above_cut)
+    found = model.unfamiliar(torch.zeros(2, 32))
+    assert found == pytest.approx(torch.full((2,), answer), abs=2e-4)
+
+
+def _always_say(model, logit_of_strangeness):
+    last = model.network.strange[-1]
+    last.weight.data.zero_()
+    last.bias.data.fill_(logit_of_strangeness)
 
 
 def test_damaged_weights_are_refused(folder):

@@ -148,20 +148,25 @@ class Familiar:
     """What frames like those trained on look like to the network.
 
     centre (D,), whitening (D, D), and the median and 99th percentile of the distance
-    sqrt(mean((features - centre) @ whitening)^2) over frames not used for the first two.
+    sqrt(mean((features - centre) @ whitening)^2) over frames not used for the first two. cut:
+    the network's own logit of strangeness that only `STRANGE_SKIES` of the frames reach.
     """
 
     centre: Array
     whitening: Array
     median: float
     q99: float
+    cut: float = 0.0
 
 
 SHRINKAGE = 0.1
+STRANGE_SKIES = 0.003
 
 
-def fit_familiar(features: Array) -> Familiar:
-    """(N, D) features of held-out frames -> Familiar; every second frame sets the scale.
+def fit_familiar(features: Array, strangeness: Array | None = None) -> Familiar:
+    """(N, D) features of held-out star fields, (N,) logits of their strangeness -> Familiar.
+
+    Every second frame sets the scale of the distance.
 
     The covariance is shrunk towards a sphere: directions in which rendered frames hardly vary
     say little about how strange a real frame is.
@@ -180,6 +185,12 @@ def fit_familiar(features: Array) -> Familiar:
     whitening = (vectors / np.sqrt(values)).astype(np.float16).astype(np.float64)
     centre = centre.astype(np.float16).astype(np.float64)
     distance = np.sqrt((((other - centre) @ whitening) ** 2).mean(1))
+    cut = 0.0 if strangeness is None else float(np.quantile(strangeness, 1 - STRANGE_SKIES))
     return Familiar(
-        centre, whitening, float(np.median(distance)), float(np.quantile(distance, 0.99))
+        centre,
+        whitening,
+        float(np.median(distance)),
+        float(np.quantile(distance, 0.99)),
+        # Never below even odds.
+        max(cut, 0.0),
     )

@@ -11,7 +11,8 @@ HEAD = """# {name}
 trained on or used for calibration. Macro average precision **{macro}** (95 % interval {low} to
 {high}, over runs); judged without their run {alone}. Lowest: {worst} with {worst_value}. Of the
 clean frames {any_label} carry any label at all and {any_perhaps} have one perhaps;
-{unfamiliar} of all frames are called unfamiliar.
+{unfamiliar} of them are called unfamiliar, and {not_sky_flagged} of {not_sky} frames of other
+things (flats, planets, daylight, roofs, charts; AUC {not_sky_auc}).
 
 These figures hold for rendered frames. They say nothing yet about any one telescope: measured
 evidence stands beside every label for that reason, and `nightcull retrain` learns from your own.
@@ -96,6 +97,9 @@ def card_text(config: dict[str, Any], figures: dict[str, Any]) -> str:
         any_label=_percent(figures["clean_with_any_label"]),
         any_perhaps=_percent(figures["clean_with_any_perhaps"]),
         unfamiliar=_percent(figures["unfamiliar"]),
+        not_sky=figures["not_sky_frames"],
+        not_sky_flagged=_percent(figures["not_sky_flagged"]),
+        not_sky_auc=_number(figures["not_sky_auc"], 3),
         command=made["command"],
         minutes=f"{made['minutes']:.1f}",
         device=made["device"],

@@ -17,8 +17,9 @@ from classifier.context import CONTEXT, run_context
 from classifier.views import PHYSICAL, Views, make_views, shape_facts
 from classifier.vocabulary import FAULTS
 from synth.generate import RUN_FRAMES, draw_plan, render_plan
+from synth.not_sky import paint_not_sky
 from synth.plan import Plan
-from synth.rng import seed_of, stream
+from synth.rng import seed_of, stream, torch_stream
 from training.config import TrainConfig
 from training.turns import TURNS, turn
 
@@ -28,6 +29,9 @@ TRAINING, VALIDATION, CALIBRATION, EVALUATION = (
     "calibration",
     "evaluation",
 )
+
+# Every so manieth batch shows things that are no star field.
+NOT_SKY_EVERY = 20
 
 # Physical facts that files tell or leave out together, and how readily they leave them out,
 # as a multiple of `physical_dropout` (common practice: nearly all files tell the exposure, few
@@ -58,6 +62,11 @@ class Sample:
 
     def __len__(self) -> int:
         return len(self.run)
+
+    @property
+    def is_sky(self) -> Tensor:
+        """(B,) 1 for a star field, 0 for other things: of those no strength is known at all."""
+        return (~self.strength.isnan().all(1)).float()
 
     def record_use(self) -> None:
         """Tell the allocator that the current stream uses tensors made on another one."""
@@ -125,6 +134,11 @@ def render_sample(
     """Batch number `index` of a set: frames of one shape, in whole runs."""
     plan = plan or plan_batch(config, set_name, index)
     batch = render_plan(plan, seed_of(config.seed, set_name), index, str(device))
+    if index % NOT_SKY_EVERY == NOT_SKY_EVERY - 1:
+        painter = stream(config.seed, set_name, "not sky", index)
+        grain = torch_stream(str(device), seed_of(config.seed, set_name), "not sky", index)
+        batch.pixels = paint_not_sky(batch.pixels, painter, grain)
+        batch.strength = torch.full_like(batch.strength, torch.nan)
     rng = stream(config.seed, set_name, "facts", index)
     physical = torch.stack([batch.physical[name] for name in PHYSICAL], 1)
     physical = _forget(physical, batch.run, config.physical_dropout, rng)

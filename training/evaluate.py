@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import torch
 from numpy.typing import NDArray
+from scipy.stats import rankdata
 
 from classifier.vocabulary import FAULTS, GROUPS, INDEX, KEYS, SAME_LIGHT
 from classifier.weights import Model, load_model
@@ -97,6 +98,11 @@ class Answers:
         self.strength, self.run = strength, run
         self.targets: Array = targets_of(torch.from_numpy(strength)).double().numpy()
 
+    @property
+    def is_sky(self) -> NDArray[np.bool_]:
+        """(N,) whether a frame is a star field: of other things no strength is known at all."""
+        return np.asarray(~np.isnan(self.strength).all(1))
+
     @staticmethod
     def cat(parts: list["Answers"]) -> "Answers":
         names = ("features", "beside", "alone", "strength", "run")
@@ -148,7 +154,7 @@ def figures_of(model: Model, answers: Answers, seed: int) -> dict[str, Any]:
         "largest_calibration_error": _largest(faults),
         "clean_with_any_label": _share(given[clean].any(1)),
         "clean_with_any_perhaps": _share(perhaps[clean].any(1)),
-        "unfamiliar": _share(_strange(model, answers)),
+        **_strange_figures(model, answers),
         "faults": faults,
         "groups": {
             name: _group_figures(members, answers, shown, rendered, rng)
@@ -166,9 +172,19 @@ def _confidences(model: Model, logits: Array) -> Array:
     return model.confidences(torch.from_numpy(logits)).double().numpy()
 
 
-def _strange(model: Model, answers: Answers) -> NDArray[np.bool_]:
+def _strange_figures(model: Model, answers: Answers) -> dict[str, Any]:
+    """How well things that are no star field are told from star fields."""
     strange = model.unfamiliar(torch.from_numpy(answers.features)).numpy()
-    return strange > model.config["unfamiliar_threshold"]
+    flagged, sky = strange > model.config["unfamiliar_threshold"], answers.is_sky
+    ranks = rankdata(strange)
+    pairs = max(float(sky.sum()) * float((~sky).sum()), 1.0)
+    below = ranks[~sky].sum() - (~sky).sum() * ((~sky).sum() + 1) / 2
+    return {
+        "unfamiliar": _share(flagged[sky]),
+        "not_sky_frames": int((~sky).sum()),
+        "not_sky_flagged": _share(flagged[~sky]),
+        "not_sky_auc": float(below / pairs) if (~sky).any() else float("nan"),
+    }
 
 
 def _fault_figures(

@@ -71,6 +71,8 @@ def calibrated(network: Network, answers: Answers, config: TrainConfig) -> dict[
 
     Frames count twice, beside their run and alone, because the label command meets both.
     """
+    skies = answers.features[answers.is_sky]
+    familiar = fit_familiar(skies.astype(np.float64), strangeness_of(network, skies))
     logits = np.concatenate((answers.beside, answers.alone)).astype(np.float64)
     targets = np.concatenate((answers.targets, answers.targets))
     platt = fit_all(logits, targets)
@@ -86,10 +88,17 @@ def calibrated(network: Network, answers: Answers, config: TrainConfig) -> dict[
         "prior": prior,
         "thresholds": thresholds,
         "unsure": {key: min(unsure[key], thresholds[key]) for key in KEYS},
-        "familiar": fit_familiar(answers.features.astype(np.float64)),
+        "familiar": familiar,
         "calibration_frames": len(answers.run),
         "calibration_clean_frames": int(clean_frames(answers.targets).sum()),
     }
+
+
+@torch.inference_mode()
+def strangeness_of(network: Network, features: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(N, D) features -> (N,) the network's logits that a frame is no star field."""
+    where = next(network.parameters()).device
+    return network.strangeness(torch.from_numpy(features).float().to(where)).double().cpu().numpy()
 
 
 def _confidence(
@@ -133,7 +142,7 @@ def write_model(
         "parameters": count_parameters(network),
         "weights_sha256": file_sha256(folder / WEIGHTS_FILE),
         **{name: value for name, value in fitted.items() if name != "familiar"},
-        "unfamiliar": {"median": familiar.median, "q99": familiar.q99},
+        "unfamiliar": {"median": familiar.median, "q99": familiar.q99, "cut": familiar.cut},
         "unfamiliar_threshold": unfamiliar_threshold,
         "training": made,
     }

@@ -15,6 +15,9 @@ from classifier.views import Views
 from training.config import TrainConfig
 from training.data import Sample, targets_of
 
+# Of the loss on strangeness beside that of the labels, which is a mean over 16.
+STRANGE_WEIGHT = 0.1
+
 
 def masked_loss(logits: Tensor, targets: Tensor) -> Tensor:
     """Mean binary cross-entropy in nats over the known targets; soft targets as they are.
@@ -56,6 +59,7 @@ class Trainer:
             ],
             lr=config.learning_rate,
             betas=(0.9, 0.98),
+            fused=device.type == "cuda",
         )
 
     def step(self, sample: Sample, rate: float) -> Tensor:
@@ -65,8 +69,13 @@ class Trainer:
         halved = self.config.bf16 and self.device.type == "cuda"
         views = sample.views if halved else sample.views.float()
         with autocast(self.device, self.config.bf16):
-            logits = self.network(views, sample.context)
+            features = self.network.encode(views)
+            logits = self.network.judge(features, sample.context)
+            strange = self.network.strangeness(features)
         loss = masked_loss(logits, targets_of(sample.strength))
+        loss = loss + STRANGE_WEIGHT * F.binary_cross_entropy_with_logits(
+            strange.float(), 1.0 - sample.is_sky
+        )
         self.optimiser.zero_grad(set_to_none=True)
         loss.backward()
         nn.utils.clip_grad_norm_(self.network.parameters(), self.config.clip_norm)

@@ -1,0 +1,247 @@
+"""Frames that are no star field: what ends up in a night's folder besides subs.
+
+Flats, darks, a closed cap, planets, the Moon, daylight, test charts; and star fields that are no
+subs any more: behind trees or a roof, of the whole sky, or stretched and smoothed into a picture.
+The network learns to call them strange. They carry no fault: nothing about them is true or false.
+
+Torch, one frame at a time on any device; `rng` draws what is shown, `generator` its noise.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import torch
+import torch.nn.functional as F
+from torch import Tensor
+
+
+@dataclass
+class Canvas:
+    """What a painter gets: the star field that it may use, and the frame's own level and noise."""
+
+    sky: Tensor
+    level: float
+    noise: float
+    top: float
+    rng: np.random.Generator
+    generator: torch.Generator
+
+    @property
+    def x(self) -> Tensor:
+        """(1, W) from -1 to 1 along the longer side."""
+        height, width = self.sky.shape
+        return (torch.arange(width, device=self.sky.device) * 2 - width)[None] / max(width, height)
+
+    @property
+    def y(self) -> Tensor:
+        height, width = self.sky.shape
+        return (torch.arange(height, device=self.sky.device) * 2 - height)[:, None] / max(
+            width, height
+        )
+
+    def grain(self) -> Tensor:
+        return torch.randn(self.sky.shape, generator=self.generator, device=self.sky.device)
+
+    def lit(self, light: Tensor, peak: float) -> Tensor:
+        """Light of 0 to 1 as the sensor records it: shot noise growing with the root of it."""
+        signal = light.clamp_min(0) * peak * (self.top - self.level)
+        noise = self.noise * (1 + signal / max(20 * self.noise, 1e-6)).sqrt()
+        return (self.level + signal + noise * self.grain()).clamp_max(self.top)
+
+    def clouds(self, roughness: float, octaves: int = 6) -> Tensor:
+        """A random field of zero mean: octaves of noise, the finer the weaker."""
+        height, width = self.sky.shape
+        out = torch.zeros(1, 1, height, width, device=self.sky.device)
+        for octave in range(octaves):
+            cells = 2 ** (octave + 1)
+            shape = (1, 1, min(cells + 1, height), min(cells + 1, width))
+            coarse = torch.randn(shape, generator=self.generator, device=self.sky.device)
+            out += roughness**octave * F.interpolate(
+                coarse, (height, width), mode="bilinear", align_corners=True
+            )
+        return out[0, 0]
+
+
+def flat(canvas: Canvas) -> Tensor:
+    rng = canvas.rng
+    radius2 = (canvas.x - rng.normal(0, 0.2)) ** 2 + (canvas.y - rng.normal(0, 0.2)) ** 2
+    light = 1 - rng.uniform(0.02, 0.6) * radius2 + rng.normal(0, 0.03) * canvas.x
+    for _ in range(int(rng.integers(0, 12))):
+        away = torch.hypot(canvas.x - rng.uniform(-1, 1), canvas.y - rng.uniform(-1, 1))
+        ring = torch.sigmoid((rng.uniform(0.01, 0.06) - away) / 0.003)
+        light = light * (1 - rng.uniform(0.01, 0.2) * ring)
+    return canvas.lit(light, rng.uniform(0.1, 0.8))
+
+
+def dark(canvas: Canvas) -> Tensor:
+    rng = canvas.rng
+    frame = canvas.level + canvas.noise * rng.uniform(0.2, 1.0) * canvas.grain()
+    hot = torch.rand(frame.shape, generator=canvas.generator, device=frame.device)
+    frame += canvas.noise * rng.uniform(5, 300) * (hot < 10 ** rng.uniform(-6, -2.5)) * hot * 1e3
+    if rng.random() < 0.4:
+        corner = torch.hypot(canvas.x - rng.choice([-1, 1]), canvas.y - rng.choice([-1, 1]))
+        frame += canvas.noise * rng.uniform(1, 30) * torch.exp(-corner * rng.uniform(1, 6))
+    if rng.random() < 0.3:
+        rows = torch.randn(len(frame), 1, generator=canvas.generator, device=frame.device)
+        frame += canvas.noise * rng.uniform(0.1, 1.0) * rows
+    return frame
+
+
+def blank(canvas: Canvas) -> Tensor:
+    level = canvas.rng.choice([canvas.level, canvas.top, 0.0])
+    spread = canvas.rng.choice([0.0, 0.3, 1.0]) * canvas.noise
+    return (level + spread * canvas.grain()).clamp_max(canvas.top)
+
+
+def daylight(canvas: Canvas) -> Tensor:
+    """Things in front of things: patches of even tone with soft texture, as any photograph."""
+    rng = canvas.rng
+    light = 0.5 + 0.2 * canvas.clouds(rng.uniform(0.4, 0.7))
+    for _ in range(int(rng.integers(5, 60))):
+        size = float(np.exp(rng.uniform(np.log(0.03), np.log(0.7))))
+        u, v = canvas.x - rng.uniform(-1, 1), canvas.y - rng.uniform(-1, 1)
+        turn = rng.uniform(0, np.pi)
+        a, b = u * np.cos(turn) + v * np.sin(turn), v * np.cos(turn) - u * np.sin(turn)
+        squash = rng.uniform(0.2, 1.0)
+        inside = (
+            torch.maximum(a.abs(), b.abs() / squash) if rng.random() < 0.4 else a.hypot(b / squash)
+        )
+        cover = torch.sigmoid((size - inside) / rng.uniform(0.001, 0.02))
+        tone = rng.uniform(0, 1) + 0.15 * rng.random() * torch.sin(a * rng.uniform(5, 200))
+        light = light * (1 - cover) + tone * cover
+    light = light * (1 + rng.uniform(0, 0.3) * canvas.clouds(0.85))
+    return canvas.lit(light.clamp(0, 1), rng.uniform(0.2, 1.0))
+
+
+def planet(canvas: Canvas) -> Tensor:
+    rng = canvas.rng
+    radius = float(np.exp(rng.uniform(np.log(0.03), np.log(0.5))))
+    u, v = canvas.x - rng.normal(0, 0.2), canvas.y - rng.normal(0, 0.2)
+    squash = rng.uniform(0.9, 1.0)
+    away = torch.hypot(u, v / squash) / radius
+    limb = (1 - away.clamp_max(1) ** 2).sqrt() ** rng.uniform(0.2, 0.8)
+    bands = 1 + rng.uniform(0, 0.3) * torch.sin(v / radius * rng.uniform(5, 25) + rng.uniform(0, 6))
+    light = limb * bands * torch.sigmoid((1 - away) / rng.uniform(0.01, 0.1))
+    if rng.random() < 0.3:  # a ring
+        tilted = torch.hypot(u, v / rng.uniform(0.1, 0.5)) / radius
+        light = light + 0.6 * ((tilted > 1.3) & (tilted < 2.2) & (away > 1))
+    for _ in range(int(rng.integers(0, 5))):  # moons
+        spot = torch.hypot(u - rng.uniform(-1, 1), v - rng.normal(0, 0.05)) / rng.uniform(
+            0.004, 0.01
+        )
+        light = light + rng.uniform(0.05, 0.5) * torch.exp(-0.5 * spot**2)
+    return canvas.lit(light, rng.uniform(0.1, 1.0))
+
+
+def moon(canvas: Canvas) -> Tensor:
+    rng = canvas.rng
+    radius = float(rng.uniform(0.3, 2.5))
+    u, v = canvas.x - rng.normal(0, 0.6), canvas.y - rng.normal(0, 0.6)
+    away = torch.hypot(u, v) / radius
+    ground = 1 + 0.25 * canvas.clouds(rng.uniform(0.5, 0.9), 8)
+    for _ in range(int(rng.integers(5, 50))):
+        size = float(np.exp(rng.uniform(np.log(0.01), np.log(0.15))))
+        du, dv = u - rng.uniform(-1, 1), v - rng.uniform(-1, 1)
+        pit = torch.hypot(du, dv) / size
+        ground = (
+            ground
+            + 0.5 * du / size * torch.exp(-(pit**4))
+            + 0.2 * torch.exp(-((pit - 1) ** 2) * 40)
+        )
+    lamp = rng.uniform(-np.pi, np.pi)
+    sun = (u * np.cos(lamp) + v * np.sin(lamp)) / radius + rng.uniform(-0.6, 0.9)
+    light = ground * torch.sigmoid(sun * 8) * torch.sigmoid((1 - away) * radius * 200)
+    return canvas.lit(light, rng.uniform(0.2, 1.2))
+
+
+def chart(canvas: Canvas) -> Tensor:
+    rng = canvas.rng
+    kind = rng.choice(["board", "bars", "star", "steps", "dots"])
+    pitch = rng.uniform(8, 80)
+    turn = rng.uniform(-0.2, 0.2)
+    u = canvas.x * np.cos(turn) + canvas.y * np.sin(turn)
+    v = canvas.y * np.cos(turn) - canvas.x * np.sin(turn)
+    if kind == "board":
+        light = (torch.sin(u * pitch) * torch.sin(v * pitch) > 0).float()
+    elif kind == "bars":
+        light = (torch.sin(u * pitch * (1 + u)) > 0).float() + 0 * v
+    elif kind == "star":
+        light = (torch.sin(torch.atan2(v, u) * round(pitch / 2)) > 0).float()
+    elif kind == "steps":
+        light = ((u + 1) * pitch / 10).floor() / (pitch / 5) + 0 * v
+    else:
+        light = (torch.cos(u * pitch) + torch.cos(v * pitch) > rng.uniform(0.5, 1.8)).float()
+    return canvas.lit(0.05 + 0.9 * light, rng.uniform(0.1, 1.0))
+
+
+def behind_things(canvas: Canvas) -> Tensor:
+    """A star field behind a roof, a hedge or a tree: dark or lamp-lit, with a ragged edge."""
+    rng = canvas.rng
+    turn, edge = rng.uniform(-np.pi, np.pi), rng.uniform(-0.5, 0.4)
+    height = canvas.x * np.cos(turn) + canvas.y * np.sin(turn)
+    ragged = rng.choice([0.0, rng.uniform(0.05, 0.4)]) * canvas.clouds(rng.uniform(0.5, 0.85), 8)
+    cover = torch.sigmoid((height + ragged - edge) / rng.uniform(0.002, 0.05))
+    tone = rng.choice([-0.6, rng.uniform(0.5, 8.0)]) * (1 + 0.3 * canvas.clouds(0.8, 8))
+    sky = float(canvas.sky.median()) - canvas.level
+    thing = canvas.level + max(sky, canvas.noise) * (1 + tone).clamp_min(0)
+    thing = thing + canvas.noise * canvas.grain()
+    return canvas.sky * (1 - cover) + thing * cover
+
+
+def whole_sky(canvas: Canvas) -> Tensor:
+    """The sky in a circle, horizon and all, with nothing outside it."""
+    rng = canvas.rng
+    radius = rng.uniform(0.4, 0.95)
+    away = torch.hypot(canvas.x - rng.normal(0, 0.1), canvas.y - rng.normal(0, 0.1)) / radius
+    edge = torch.sigmoid((1 - away - 0.03 * canvas.clouds(0.7, 7).abs()) / 0.01)
+    sky = float(canvas.sky.median()) - canvas.level
+    glow = max(sky, canvas.noise) * rng.uniform(0.2, 4.0) * away.clamp_max(1) ** 4
+    outside = canvas.level + 0.5 * canvas.noise * canvas.grain()
+    return (canvas.sky + glow) * edge + outside * (1 - edge)
+
+
+def finished_picture(canvas: Canvas) -> Tensor:
+    """Stretched, smoothed and squeezed into 8 bits: a picture to show, no sub to measure."""
+    rng = canvas.rng
+    smooth = F.avg_pool2d(canvas.sky[None, None], 3, 1, 1)[0, 0]
+    for _ in range(int(rng.integers(0, 3))):
+        smooth = F.avg_pool2d(smooth[None, None], 3, 1, 1)[0, 0]
+    sharp = smooth + rng.uniform(0, 1.5) * (
+        smooth - F.avg_pool2d(smooth[None, None], 5, 1, 2)[0, 0]
+    )
+    black = float(smooth.median()) - rng.uniform(-1, 5) * canvas.noise
+    scale = canvas.noise * float(np.exp(rng.uniform(np.log(1), np.log(60))))
+    bright = torch.asinh((sharp - black).clamp_min(0) / scale)
+    return (255 * bright / bright.max().clamp_min(1e-6)).round()
+
+
+PAINTERS: tuple[tuple[Callable[[Canvas], Tensor], float], ...] = (
+    (flat, 1.5),
+    (dark, 1.5),
+    (blank, 0.5),
+    (daylight, 2.0),
+    (planet, 1.0),
+    (moon, 1.0),
+    (chart, 1.0),
+    (behind_things, 2.0),
+    (whole_sky, 1.0),
+    (finished_picture, 1.5),
+)
+
+
+def paint_not_sky(pixels: Tensor, rng: np.random.Generator, generator: torch.Generator) -> Tensor:
+    """(B, H, W) rendered star fields, ADU -> as many frames that are no subs, float32."""
+    weights = np.array([weight for _, weight in PAINTERS])
+    kinds = rng.choice(len(PAINTERS), len(pixels), p=weights / weights.sum())
+    flat_pixels = pixels.flatten(1)[:, :: max(1, pixels[0].numel() // 4096)]
+    low, middle = (flat_pixels.quantile(q, 1).tolist() for q in (0.02, 0.5))
+    tops = pixels.flatten(1).amax(1).tolist()
+    out = torch.empty_like(pixels)
+    for i, kind in enumerate(kinds):
+        noise = max((middle[i] - low[i]) / 2.05, 1e-6 * max(tops[i], 1.0))
+        canvas = Canvas(
+            pixels[i], low[i], noise, max(tops[i], middle[i] + 20 * noise), rng, generator
+        )
+        out[i] = PAINTERS[kind][0](canvas)
+    return out
