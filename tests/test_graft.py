@@ -7,6 +7,7 @@ from graft_source import GAIN, OFFSET, READ_E, SIDE, as_source, noisy, star_fiel
 
 from classifier.vocabulary import INDEX, KEYS
 from synth.graft import can_graft, clean_strength, graft, uncapped
+from synth.relight import lone_pixels
 from synth.stand_in import Source, bright_stars
 from synth.strength import ABSENT
 
@@ -102,6 +103,23 @@ def test_hot_pixels_of_the_frame_stay_where_they_are(source):
     # 5,000 ADU less its surroundings stays; noise there is some 12 ADU.
     assert after[50, 70] == pytest.approx(5000, abs=100)
     assert after[50, 69] < 700 > after[50, 71]
+
+
+@pytest.mark.parametrize("fwhm", [1.6, 2.5, 3.6, 5.0, 8.0])
+def test_stars_are_no_hot_pixels_and_rays_are(fwhm):
+    """galsim's stars at any place within a pixel, as sharp as 1.6 px; a track of 3 px is a ray."""
+    light = np.full((80, 80), 200.0)
+    star = galsim.Moffat(beta=4.0, fwhm=fwhm)
+    image = star.shift(0.3, -0.2).drawImage(nx=41, ny=41, scale=1.0).array
+    light[20:61, 20:61] += 1e6 * image
+    noise = (200 + READ_E**2) ** 0.5
+    assert not lone_pixels(light, noise, fwhm).any()
+    light[10, 10] += 3000
+    if fwhm > 3.5:
+        light[70, 10:13] += 3000
+    lone = lone_pixels(light, noise, fwhm)
+    assert lone[10, 10] == pytest.approx(3000, abs=10)
+    assert np.count_nonzero(lone) == (4 if fwhm > 3.5 else 1)
 
 
 def test_colours_of_a_mosaic_do_not_mix():
