@@ -11,7 +11,7 @@ import torch
 from torch import Tensor
 
 from classifier.star_shape import cut, radius_px
-from classifier.sweeps import sample, spots
+from classifier.sweeps import sample, spots, true_places
 
 # Blur scales in units of the half-size picture.
 SCALES = (1, 2, 4, 8, 16)
@@ -60,12 +60,12 @@ def find_peaks(
     response = 0.5 * (own + (own + sum(ring.values())) / 9)
     snr = response / noise[frame]
     good = (torch.minimum(beside, above) > 0.03 * own) & (snr > PEAK_SIGMA)
-    frame, row, column, snr = frame[good], row[good], column[good], snr[good]
+    frame, row, column, snr = _chosen(good, frame, row, column, snr)
     peak = _highest_around(frame, row, column, snr, picture.shape)
     if home is not None:
         place = (torch.stack((column, row), 1).float() + 0.5) * scale * 2 - 0.5
         peak &= home(frame, place)[1]
-    frame, row, column, snr = frame[peak], row[peak], column[peak], snr[peak]
+    frame, row, column, snr = _chosen(peak, frame, row, column, snr)
     count = torch.bincount(frame, minlength=batch)
     (row, column), snr = _strongest(frame, (row, column), snr, count)
     snr = torch.where(_is_concentrated(picture, column, row, noise), snr, torch.zeros_like(snr))
@@ -76,6 +76,11 @@ def find_peaks(
     # A coarser scale has to win clearly: it also gathers nebulae and close pairs.
     score = torch.log1p(best).mean(1) - 0.12 * SCALES.index(scale)
     return places, snr, count.float(), noise, score
+
+
+def _chosen(mask: Tensor, *lists: Tensor) -> tuple[Tensor, ...]:
+    places = true_places(mask)
+    return tuple(each.index_select(0, places) for each in lists)
 
 
 def _response_noise(picture: Tensor) -> Tensor:

@@ -117,10 +117,11 @@ def _flattened(
             continue
         cells = part[:, : rows * step, : wide * step].reshape(batch, rows, step, wide * step)
         # Rows are brought together first, which a CPU does many columns at a time.
-        pictures[0].append(F.avg_pool2d(cells.mean(2), (1, step)))
-        calm = torch.minimum(cells, limit[..., None]).mean(2)
-        pictures[1].append(F.avg_pool2d(calm, (1, step)))
-        pictures[2].append(F.max_pool2d(cells.amax(2), (1, step)))
+        calm = torch.minimum(cells, limit[..., None])
+        pools = batch, rows, wide, step
+        pictures[0].append(cells.mean(2).reshape(pools).mean(3))
+        pictures[1].append(calm.mean(2).reshape(pools).mean(3))
+        pictures[2].append(cells.amax(2).reshape(pools).amax(3))
     # The mean of the coarse sky under a cell: it is a sum of products of x and y.
     down = down[: high * step].reshape(high, step, MESH).mean(1)
     across = across[:, : wide * step].reshape(MESH, wide, step).mean(2)

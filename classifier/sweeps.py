@@ -47,10 +47,14 @@ def sample(picture: Tensor, size: int = 50_000) -> Tensor:
 
 def spots(mask: Tensor) -> tuple[Tensor, Tensor]:
     """(B, h, w) bool -> frame and place (flat index in its frame) of the true ones, ascending."""
-    if mask.device.type == "cpu":  # NumPy's search is six times as fast as torch's
-        index = torch.from_numpy(np.flatnonzero(mask.numpy()))
-    else:
-        index = mask.flatten().nonzero()[:, 0]
+    index = true_places(mask)
     size = mask[0].numel()
     frame = torch.div(index, size, rounding_mode="floor")
     return frame, index - frame * size
+
+
+def true_places(mask: Tensor) -> Tensor:
+    """Flat indices of the true ones, ascending."""
+    if mask.device.type == "cpu":  # NumPy's search is six times as fast as torch's
+        return torch.from_numpy(np.flatnonzero(mask.numpy()))
+    return mask.flatten().nonzero()[:, 0]
