@@ -240,6 +240,9 @@ def draw_trails(
             return [
                 replace(t, peak_e=t.peak_e * factor) for t, s in zip(trails, snr, strict=True) if s
             ]
+    if kind != "meteor":
+        # Nothing in orbit flies far enough across so short a sub; a meteor does.
+        return draw_trails(rng, strength_snr, width_px, height_px, fwhm_px, sky_noise_e, "meteor")
     raise RuntimeError(f"no {kind} trail met a {width_px} x {height_px} frame in 50 draws")
 
 
