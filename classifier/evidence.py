@@ -16,7 +16,8 @@ class Evidence:
     state: "yes", "no" or "unknown". value: what was measured, in `unit`; None where nothing
     could be. threshold: the value from which the fault counts, None where there is none.
     where: geometry in pixels of the file's own array, first pixel centre at (0, 0): lines
-    [x0, y0, x1, y1], discs [x, y, r], boxes [x0, y0, x1, y1], stars [x, y].
+    [x0, y0, x1, y1], discs [x, y, r], boxes [x0, y0, x1, y1], stars [x, y]. mistaken: with
+    "no", that what looks like the fault was found and is something else.
     """
 
     state: str
@@ -25,6 +26,7 @@ class Evidence:
     threshold: float | None
     note: str = ""
     where: list = field(default_factory=list)
+    mistaken: bool = False
 
     def __post_init__(self) -> None:
         if self.state not in (YES, NO, UNKNOWN):

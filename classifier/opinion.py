@@ -63,6 +63,12 @@ def contradicted(key: str, opinion: Opinion) -> bool:
     return decisive(key, opinion) == "no" and not confirmed(key, opinion)
 
 
+def mistaken(key: str, opinion: Opinion) -> bool:
+    """Whether the measure found what looks like this fault, and that it is something else."""
+    found = opinion.evidence.get(key)
+    return found is not None and found.mistaken
+
+
 def confirmed(key: str, opinion: Opinion) -> bool:
     """Whether the measure says yes to a fault, or to one that is the same light."""
     return any(opinion.state(sibling) == "yes" for sibling in same_light(key))

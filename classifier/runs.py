@@ -17,6 +17,7 @@ import numpy as np
 
 from classifier.evidence import NO, UNKNOWN, YES, Evidence, unknown
 from classifier.facts import Facts
+from classifier.fixed_lines import without_fixed
 from classifier.measures import explanation
 from classifier.reference import (
     Member,
@@ -99,12 +100,14 @@ def _judge_run(run: Sequence[Member]) -> list[dict[str, Evidence]]:
     reference = reference_of(run)
     losses = _losses(run)
     order = _time_order(run)
+    trails = without_fixed([measures.evidence["trail"] for _, measures in run])
     judged: list[dict[str, Evidence]] = []
     for index, member in enumerate(run):
         evidence = dict(member[1].evidence)
         evidence |= _elongated(index, run, order, reference, evidence)
         evidence |= _soft(member, reference, evidence)
         evidence["clouds"] = _clouds(member, losses[index], reference)
+        evidence["trail"] = trails[index]
         evidence["low_signal"] = _low_signal(member, reference, evidence)
         judged.append(evidence)
     return judged

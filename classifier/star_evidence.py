@@ -212,5 +212,5 @@ def trail(trails: list[Trail], star_count: float) -> Evidence:
         return Evidence(UNKNOWN, strong[0].snr, row.unit, row.counts_from, note, where)
     if strong:
         note = "a straight structure that is not a thin line along its length"
-        return Evidence(NO, 0.0, row.unit, row.counts_from, note)
+        return Evidence(NO, 0.0, row.unit, row.counts_from, note, where)
     return Evidence(NO, trails[0].snr, row.unit, row.counts_from)

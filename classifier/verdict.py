@@ -5,7 +5,8 @@ calibrated confidence reaches the threshold of that label; *perhaps* means that 
 the `unsure` level and that threshold. A measure is *decisive* when its value lies clear of the
 vocabulary's soft zone around the threshold: below its clean end, or as far above its threshold
 as that zone is wide. It *supports* a fault when it says yes, or reaches its threshold and only
-the cause is open. "Unknown" evidence is no disagreement.
+the cause is open. "Unknown" evidence is no disagreement. A label is not given where the measure
+knows what was mistaken for the fault: a line in the same place in other subs is no trail.
 
 | no. | the sub                                                              | verdict |
 |-----|----------------------------------------------------------------------|---------|
@@ -54,6 +55,7 @@ from classifier.opinion import (
     confirmed,
     contradicted,
     decisive,
+    mistaken,
     same_light,
     supported,
 )
@@ -101,6 +103,7 @@ def judge_run(opinions: Sequence[Opinion], levels: Levels) -> list[Judgement]:
 def judge_sub(opinion: Opinion, levels: Levels, run_size: int) -> Judgement:
     """Judge one sub by itself (every rule of the table but 2a)."""
     given = [key for key in KEYS if opinion.confidence[key] >= levels.thresholds[key]]
+    given = [key for key in given if not mistaken(key, opinion)]
     unjudged = [key for key in given if _unjudged(key, opinion, run_size)]
     faults = tuple(key for key in given if key not in unjudged)
     if opinion.unfamiliar > levels.unfamiliar:

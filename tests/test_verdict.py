@@ -289,3 +289,11 @@ def test_why_is_one_sentence():
     for sub in subs:
         why = judge_sub(sub, LEVELS, FEW_SUBS).why
         assert why[0].isupper() and why.endswith(".") and ". " not in why, why
+
+
+def test_label_is_not_given_where_the_measure_knows_better():
+    fixed = Evidence("no", 0.0, "sigma over its length", 8.0, "in other subs too", mistaken=True)
+    judged = judge_sub(opinion(trail=0.95, evidence={"trail": fixed}), LEVELS, MANY)
+    assert judged.verdict == "keep" and judged.faults == ()
+    plain = Evidence("no", 0.0, "sigma over its length", 8.0)
+    assert verdict(trail=0.95, evidence={"trail": plain}) == "look"
