@@ -145,7 +145,7 @@ def _exposure_s(rng: np.random.Generator, rig: Rig, sky_over_read2: float) -> fl
     """Sub length at which the sky holds that many squared read noises, within reason."""
     wanted_e = sky_over_read2 * rig.camera.read_noise_e**2
     wanted_e = min(wanted_e, 0.25 * rig.camera.full_well_e)
-    return float(np.clip(wanted_e / rig.sky_e_s(rig.sky_mag), 0.2, 1200.0))
+    return float(np.clip(wanted_e / rig.sky_e_s(rig.sky_mag), 0.2, 900.0))
 
 
 def draw_run(
@@ -159,7 +159,7 @@ def draw_run(
     rig = draw_rig(rng, cfa_share=1.0 if cfa else 0.0)
     air = weather.draw_air(stream(seed, "air", run), rig, width_px, height_px)
     rig = _seen_through(rig, air)
-    exposure_s = _exposure_s(rng, rig, log_uniform(rng, 7.0, 200.0))
+    exposure_s = _exposure_s(rng, rig, log_uniform(rng, 6.0, 1000.0))
     base = Scene(
         rig=rig,
         width_px=width_px,
@@ -277,7 +277,7 @@ def _clean_sky(
 ) -> dict[str, Any]:
     """Mild vignetting, the sky's own slope, now and then a nebula or galaxies: none a fault."""
     size = (width_px, height_px)
-    has_nebula, has_galaxies = rng.random() < 0.35, rng.random() < 0.45
+    has_nebula, has_galaxies = rng.random() < 0.28, rng.random() < 0.4
     # Thin sensors in red light show interference of the sky's own lines.
     kind = "fringes" if rig.wavelength_nm > 600 and rng.random() < 0.08 else None
     shade_pct = log_uniform(rng, 0.5, 13.0)
