@@ -113,6 +113,24 @@ def test_flights_are_those_of_orbits():
     assert longer == pytest.approx(20 * rates, rel=1e-9)
 
 
+class Highest:
+    """Draws the upper end of every range: the highest low orbit, straight overhead."""
+
+    def random(self) -> float:
+        return 0.1
+
+    def uniform(self, low: float, high: float) -> float:
+        return high
+
+
+def test_flight_overhead_is_that_of_its_orbit():
+    # 1500 km: v / h for 20 s at 2 arcsec/px, and D / h for 200 mm.
+    flight = passes.draw_flight(Highest(), passes.Sub(20.0, 2.0, 200.0))
+    rate = np.rad2deg(orbit(1500)[0] / 1500e3) * 3600
+    assert flight.length_px == pytest.approx(rate * 20 / 2, rel=1e-4)
+    assert flight.blur_px == pytest.approx(np.rad2deg(0.2 / 1500e3) * 3600 / 2, rel=1e-4)
+
+
 def test_blur_of_flights():
     # 100 mm at 350 km overhead 0.0589 arcsec, farther is less; a pixel of 1 arcsec.
     blurs = np.array([f.blur_px for f in flights(passes.Sub(1.0, 1.0, 100.0))])
