@@ -14,8 +14,8 @@ are compared. The aims are signal-to-noise ratios of three things in the stack:
 The finer the pattern, the more a wide sub dilutes it. One more sub of equal noise helps a large,
 equally weighted stack as long as it adds at least half of what a good sub adds to the signal: up to
 1.73, 1.33 and 1.16 times the good width. Noise alone counts against a sub from 1.41 times the good
-noise on (`stacking.noise_limit`). A sub that `label` dropped may well be kept here, and the other way
-round.
+noise on (`stacking.noise_limit`). A sub that `label` dropped may well be kept here, and the other
+way round.
 """
 
 import math

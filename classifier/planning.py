@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 EXIT_UNREADABLE = 3
 CALIBRATION = ("bias", "dark", "flat")
+MOST_STILL = 12
 PLAN_SUFFIXES = (".json", ".csv", ".png", ".svg")
 
 JsonTo = Annotated[str | None, typer.Option("--json", metavar="-", help="- writes JSON to stdout.")]
@@ -139,7 +140,107 @@ def plan(
     console.print(f"Written: {told}", soft_wrap=True, markup=False)
 
 
-COMMANDS: tuple[Callable[..., None], ...] = (plan, framing)
+def exposure(
+    frames: Annotated[list[Path], typer.Argument(metavar="FRAME...", help="Subs, or folders.")],
+    excess: Annotated[
+        float, typer.Option(min=0.1, max=100, help="Percent that read noise may add to the noise.")
+    ] = 5.0,
+    bias: Annotated[
+        list[Path] | None, typer.Option(help="Bias frame or folder; may be repeated.")
+    ] = None,
+    dark: Annotated[
+        list[Path] | None, typer.Option(help="Dark frame or folder; may be repeated.")
+    ] = None,
+    rig: Annotated[
+        Path | None, typer.Option(help="TOML file of rig facts that the headers lack.")
+    ] = None,
+    gain: Annotated[float | None, typer.Option(help="Electrons per ADU.")] = None,
+    read_noise: Annotated[float | None, typer.Option(help="Electrons.")] = None,
+    offset: Annotated[float | None, typer.Option(help="ADU without any light.")] = None,
+    aperture: Annotated[float | None, typer.Option(help="mm, to estimate the zero point.")] = None,
+    depth: Annotated[
+        float | None, typer.Option(help="Magnitude of the faintest star wanted: total time.")
+    ] = None,
+    snr: Annotated[float, typer.Option(min=1, help="Signal-to-noise of that star.")] = 5.0,
+    zero_point: Annotated[
+        float | None, typer.Option(help="Magnitude of a star of one electron per second.")
+    ] = None,
+    json_to: JsonTo = None,
+) -> None:
+    """Tell how long subs should be: sky against read noise, stars saturated, total time."""
+    _only_stdout(json_to)
+    from classifier.camera_facts import measure_masters
+    from classifier.exposure_text import Goal, exposure_json, show_budgets
+    from classifier.light_budget import LightBudget, light_budget
+
+    known = _rig(
+        rig,
+        gain_e_adu=gain,
+        read_noise_e=read_noise,
+        offset_adu=offset,
+        aperture_mm=aperture,
+    )
+    masters = measure_masters(_still(bias, "bias"), _still(dark, "dark"))
+    refused: list[str] = []
+
+    def look(name: str, frame: "Frame") -> "LightBudget | None":
+        try:
+            return light_budget(frame, known, masters, name)
+        except FrameError as error:
+            refused.append(f"{name}: {error}")
+            return None
+
+    found, trouble = _each(frames, look)
+    trouble += refused
+    budgets = [budget for budget in found if budget is not None]
+    if not budgets:
+        _tell(trouble)
+        raise UsageError("No sub gave a light budget; name light frames, or give what is missing.")
+    goal = Goal(excess / 100, depth, snr, zero_point)
+    if json_to:
+        typer.echo(json.dumps(exposure_json(budgets, goal), allow_nan=False))
+    show_budgets(_console(stderr=bool(json_to)), budgets, goal)
+    _tell(trouble)
+    if trouble:
+        raise typer.Exit(EXIT_UNREADABLE)
+
+
+COMMANDS: tuple[Callable[..., None], ...] = (plan, exposure, framing)
+
+
+def _still(places: Sequence[Path] | None, kind: str) -> "list[Frame]":
+    """Bias or dark frames; UsageError where one cannot be read or says that it is another kind.
+
+    A dozen are enough for a level and a read noise, and fit into memory.
+    """
+    from classifier.frame import find_frames
+
+    if not places:
+        return []
+    trouble: list[str] = []
+    kept = [frame for _, frame in _frames(find_frames(places)[:MOST_STILL], None, trouble)]
+    if trouble:
+        raise UsageError(f"--{kind}: {trouble[0]}")
+    for frame in kept:
+        said = frame.facts.kind
+        # Some cameras write a bias as a dark of no time.
+        timeless = said == "dark" and (frame.facts.exposure_s or 0.0) < 0.1
+        if said not in (kind, None) and not (kind == "bias" and timeless):
+            raise UsageError(
+                f"--{kind}: the header of {frame.path.name} says {said}; name {kind} frames."
+            )
+    if not kept:
+        raise UsageError(f"--{kind}: there is no frame in {places[0]}; name {kind} frames.")
+    return kept
+
+
+def _rig(path: Path | None, **options: float | None) -> "Rig | None":
+    """The rig file with the single options put over it; None if nothing was given."""
+    if path is None and all(value is None for value in options.values()):
+        return None
+    from classifier.rig import Rig, read_rig
+
+    return (read_rig(path) if path else Rig()).updated(**options)
 
 
 def _each(
