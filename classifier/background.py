@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 import sep
 import torch
-import torch.nn.functional as F
 
 from classifier.pixel_defects import hot_mask, is_mosaic, pixel_noise, without_hot
+from classifier.sweeps import pooled
 
 Array = np.ndarray
 
@@ -23,6 +23,7 @@ WHOLE_PX = 3_200_000
 WINDOW_PX = 512
 MESH_PX = 64
 PICTURE_PX = 400
+PROFILE_LINES = 65  # rows and columns of which the profiles across the frame are made
 # The 3 x 3 binomial filter adds this to the variance of every star along each axis, in px^2.
 BINOMIAL_VARIANCE = 0.5
 BINOMIAL_NOISE = 3 / 8  # and lowers white noise to this
@@ -118,12 +119,18 @@ def lit_area(pixels: Array) -> tuple[int, int, int, int]:
     that is far larger than any inside, and stays beyond it.
     """
     height, width = pixels.shape
-    rows = pixels[:: max(1, height // 200)]
-    columns = pixels[:, :: max(1, width // 200)]
-    left, right = _edges(np.median(rows, axis=0))
-    top, bottom = _edges(np.median(columns, axis=1))
+    rows = pixels[:: max(1, height // PROFILE_LINES)]
+    columns = pixels[:, :: max(1, width // PROFILE_LINES)]
+    left, right = _edges(_middle(np.ascontiguousarray(rows.T)))
+    top, bottom = _edges(_middle(np.ascontiguousarray(columns)))
     # Even corners keep the phase of a colour mosaic.
     return left + left % 2, top + top % 2, right - right % 2, bottom - bottom % 2
+
+
+def _middle(values: Array) -> Array:
+    """Median along the last axis, the lower of two where their number is even."""
+    place = (values.shape[-1] - 1) // 2
+    return np.partition(values, place, axis=-1)[..., place]
 
 
 def _edges(profile: Array) -> tuple[int, int]:
@@ -159,17 +166,15 @@ def sky_picture(pixels: Array, lit: tuple[int, int, int, int], mosaic: bool) -> 
         mean_step = max(2, 2 * round(mean_step / 2))
     mean = inside
     if mean_step > 1:
-        mean = F.avg_pool2d(torch.from_numpy(inside)[None, None], mean_step)[0, 0].numpy()
+        mean = pooled(torch.from_numpy(inside)[None], mean_step)[0].numpy()
     block = int(np.clip(round(max(mean.shape) / PICTURE_PX), 3, 8))
     block = max(1, min(block, min(mean.shape) // 16))
     height, width = mean.shape[0] // block, mean.shape[1] // block
     cut = mean[: height * block, : width * block].reshape(height, block, width, block)
     cells = cut.swapaxes(1, 2).reshape(height, width, block * block)
-    middle = (block * block - 1) // 2
-    level = np.partition(cells, middle, axis=-1)[..., middle]
+    level = _middle(cells)
     # Blank fill repeats one value exactly over whole cells; real sky never does.
-    spread = cells.max(-1) - cells.min(-1)
-    valid = spread > 0
+    valid = cut.max(1).max(2) > cut.min(1).min(2)
     if valid.mean() < 0.2:
         valid = np.ones_like(valid)
     differences = np.abs(np.diff(level, axis=1))[valid[:, 1:] & valid[:, :-1]]
@@ -198,11 +203,8 @@ def _window(
     raw = np.ascontiguousarray(pixels[y0:y1, x0:x1])
     hot = hot_mask(raw, noise, mosaic)
     light = luminance(without_hot(raw, hot, mosaic), mosaic)
-    mesh = max(16, min(MESH_PX, min(raw.shape) // 4))
-    fitted = sep.Background(light, bw=mesh, bh=mesh)
-    sky = fitted.back(dtype=np.float32)
+    sky, spread = _sky(light)
     residual = light - sky
-    spread = float(fitted.globalrms)
     if not np.isfinite(spread) or spread <= 0:
         spread = max(float(np.std(residual)), 1e-6)
     # Nebulae and crowding widen the mesh's own spread; pixel differences do not see them, but
@@ -210,3 +212,20 @@ def _window(
     if noise > 0:
         spread = min(spread, 1.25 * noise * (BINOMIAL_NOISE if mosaic else 1.0))
     return Window(x0, y0, raw, residual, sky, spread, hot)
+
+
+def _sky(light: Array) -> tuple[Array, float]:
+    """Sky of a window and the spread about it, by sep, from meshes of some 64 px.
+
+    Of large windows every second pixel of every second row is asked: a mesh still holds a
+    thousand, and the sky does not change from a pixel to the next.
+    """
+    height, width = light.shape
+    mesh = max(16, min(MESH_PX, min(height, width) // 4))
+    if min(height, width) < 4 * MESH_PX:
+        fitted = sep.Background(light, bw=mesh, bh=mesh)
+        return fitted.back(dtype=np.float32), float(fitted.globalrms)
+    thin = np.ascontiguousarray(light[::2, ::2])
+    fitted = sep.Background(thin, bw=mesh // 2, bh=mesh // 2)
+    sky = fitted.back(dtype=np.float32).repeat(2, 0).repeat(2, 1)
+    return sky[:height, :width], float(fitted.globalrms)

@@ -6,9 +6,11 @@ which fall to pieces at native sampling, are found in binned windows.
 
 import numpy as np
 import sep
+import torch
 from scipy.spatial import cKDTree
 
 from classifier.background import Background, Window
+from classifier.sweeps import pooled
 
 Array = np.ndarray
 
@@ -18,8 +20,6 @@ _KERNEL = np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]], np.float32)
 # threshold is raised until they fit.
 MAX_OBJECTS = 20_000
 
-# Every call allocates this many entries: a larger stack costs more time than a small window.
-sep.set_extract_pixstack(400_000)
 sep.set_sub_object_limit(4096)
 
 
@@ -48,6 +48,8 @@ def detect(window: Window, mosaic: bool, bin_px: int) -> Array:
         noise = max(noise, spread)
     threshold = DETECT_SIGMA
     kernel = None if mosaic and bin_px == 1 else _KERNEL
+    # Every call allocates this many entries, which costs more time than a small window itself.
+    sep.set_extract_pixstack(int(np.clip(light.size, 30_000, 400_000)))
     for _ in range(6):
         try:
             objects = sep.extract(
@@ -85,11 +87,7 @@ def binned(picture: Array, factor: int) -> Array:
     """Block means; rows and columns that do not fill a block are left out."""
     if factor == 1:
         return picture
-    height, width = picture.shape[0] // factor, picture.shape[1] // factor
-    cut = picture[: height * factor, : width * factor]
-    return np.ascontiguousarray(
-        cut.reshape(height, factor, width, factor).mean((1, 3), dtype=np.float32)
-    )
+    return pooled(torch.from_numpy(picture)[None], factor)[0].numpy()
 
 
 def coarseness(background: Background, native: list[Array]) -> int:
