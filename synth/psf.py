@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from synth.atmosphere import halo_otf, kolmogorov_otf
+from synth.atmosphere import halo_otf, von_karman_otf
 from synth.optics import pupil_amplitude, spread
 from synth.tracking import path_otf
 
@@ -42,7 +42,8 @@ class Blur:
     """Per frame (B,) or per frame and place (B, Z): what blurs a star besides diffraction.
 
     waves: (B, Z, terms) Zernike coefficients, waves rms. seeing_px: (B, Z) FWHM.
-    halo_px, halo_share: (B,) or (B, Z). paths: (B, Z, K, 2) px.
+    halo_px, halo_share: (B,) or (B, Z). paths: (B, Z, K, 2) px. r0_over_outer: as halo_px; None
+    for air without an outer scale.
     """
 
     waves: Tensor
@@ -50,6 +51,7 @@ class Blur:
     halo_px: Tensor
     halo_share: Tensor
     paths: Tensor
+    r0_over_outer: Tensor | None = None
 
 
 def star_light(
@@ -72,8 +74,10 @@ def star_light(
     fx = torch.fft.rfftfreq(samples, 1 / over, device=device)
     fy = torch.fft.fftfreq(samples, 1 / over, device=device)
     frequency = (fx[None] ** 2 + fy[:, None] ** 2).sqrt()
-    transfer = kolmogorov_otf(frequency, blur.seeing_px[..., None, None])
     each = (len(blur.waves), -1, 1, 1)
+    outer = blur.r0_over_outer
+    outer = blur.halo_px.new_zeros(each[0]) if outer is None else outer
+    transfer = von_karman_otf(frequency, blur.seeing_px[..., None, None], outer.reshape(each))
     halo = halo_otf(frequency, blur.halo_px.reshape(each), blur.halo_share.reshape(each))
     pixel = torch.sinc(fx)[None] * torch.sinc(fy)[:, None]
     path = path_otf(blur.paths, fx, fy)

@@ -267,6 +267,7 @@ def star_stamps(pupil: Pupil, blur: Blur) -> Tensor:
         blur.halo_px,
         blur.halo_share,
         blur.paths[:, centre],
+        blur.r0_over_outer,
     )
     bright = star_light(pupil, middle, STAMP_PX, OVER, 128, BAND)
     stamps = phase_stamps(torch.cat((light, bright), 1), OVER)

@@ -28,6 +28,8 @@ BRIGHT_STARS = 16
 BAND = (0.88, 0.96, 1.04, 1.12)
 # 3 x 3 places in the field have their own star shape; -1 and 1 are the frame's edges.
 ZONES = [(x, y) for y in (-2 / 3, 0.0, 2 / 3) for x in (-2 / 3, 0.0, 2 / 3)]
+# Fried's r0 of 4 cm (2.5 arcsec) over an outer scale of 20 m (common practice).
+R0_OVER_OUTER = 0.002
 CENTRE_ZONE = 4
 
 
@@ -98,6 +100,7 @@ def blur_table(
         "halo_px": [s.halo_px for s in scenes],
         "halo_share": [s.halo_share for s in scenes],
         "paths": paths,
+        "r0_over_outer": [R0_OVER_OUTER] * len(scenes),
     }
     return {name: np.asarray(values, np.float32) for name, values in columns.items()}
 
