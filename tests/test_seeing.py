@@ -20,7 +20,7 @@ from synth.atmosphere import (
     kolmogorov_otf,
     outer_scale_factor,
 )
-from synth.psf import fwhm_px, half_flux_radius_px
+from synth.psf import fwhm_px, half_flux_radius_px, phase_stamps
 
 OVER = 4
 
@@ -158,3 +158,18 @@ def test_sizes_of_a_seeing_star():
     # that; the wings beyond 32 px, 0.9 % of the light, fold back in over the stamp: 1.5 %.
     assert float(fwhm_px(light, OVER)) == pytest.approx(6.0 * 1.006, rel=0.01)
     assert 2 * float(half_flux_radius_px(light, OVER)) == pytest.approx(1.1371 * 6.0, rel=0.015)
+
+
+@pytest.mark.parametrize("phase", [(0, 0), (1, 0), (3, 0), (0, 2), (2, 3)])
+def test_every_phase_of_a_stamp_with_galsim(phase):
+    # A star a quarter px right or below of a pixel centre, pixel by pixel; a fine grid of 1/4 px
+    # holds it exactly. The stamp's rim fades, so the inner half is compared.
+    right, below = phase
+    light = torch.tensor(whole_star(0.05, 2.5)).float()[None, None]
+    stamp = phase_stamps(light, OVER)[0, 0, right + OVER * below].double().numpy()
+    star = galsim.Convolve(galsim.Kolmogorov(fwhm=2.5), galsim.Pixel(1.0))
+    star = star.shift(0.5 + right / OVER, 0.5 + below / OVER)
+    theirs = star.drawImage(nx=64, ny=64, scale=1.0, method="no_pixel").array
+    inner = radius(64) < 20
+    assert np.abs(stamp - theirs)[inner].max() < 0.002 * theirs.max()
+    assert stamp.sum() == pytest.approx(1.0, abs=0.01)
