@@ -14,7 +14,7 @@ from classifier.errors import UsageError
 from classifier.vocabulary import FAULTS, INDEX, KEYS
 from classifier.weights import load_model
 from training.good_frames import GoodFrame, good_frames, part_of
-from training.grafts import RUN_FRAMES, _Deck, _faulty, _source, _windows, grafted
+from training.grafts import RUN_FRAMES, _Deck, _faulty, _source, grafted, turned_windows
 from training.judge import grafted_figures
 
 GAIN, READ_E, OFFSET = 1.2, 3.0, 500
@@ -162,7 +162,7 @@ def coloured(order: str) -> GoodFrame:
 def test_turned_windows_know_their_mosaic(order):
     turned = set()
     for seed in range(12):
-        for window in _windows(coloured(order), np.random.default_rng(seed), 2):
+        for window in turned_windows(coloured(order), np.random.default_rng(seed), 2):
             planes = [window.pixels[i::2, j::2] for i in (0, 1) for j in (0, 1)]
             levels = dict(zip(window.cfa, [np.median(p) - OFFSET for p in planes], strict=True))
             # 300, 500 and 200 e at 1.2 e/ADU.

@@ -162,6 +162,22 @@ def evaluate(
         console.print(side_by_side(figures, figures["grafted"]))
 
 
+def realism(
+    folder: Annotated[Path, typer.Argument(help="Folder of real good subs.")],
+    model: Annotated[str | None, typer.Option(help="Model name or folder.")] = None,
+    windows: Annotated[int, typer.Option(min=1, help="Windows of each real sub.")] = 4,
+    seed: Annotated[int, typer.Option(help="Seed of the rendered subs.")] = 1,
+    out: Annotated[Path | None, typer.Option(help="JSON file for all figures.")] = None,
+) -> None:
+    """Tell how far rendered clean subs are from real ones: noise, stars, counts, a classifier."""
+    from training.realism import lines
+    from training.realism import realism as run
+
+    figures = run(folder, model, seed, windows, out, lambda line: typer.echo(line, err=True))
+    for line in lines(figures):
+        typer.echo(line)
+
+
 def retrain(
     folder: Annotated[
         Path, typer.Argument(help="Your subs, sorted: a folder per fault key, and `good`.")
@@ -242,4 +258,4 @@ def side_by_side(rendered: dict[str, Any], grafted: dict[str, Any]) -> "Table":
     return table
 
 
-COMMANDS: tuple[Callable[..., None], ...] = (retrain, render, train, evaluate)
+COMMANDS: tuple[Callable[..., None], ...] = (retrain, render, train, evaluate, realism)

@@ -42,7 +42,7 @@ def grafted(frames: list[GoodFrame], seed: int, count: int) -> Iterator[Sample]:
 
 def graft_run(frame: GoodFrame, run: int, deck: "_Deck", rng: np.random.Generator) -> Sample:
     """One run: the source as it is and three times with faults."""
-    sources = _windows(frame, rng, RUN_FRAMES)
+    sources = turned_windows(frame, rng, RUN_FRAMES)
     made = [_clean(frame, sources[0])]
     for source in sources[1:]:
         keys = [deck.draw(source)]
@@ -94,7 +94,7 @@ def _source(frame: GoodFrame) -> Source:
     )
 
 
-def _windows(frame: GoodFrame, rng: np.random.Generator, count: int) -> list[Source]:
+def turned_windows(frame: GoodFrame, rng: np.random.Generator, count: int) -> list[Source]:
     """Windows of one size and turn of the frame, dithered by whole steps of its mosaic."""
     height, width = (n - n % 2 for n in frame.pixels.shape)
     room_y, room_x = (min(_DITHER_PX, n // 16) // 2 for n in (height, width))
