@@ -7,12 +7,14 @@ even by themselves. Nebulae, galaxies and haloes have no such edge.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy import fft, ndimage
 
 from classifier.background import SkyPicture
 from classifier.star_cover import Grid, star_cover
+from classifier.sweeps import median_3x3
 
 Array = np.ndarray
 
@@ -72,11 +74,11 @@ def find_discs(
     smallest = max(8.0, 2.5 * width) / picture.step_px
     # Stars hide no shadow for long: clipped just above the sky they weigh little beside it.
     clipped = np.where(picture.valid, np.minimum(flat, 1.5 * noise), 0.0)
-    shaded = np.asarray(ndimage.median_filter(clipped, 3))
+    shaded = median_3x3(clipped)
     dark = _search(shaded, np.zeros_like(covered), -1, smallest, picture)
     if covered.mean() > CROWDED:
         return _distinct(dark), None
-    calm = np.asarray(ndimage.median_filter(_filled(flat, covered), 3))
+    calm = median_3x3(_filled(flat, covered))
     bright = _search(calm, covered, 1, SMALLEST_BRIGHT * smallest, picture)
     return _distinct(dark), _distinct(bright)
 
@@ -104,10 +106,9 @@ def _filled(flat: Array, covered: Array) -> Array:
     return np.where(covered, np.where(weight > 0.02, mean, 0.0), flat).astype(np.float32)
 
 
-def _response(
-    transform: Array, shape: tuple[int, int], radius: float, noise: float
-) -> tuple[Array, float]:
-    """Disc mean minus annulus mean at every cell, and its noise."""
+@lru_cache(maxsize=2 * len(RADII))
+def _kernel(shape: tuple[int, int], radius: float) -> tuple[Array, int, float]:
+    """Transform of the filter, how far it reaches, and its noise for white noise of 1."""
     reach = int(np.ceil(1.6 * radius))
     axis = np.arange(-reach, reach + 1)
     distance = np.hypot(axis[None], axis[:, None])
@@ -116,11 +117,22 @@ def _response(
     full = np.zeros(shape, np.float32)
     full[: 2 * reach + 1, : 2 * reach + 1] = kernel
     full = np.roll(full, (-reach, -reach), (0, 1))
-    response = fft.irfft2(transform * np.conj(fft.rfft2(full, workers=1)), s=shape, workers=1)
-    # Structure of the sky makes the filter's output wider than noise alone would.
-    inner = response[reach:-reach, reach:-reach]
+    white = float(np.sqrt(1 / inside.sum() + 1 / around.sum()))
+    return np.conj(fft.rfft2(full, workers=1)), reach, white
+
+
+def _response(
+    transform: Array, shape: tuple[int, int], radius: float, noise: float
+) -> tuple[Array, float]:
+    """Disc mean minus annulus mean at every cell, and its noise."""
+    kernel, reach, area = _kernel(shape, radius)
+    response = fft.irfft2(transform * kernel, s=shape, workers=1)
+    # Structure of the sky makes the filter's output wider than noise alone would. It is smooth
+    # over a part of the radius, so that not every cell need be asked.
+    step = max(1, int(radius / 3))
+    inner = response[reach:-reach:step, reach:-reach:step]
     wide = 1.4826 * float(np.median(np.abs(inner - np.median(inner))))
-    white = noise * float(np.sqrt(1 / inside.sum() + 1 / around.sum()))
+    white = noise * area
     edge = int(np.ceil(radius))
     response[:edge], response[-edge:] = 0.0, 0.0
     response[:, :edge], response[:, -edge:] = 0.0, 0.0

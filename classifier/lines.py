@@ -196,7 +196,7 @@ def _join(sums: Tensor) -> Tensor:
 class _Scale:
     """What the sums of one stage are divided by: root (strips, slopes, columns), the square root
     of the line's length, infinite where the line is too short or runs along a pixel column.
-    sample: flat indices of some 20,000 lines that are long enough; sample_root: their roots."""
+    sample: flat indices of some 8,000 lines that are long enough; sample_root: their roots."""
 
     root: Tensor
     sample: Tensor
@@ -213,7 +213,7 @@ def _scales(height: int, width: int, rows: int, device: torch.device) -> list[_S
         usable = length >= (0.25 if stage == 0 else 0.7) * length.shape[1]
         root = length.clamp_min(1.0).sqrt()
         sample = usable.flatten().nonzero()[:, 0]
-        sample = sample[:: max(1, len(sample) // 20000)]
+        sample = sample[:: max(1, len(sample) // 8000)]
         sample_root = root.flatten()[sample]
         root = torch.where(usable, root, torch.inf)
         root[:, :2] = torch.inf

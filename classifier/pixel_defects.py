@@ -24,7 +24,7 @@ def pixel_noise(pixels: Array) -> float:
     Differences are clipped at 3 sigma; the standard deviation of the rest is also right for
     integer data, where a median difference would be quantised.
     """
-    step = max(1, pixels.shape[0] * pixels.shape[1] // 400_000)
+    step = max(1, pixels.shape[0] * pixels.shape[1] // 200_000)
     lines = pixels[::step]
     if lines.shape[1] < 5:
         return 0.0
@@ -107,7 +107,7 @@ def is_mosaic(pixels: Array, noise_adu: float) -> bool:
     height, width = (min(plane.shape[axis] for plane in planes) for axis in (0, 1))
     if min(height, width) < 8 or noise_adu <= 0:
         return False
-    step = max(1, height * width // 200_000)
+    step = max(1, height * width // 60_000)
     first = planes[0][:height:step, :width]
     offsets = [0.0] + [
         float(np.median(plane[:height:step, :width] - first)) for plane in planes[1:]

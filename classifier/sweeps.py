@@ -10,6 +10,13 @@ from torch import Tensor
 
 BAND_ROWS = 36  # of the half-size picture: some 2 MB of a large frame
 
+# Exchanges that bring the middle one of nine to the place 4 (Paeth 1990, from memory; a test tries
+# all orders of nine).
+MEDIAN_OF_9 = (
+    *((1, 2), (4, 5), (7, 8), (0, 1), (3, 4), (6, 7), (1, 2), (4, 5), (7, 8), (0, 3)),
+    *((5, 8), (4, 7), (3, 6), (1, 4), (2, 5), (4, 7), (4, 2), (6, 4), (4, 2)),
+)
+
 
 def halved(picture: Tensor, out: Tensor | None = None) -> Tensor:
     """(B, H, W) -> (B, H // 2, W // 2) means of 2 x 2; an odd last row or column is left out.
@@ -42,6 +49,20 @@ def pooled(picture: Tensor, step: int) -> Tensor:
             total += strips[..., column::step]
         parts.append(total / step**2)
     return torch.cat(parts, 1)
+
+
+def median_3x3(picture: np.ndarray) -> np.ndarray:
+    """(h, w) -> the same with each value replaced by the median of the 3 x 3 round it; edges are
+    mirrored. As SciPy's filter gives it, in a tenth of the time: exchanges of whole pictures."""
+    wide = np.pad(picture, 1, mode="symmetric")
+    height, width = picture.shape
+    parts = [wide[y : y + height, x : x + width] for y in range(3) for x in range(3)]
+    for low, high in MEDIAN_OF_9:
+        parts[low], parts[high] = (
+            np.minimum(parts[low], parts[high]),
+            np.maximum(parts[low], parts[high]),
+        )
+    return parts[4]
 
 
 def bands(rows: int, device: torch.device, step: int = 1) -> list[tuple[int, int]]:

@@ -12,7 +12,7 @@ from scipy import ndimage
 
 from classifier.background import SkyPicture
 from classifier.detection import binned
-from classifier.lines import line_search, prepare
+from classifier.lines import inner_part, line_search, prepare
 from classifier.star_cover import Grid, star_cover
 
 Array = np.ndarray
@@ -71,11 +71,11 @@ def find_trails(
         return trails
     work = calm.copy()
     for _ in range(MAX_TRAILS):
-        prepared = prepare(torch.from_numpy(work)[None])
-        result = line_search(prepared)
+        rows, columns = inner_part(*work.shape)
+        result = line_search(prepare(torch.from_numpy(work)[None])[:, rows, columns])
         snr = result.snr[0].numpy()
         stage = int(snr.argmax())
-        ends = result.ends[0, stage].numpy()
+        ends = result.ends[0, stage].numpy() + np.array([columns.start, rows.start] * 2)
         lit, one_sided, width, offset = _look(work, ends)
         ends = _moved(ends, offset)
         along_grid = bool(np.abs(ends[2:] - ends[:2]).min() < 2.5)
@@ -102,11 +102,11 @@ def _calm(picture: SkyPicture) -> tuple[Array, int]:
     block = max(8, min(24, min(mean.shape) // 6))
     high, wide = mean.shape[0] // block, mean.shape[1] // block
     cut = mean[: high * block, : wide * block].reshape(high, block, wide, block)
-    coarse = np.median(cut.swapaxes(1, 2).reshape(high, wide, block * block)[..., ::3], axis=-1)
+    coarse = np.median(cut.swapaxes(1, 2).reshape(high, wide, block * block)[..., ::5], axis=-1)
     rows = ((np.arange(mean.shape[0]) + 0.5) / block - 0.5).clip(0, high - 1)
     columns = ((np.arange(mean.shape[1]) + 0.5) / block - 0.5).clip(0, wide - 1)
     rest = mean - _between(_between(coarse, rows).T, columns).T
-    noise = max(1.4826 * float(np.median(np.abs(rest.ravel()[:: 1 + rest.size // 300_000]))), 1e-9)
+    noise = max(1.4826 * float(np.median(np.abs(rest.ravel()[:: 1 + rest.size // 100_000]))), 1e-9)
     clipped = np.clip(rest / noise, -4.0, 4.0).astype(np.float32)
     # A line one pixel wide sums little of a trail that is as wide as the stars: bin at least
     # two by two where the frame is large enough.

@@ -7,9 +7,10 @@ import pytest
 import torch
 import torch.nn.functional as F
 from painted_sky import gaussian, starfield
+from scipy import ndimage
 
 from classifier.surface import hot_fraction, mesh_weights, read_surface
-from classifier.sweeps import asinh, bands, halved, sample, spots
+from classifier.sweeps import asinh, bands, halved, median_3x3, pooled, sample, spots
 
 CPU = torch.device("cpu")
 
@@ -110,3 +111,20 @@ def test_samples_are_evenly_spread():
     assert 900 < taken.shape[1] <= 1100
     assert float(taken[0].mean()) == pytest.approx(150_000, rel=0.01)
     assert sample(picture[:, :10]).shape == (2, 5000)
+
+
+@pytest.mark.parametrize("step", [1, 2, 3, 7])
+def test_pooled_is_average_pooling(step):
+    picture = torch.randn(2, 131, 250) * 30 + 1000
+    outside = F.avg_pool2d(picture[:, None], step)[:, 0]
+    assert torch.allclose(pooled(picture, step), outside, atol=1e-3)
+
+
+def test_median_of_nine_is_scipys():
+    picture = np.random.default_rng(4).integers(0, 30, (57, 83)).astype(np.float32)
+    assert np.array_equal(median_3x3(picture), ndimage.median_filter(picture, 3))
+    # Zeros and ones in all orders prove a network of exchanges for all values (Knuth's 0-1
+    # principle): here as nine pixels round one.
+    orders = (np.arange(512)[:, None] >> np.arange(9)) & 1
+    middle = [median_3x3(order.reshape(3, 3))[1, 1] for order in orders]
+    assert np.array_equal(middle, np.median(orders, axis=1))
