@@ -96,7 +96,11 @@ def _surface(contact: ContactSheets, is_cfa: Tensor) -> Surface:
     tiles = pixels.view(len(pixels), ROWS, side, pixels.shape[2])
     rims = tiles[:, :, :RIM_PX].reshape(len(pixels), ROWS * RIM_PX, -1)
     sky = read_surface(rims, is_cfa, contact.numbers["offset_adu"])
-    level = F.avg_pool2d(rims[:, None], 2)[:, 0].flatten(1).median(1).values
+    half = F.avg_pool2d(rims[:, None], 2)[:, 0].flatten(1)
+    middle = half.median(1, keepdim=True).values
+    # The mean of the even part: a median can lie half a step off where steps are coarse.
+    even = ((half - middle).abs() < 3 * sky.half_noise[:, None]).float()
+    level = middle[:, 0] + ((half - middle) * even).sum(1) / even.sum(1).clamp_min(1)
     excess = F.avg_pool2d(pixels[:, None], 2)[:, 0] - level[:, None, None]
     return replace(sky, excess=excess)
 
