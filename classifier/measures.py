@@ -19,6 +19,7 @@ from classifier.colour_planes import PlaneLight, colour_light, mosaic_light
 from classifier.discs import find_discs
 from classifier.evidence import Evidence
 from classifier.facts import Facts
+from classifier.field_pattern import find_pattern
 from classifier.frame import Frame
 from classifier.mean_star import MeanStar, mean_star
 from classifier.repeated_images import find_repeated
@@ -81,6 +82,7 @@ def measure_frame(frame: Frame) -> FrameMeasures:
         background.noise_adu,
     )
     repeated = find_repeated(found.stars, fwhm_px)
+    pattern = find_pattern(found.stars, background.lit)
     spikes = find_spikes(background, found.stars, fwhm_px)
     evidence = {
         "hot_pixels": sky_evidence.hot_pixels(background, fwhm_px),
@@ -98,7 +100,7 @@ def measure_frame(frame: Frame) -> FrameMeasures:
             background.mosaic or frame.planes is not None,
         ),
         "reflection": sky_evidence.discs("reflection", bright, sky, background),
-        **star_evidence.elongated(star, elongation, coherence, repeated),
+        **star_evidence.elongated(star, elongation, coherence, repeated, pattern),
     }
     explained = explanation(evidence, elongation, coherence)
     evidence["bloated_stars"] = star_evidence.bloated_stars(fwhm_px, facts, explained)

@@ -13,6 +13,14 @@ import math
 
 from classifier.evidence import NO, UNKNOWN, YES, Evidence, unknown
 from classifier.facts import Facts
+from classifier.field_pattern import (
+    CONSTANT,
+    ONE_SIDE,
+    RADIAL,
+    TANGENTIAL,
+    TURNING,
+    FieldPattern,
+)
 from classifier.mean_star import MeanStar
 from classifier.repeated_images import Repeated
 from classifier.spikes import Spikes
@@ -41,10 +49,15 @@ BEST_SEEING_ARCSEC, POOR_SEEING_ARCSEC = 1.5, 4.0
 
 
 def elongated(
-    star: MeanStar | None, elongation: float, coherence: float, repeated: Repeated | None
+    star: MeanStar | None,
+    elongation: float,
+    coherence: float,
+    repeated: Repeated | None,
+    pattern: FieldPattern | None = None,
 ) -> dict[str, Evidence]:
     """vibration, drift and guiding_loss. elongation: of the common shape; coherence: 0 to 1;
-    repeated: images that every star has at the same offset, if any."""
+    repeated: images that every star has at the same offset, if any; pattern: of the stretch
+    over the field, where it could be told."""
     keys = ("vibration", "drift", "guiding_loss")
     rows = {key: fault(key) for key in keys}
     if star is None or not math.isfinite(elongation):
@@ -53,8 +66,9 @@ def elongated(
 
     def said(states: tuple[str, str, str], note: str) -> dict[str, Evidence]:
         values = (elongation, elongation, path)
+        where = [] if pattern is None or NO == states[0] == states[1] else pattern.whiskers
         return {
-            key: Evidence(state, value, rows[key].unit, rows[key].counts_from, note)
+            key: Evidence(state, value, rows[key].unit, rows[key].counts_from, note, where)
             for key, state, value in zip(keys, states, values, strict=True)
         }
 
@@ -63,8 +77,20 @@ def elongated(
         if path >= rows["guiding_loss"].counts_from:
             note = f"{100 * repeated.share:.0f} % of the stars have a second image"
             return said((NO, NO, YES), note)
+    laid_out = _laid_out(pattern, rows["drift"].counts_from)
+    if pattern is not None and laid_out and pattern.name == TANGENTIAL:
+        note = f"{laid_out}: the field turned about its middle, or astigmatism; the run can say"
+        return said((NO, UNKNOWN, NO), note)
+    if pattern is not None and laid_out and pattern.name == TURNING:
+        # Directions differ over the field, so that the common shape is rounder than the stars.
+        elongation = max(elongation, pattern.typical_elongation)
+        if elongation >= rows["drift"].counts_from:
+            x, y = pattern.centre or (math.nan, math.nan)
+            return said((NO, YES, NO), f"the field turned about x {x:.0f}, y {y:.0f}")
     if elongation < rows["drift"].counts_from:
-        return said((NO, NO, NO), "")
+        return said((NO, NO, NO), laid_out)
+    if pattern is not None and pattern.name == RADIAL:
+        return said((NO, NO, NO), f"{laid_out}: optics, not tracking")
     if coherence < COHERENT:
         note = "stars are stretched, but not all the same way: optics or tilt"
         return said((NO, NO, NO), note)
@@ -87,6 +113,20 @@ def elongated(
         return said((NO, YES, NO), "long without lobes: steady motion")
     note = "one frame cannot tell drift from vibration; the run can"
     return said((UNKNOWN, UNKNOWN, NO), note)
+
+
+def _laid_out(pattern: FieldPattern | None, counts_from: float) -> str:
+    """How the stretch is laid out, where it reaches the level that counts somewhere."""
+    if pattern is None or pattern.largest_elongation < counts_from:
+        return ""
+    how = {
+        CONSTANT: "stretched alike all over the field",
+        RADIAL: "stretched along the line to the middle of the field",
+        TANGENTIAL: "stretched round the middle of the field",
+        TURNING: "stretched round a point beside the middle of the field",
+        ONE_SIDE: "stretched towards one edge of the field only",
+    }[pattern.name]
+    return f"{how}, up to {pattern.largest_elongation:.2f}"
 
 
 def _path(star: MeanStar) -> float:
