@@ -126,6 +126,8 @@ def _dark_subtracted(
     dark_adu = camera.offset_adu + scene.dark_e / camera.gain_e_adu
     pedestal = float(rng.choice([0.0, 0.0, 100.0]))
     facts.lower(dark_adu - pedestal)
+    # The dark current went with the bias: no light is the pedestal now.
+    facts.physical["offset_adu"][facts.i] = pedestal
     frame = frame - (dark_adu - pedestal)
     # A master of n darks carries their read noise over n.
     noise = camera.read_noise_e / camera.gain_e_adu / rng.integers(5, 40) ** 0.5

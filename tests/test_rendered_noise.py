@@ -4,10 +4,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import torch
 from frame_of_one_rig import SIDE, camera, expected, rig, scene
 
 from synth.generate import render_scenes
 from synth.rig import CFA_ORDERS
+from synth.shading import draw_vignetting, vignetting_map
 
 SLOPE_LEVELS_E = (300.0, 1000.0, 3000.0, 9000.0)
 
@@ -44,6 +46,63 @@ def test_photon_transfer_of_whole_frames(gain, sky_e):
     assert signal == pytest.approx(sky_e / gain, rel=0.01, abs=1.0)
     variance = clipped(frames[0] - frames[1]).var() / 2
     assert variance == pytest.approx(sky_e / gain**2 + (3.0 / gain) ** 2 + 1 / 12, rel=0.03)
+
+
+@pytest.mark.parametrize(
+    "kind", ["raw", "shifted", "dark_subtracted", "flat_fielded", "normalised"]
+)
+def test_facts_of_reduced_frames_obey_the_law(kind):
+    # Gain, read noise and offset that come with the file must still tell signal and noise: the same
+    # law, the same tolerance. A converter shifted by f rounds in steps of f. What a master dark
+    # adds is the same in both frames and falls out of their difference; the dark current is gone
+    # from the level of a reduced file and not from its noise.
+    mine = rig(
+        camera=camera(
+            gain_e_adu=2.0,
+            read_noise_e=3.0,
+            full_well_e=5e4,
+            offset_adu=300.0,
+            bits=12,
+            dark_e_s=0.5,
+        )
+    )
+    one = scene(rig=mine, sky_mag=20.0, exposure_s=400 / mine.sky_e_s(20.0), processing=kind)
+    assert one.dark_e > 0.5 * one.sky_e  # enough to tell where it went
+    batch = render_scenes([one, one], 1, 0)
+    frames = batch.pixels.double().numpy()
+    facts = {name: float(values[0]) for name, values in batch.physical.items()}
+    gain, step = facts["gain_e_adu"], 2.0 / facts["gain_e_adu"]
+    variance = clipped(frames[0] - frames[1]).var() / 2
+    law = (one.sky_e + one.dark_e + facts["read_noise_e"] ** 2) / gain**2 + step**2 / 12
+    assert variance == pytest.approx(law, rel=0.035)
+    signal_e = (np.median(frames) - facts["offset_adu"]) * gain
+    left = 0.0 if kind in ("dark_subtracted", "flat_fielded") else one.dark_e
+    # Medians of whole numbers are good to a step of 2 e, a master's grain to 0.1 e.
+    assert signal_e == pytest.approx(one.sky_e + left, abs=2.5)
+
+
+@pytest.mark.parametrize("dark_e_s", [0.0, 0.5])
+def test_a_flat_leaves_an_even_sky_whatever_the_dark_current(dark_e_s):
+    # Dividing what is over the pedestal by the flat; with the dark current still in it corners
+    # would be left brighter by dark (1/t - 1). 2,000 pixels of sigma 30 e (at t = 0.5): 0.7 e.
+    shade = draw_vignetting(np.random.default_rng(1), 55.0, SIDE, SIDE)
+    mine = rig(camera=camera(offset_adu=300.0, dark_e_s=dark_e_s))
+    one = scene(
+        rig=mine,
+        sky_mag=20.0,
+        exposure_s=400 / mine.sky_e_s(20.0),
+        processing="flat_fielded",
+        vignetting=shade,
+        flat=shade,
+    )
+    batch = render_scenes([one], 1, 0)
+    level = (batch.pixels[0].double().numpy() - float(batch.physical["offset_adu"][0])) * 0.5
+    axis = np.arange(SIDE, dtype=np.float32)
+    through = vignetting_map([shade], *(torch.from_numpy(axis) for _ in range(2)))[0].numpy()
+    dark, light = through < 0.65, through > 0.95
+    assert dark.sum() > 2000 and light.sum() > 2000
+    assert np.median(level[light]) == pytest.approx(400, abs=4)
+    assert np.median(level[dark]) == pytest.approx(400, abs=6)
 
 
 def test_example_of_the_photon_transfer_law():
