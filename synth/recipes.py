@@ -103,7 +103,8 @@ def drift(scene: Scene, strength: float, rng: np.random.Generator) -> Scene:
     return scene.with_("drift", path=scene.path + path)
 
 
-def defocus(scene: Scene, strength: float, rng: np.random.Generator) -> Scene:
+def _defocus_waves(scene: Scene, strength: float) -> float:
+    """Noll defocus that widens the half-flux radius by that ratio, within what stamps hold."""
     telescope, camera = scene.rig.telescope, scene.rig.camera
     # Half of an annulus' light is within D / 2 sqrt((1 + eps^2) / 2).
     half_light = 0.5 * scene.good_fwhm_px * np.sqrt(strength**2 - 1)
@@ -111,9 +112,13 @@ def defocus(scene: Scene, strength: float, rng: np.random.Generator) -> Scene:
     blur_um = min(48.0, blur_px) * camera.pixel_um * camera.binning
     # Beyond this the pupil's 128 samples would alias.
     blur_um = min(blur_um, 70 * telescope.focal_ratio * scene.rig.wavelength_nm / 550)
+    return defocus_waves(blur_um, telescope.focal_ratio, scene.rig.wavelength_nm)
+
+
+def defocus(scene: Scene, strength: float, rng: np.random.Generator) -> Scene:
     waves = list(scene.waves)
     sign = rng.choice([-1, 1])
-    waves[DEFOCUS] += sign * defocus_waves(blur_um, telescope.focal_ratio, scene.rig.wavelength_nm)
+    waves[DEFOCUS] += sign * _defocus_waves(scene, strength)
     return scene.with_("defocus", waves=tuple(waves))
 
 
@@ -138,6 +143,8 @@ def bloated_stars(scene: Scene, strength: float, rng: np.random.Generator) -> Sc
 
 
 def miscollimation(scene: Scene, strength: float, rng: np.random.Generator) -> Scene:
+    if scene.rig.telescope.obstruction > 0 and strength > 1.3 and rng.random() < 0.25:
+        return _lopsided_donut(scene, rng)
     wave_px = lambda_over_d_px(scene)
     # Half-flux radius of pure coma is about 8 lambda / D per wave rms (tried on the PSF).
     coma = scene.good_fwhm_px / 2 * np.sqrt(strength**2 - 1) / (8 * wave_px)
@@ -149,6 +156,26 @@ def miscollimation(scene: Scene, strength: float, rng: np.random.Generator) -> S
     waves[1:3] += rng.normal(0, 0.15 * coma, 2)
     waves[DEFOCUS] += rng.normal(0, 0.2 * coma)
     return scene.with_("miscollimation", waves=tuple(float(w) for w in waves))
+
+
+def _lopsided_donut(scene: Scene, rng: np.random.Generator) -> Scene:
+    """Out of focus, the hole sits off the centre: 15 to 35 % of a diameter from the rim's.
+
+    Rays at radius rho of the pupil land 2 W20 rho from the centre, coma shifts their ring by
+    2 W31 rho^2: the hole moves W31 (1 - eps^2) / (2 W20) diameters against the rim. With
+    W20 = 2 sqrt 3 a and W31 = 3 sqrt 8 c, c = 0.816 x share x a / (1 - eps^2).
+    """
+    focus = _defocus_waves(scene, log_uniform(rng, 2.0, 4.0)) * float(rng.choice([-1, 1]))
+    share = rng.uniform(0.15, 0.35)
+    coma = 0.816 * share * abs(focus) / (1 - scene.rig.telescope.obstruction**2)
+    angle = rng.uniform(0, 2 * np.pi)
+    waves = np.array(scene.waves)
+    waves[DEFOCUS] += focus
+    waves[COMA_X] += coma * np.cos(angle)
+    waves[COMA_Y] += coma * np.sin(angle)
+    changed = replace(scene, waves=tuple(float(w) for w in waves))
+    # It is out of focus too, and neither is wrong to name.
+    return changed.with_("miscollimation", strength=None).with_unknown("defocus")
 
 
 def diffraction_spikes(scene: Scene, strength: float, rng: np.random.Generator) -> Scene:

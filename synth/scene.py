@@ -97,6 +97,10 @@ class Scene:
             known[key] = strength
         return replace(self, strength=known, recipe=(*self.recipe, key), **changes)
 
+    def with_unknown(self, key: str) -> "Scene":
+        """A copy in which nobody is to be taught or scored on that fault."""
+        return replace(self, strength=self.strength | {key: float("nan")})
+
     @property
     def good_fwhm_px(self) -> float:
         """Seeing, tracking and pixel in quadrature: a first guess of a good star's FWHM."""
