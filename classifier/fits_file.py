@@ -7,7 +7,7 @@ mapped file cannot be moved. FITS 4.0, sections 4.4.2.5 (BZERO, BSCALE, BLANK) a
 
 import warnings
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 
@@ -17,6 +17,13 @@ from classifier.reading import Reading
 
 # Rows of this many values are scaled at a time where the arithmetic needs 64 bits.
 CHUNK_VALUES = 1 << 20
+# Values of a plain file read and converted at a time: what a CPU's cache holds.
+PIECE_VALUES = 1 << 17
+# BITPIX and how such values lie in the file, FITS 4.0 section 5.
+PLAIN_TYPES = {
+    bits: np.dtype(kind)
+    for bits, kind in ((8, "u1"), (16, ">i2"), (32, ">i4"), (64, ">i8"), (-32, ">f4"), (-64, ">f8"))
+}
 BLOCK_BYTES = 2880
 
 
@@ -42,14 +49,60 @@ def read_fits(path: Path) -> Reading:
             facts = facts_from_header(hdu.header, shape, None if primary is hdu.header else primary)
             scale, zero = hdu.header.get("BSCALE", 1.0), hdu.header.get("BZERO", 0.0)
             blank = hdu.header.get("BLANK", hdu.header.get("ZBLANK"))
-            stored = hdu.data
+            values = _factor(scale, 1.0), _factor(zero, 0.0), blank
+            plain = _plain_type(hdu, file)
+            if plain is not None:
+                pixels = _streamed(file, hdu.fileinfo()["datLoc"], shape, plain, values)
+                is_integer = plain.kind in "iu"
+            else:
+                stored = hdu.data
+                pixels = to_physical(stored, *values)
+                is_integer = stored.dtype.kind in "iu"
             notes = _other_pictures(opened, hdu)
     return Reading(
-        pixels=to_physical(stored, _factor(scale, 1.0), _factor(zero, 0.0), blank),
-        is_integer=stored.dtype.kind in "iu",
+        pixels=pixels,
+        is_integer=is_integer,
         facts=facts,
         notes=notes,
+        is_finite=is_integer and not _is_blank_level(blank),
     )
+
+
+def _plain_type(hdu: Any, file: BinaryIO) -> np.dtype | None:
+    """How values lie in the file, if they lie there as they are: not packed, not in tiles."""
+    if type(hdu).__name__ not in ("PrimaryHDU", "ImageHDU") or hdu.fileinfo() is None:
+        return None
+    file.seek(0)
+    if file.read(6) != b"SIMPLE":
+        return None
+    return PLAIN_TYPES.get(hdu.header.get("BITPIX"))
+
+
+def _streamed(
+    file: BinaryIO,
+    start: int,
+    shape: tuple[int, ...],
+    plain: np.dtype,
+    values: tuple[float, float, Any],
+) -> np.ndarray:
+    """Pixels read and converted piece by piece: of the file's own values, some 50 MB of a large
+    frame, no copy is ever whole in memory."""
+    pixels = np.empty(shape, np.float32)
+    flat = pixels.reshape(-1)
+    memory = np.empty(PIECE_VALUES, plain)
+    file.seek(start)
+    for first in range(0, flat.size, PIECE_VALUES):
+        piece = memory[: flat.size - first]
+        if file.readinto(piece.view(np.uint8)) != piece.nbytes:  # type: ignore[attr-defined]
+            raise FrameError(
+                "The file is cut short; copy it again, or look whether the disk was full."
+            )
+        flat[first : first + len(piece)] = to_physical(piece, *values)
+    return pixels
+
+
+def _is_blank_level(blank: Any) -> bool:
+    return isinstance(blank, int) and not isinstance(blank, bool)
 
 
 def _factor(value: Any, default: float) -> float:
@@ -77,7 +130,7 @@ def to_physical(stored: np.ndarray, scale: float, zero: float, blank: Any = None
             for start in range(0, flat_in.size, CHUNK_VALUES):
                 piece = slice(start, start + CHUNK_VALUES)
                 flat_out[piece] = zero + scale * flat_in[piece].astype(np.float64)
-    if stored.dtype.kind in "iu" and isinstance(blank, int) and not isinstance(blank, bool):
+    if stored.dtype.kind in "iu" and _is_blank_level(blank):
         info = np.iinfo(stored.dtype)
         if info.min <= blank <= info.max:
             pixels[stored == blank] = np.nan

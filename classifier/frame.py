@@ -62,7 +62,7 @@ def read_frame(path: Path, rig: Rig | None = None) -> Frame:
     reading = _read(path)
     pixels, planes = _as_picture(reading.pixels)
     notes = list(reading.notes)
-    for array in (planes,) if planes is not None else (pixels,):
+    for array in () if reading.is_finite else (pixels,) if planes is None else (planes,):
         notes += _fill_not_finite(array, is_integer=reading.is_integer)
     if planes is not None:
         if _is_grey(planes):
@@ -229,8 +229,10 @@ def plateau_adu(pixels: np.ndarray) -> float | None:
     least 10 pixels share it and they outnumber all others in the 5 % below (light that is not
     clipped thins out towards its maximum, clipped light piles up there).
     """
-    top = float(pixels.max())
-    upper = pixels[pixels >= 0.95 * top]
+    rows = pixels.max(axis=1)
+    top = float(rows.max())
+    upper = pixels[rows >= 0.95 * top]
+    upper = upper[upper >= 0.95 * top]
     at_top = int(np.count_nonzero(upper == top))
     near_full = any(0.97 * (2**bits - 1) <= top <= 2**bits - 1 for bits in (8, 10, 12, 14, 16))
     is_crowded = upper.size > pixels.size / 2  # a flat frame, whose top is its level

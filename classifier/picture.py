@@ -11,10 +11,10 @@ import io
 
 import numpy as np
 import torch
-import torch.nn.functional as F
 from PIL import Image
 
 from classifier.results import Picture
+from classifier.sweeps import asinh, pooled
 from classifier.views import Views
 
 THUMBNAIL_PX = 640
@@ -44,7 +44,7 @@ def shrink(pixels: np.ndarray) -> np.ndarray:
     step = -(-max(pixels.shape) // THUMBNAIL_PX)
     if step > 1:
         step += step % 2
-        pixels = F.avg_pool2d(torch.from_numpy(pixels)[None], step, ceil_mode=True)[0].numpy()
+        pixels = pooled(torch.from_numpy(pixels)[None], step)[0].numpy()
     return pixels
 
 
@@ -54,13 +54,15 @@ def stretch(picture: np.ndarray) -> np.ndarray:
     Black lies three robust deviations under the median, white at the 99.9th percentile; between,
     an inverse hyperbolic sine that bends at four deviations.
     """
-    sky = float(np.median(picture))
-    spread = 1.4826 * float(np.median(np.abs(picture - sky)))
-    white = float(np.percentile(picture, 99.9)) - sky
+    some = picture.ravel()[:: max(1, picture.size // 50_000) | 1]
+    sky = float(np.median(some))
+    spread = 1.4826 * float(np.median(np.abs(some - sky)))
+    white = float(np.percentile(some, 99.9)) - sky
     spread = max(spread, 1e-3 * abs(white), 1e-6)
     above = np.clip((picture - sky) / spread + 3.0, 0.0, None)
     top = np.arcsinh(max(white / spread + 3.0, 12.0) / 4.0)
-    return np.clip(np.arcsinh(above / 4.0) / top, 0.0, 1.0).astype(np.float32)
+    bent = asinh(torch.from_numpy(np.asarray(above / 4.0, np.float32))).numpy()
+    return np.clip(bent / np.float32(top), 0.0, 1.0)
 
 
 def star_strip(views: Views, width_px: int, height_px: int) -> bytes:

@@ -13,9 +13,11 @@ class Reading:
 
     pixels: float32, native order, C-contiguous, of any shape; may hold NaN and infinity.
     is_integer: whether the file stores integers (then a clipped plateau is recognisable).
+    is_finite: known to hold neither NaN nor infinity, so that nobody need look.
     """
 
     pixels: np.ndarray
     is_integer: bool
     facts: Facts
     notes: tuple[str, ...] = ()
+    is_finite: bool = False
