@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from classifier.errors import UsageError
+from synth.commands import atlas
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -258,4 +259,4 @@ def side_by_side(rendered: dict[str, Any], grafted: dict[str, Any]) -> "Table":
     return table
 
 
-COMMANDS: tuple[Callable[..., None], ...] = (retrain, render, train, evaluate, realism)
+COMMANDS: tuple[Callable[..., None], ...] = (retrain, render, atlas, train, evaluate, realism)
