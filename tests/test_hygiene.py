@@ -44,7 +44,7 @@ def tracked() -> list[Path]:
 
 
 def is_binary(path: Path) -> bool:
-    return path.suffix in {".safetensors", ".png"}
+    return path.suffix in {".safetensors", ".png", ".jpg"}
 
 
 def text_of(path: Path) -> str:

@@ -53,7 +53,7 @@ def test_no_tests_caches_or_pictures(wheel):
     for name in wheel.namelist():
         assert not name.startswith("tests/")
         assert "__pycache__" not in name
-        assert not name.endswith((".fits", ".pt", ".pth", ".png")), name
+        assert not name.endswith((".fits", ".pt", ".pth", ".png", ".jpg")), name
 
 
 def test_command_licence_and_python_version(wheel, root):
