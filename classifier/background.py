@@ -90,11 +90,14 @@ class Background:
         return sum(w.raw.size for w in self.windows) / ((x1 - x0) * (y1 - y0))
 
 
-def measure_background(pixels: Array, bayer: str | None = None) -> Background:
+def measure_background(
+    pixels: Array, bayer: str | None = None, half: Array | None = None
+) -> Background:
     """Sky, noise and windows of a frame.
 
     pixels: (H, W) float32, finite, at least 16 x 16. bayer: colour order at [0, 0], None for
     monochrome or unknown; a mosaic that no header tells of is recognised by its planes.
+    half: (H // 2, W // 2) means of 2 x 2 px, if at hand.
     """
     pixels = np.ascontiguousarray(pixels, np.float32)
     lit = lit_area(pixels)
@@ -102,7 +105,7 @@ def measure_background(pixels: Array, bayer: str | None = None) -> Background:
     inside = pixels[y0:y1, x0:x1]
     noise = pixel_noise(inside)
     mosaic = bool(bayer) or is_mosaic(inside, noise)
-    picture = sky_picture(pixels, lit, mosaic)
+    picture = sky_picture(pixels, lit, mosaic, half)
     windows = tuple(
         _window(pixels, left, top, right, bottom, noise, mosaic)
         for left, top, right, bottom in _boxes(lit)
@@ -156,7 +159,9 @@ def luminance(raw: Array, mosaic: bool) -> Array:
     return (rows[:, :-2] + 2 * rows[:, 1:-1] + rows[:, 2:]) / np.float32(16)
 
 
-def sky_picture(pixels: Array, lit: tuple[int, int, int, int], mosaic: bool) -> SkyPicture:
+def sky_picture(
+    pixels: Array, lit: tuple[int, int, int, int], mosaic: bool, half: Array | None = None
+) -> SkyPicture:
     """Block means (stars averaged in), then medians of blocks of these (stars taken out)."""
     x0, y0, x1, y1 = lit
     inside = pixels[y0:y1, x0:x1]
@@ -165,7 +170,10 @@ def sky_picture(pixels: Array, lit: tuple[int, int, int, int], mosaic: bool) -> 
     if mosaic:
         mean_step = max(2, 2 * round(mean_step / 2))
     mean = inside
-    if mean_step > 1:
+    if half is not None and mean_step % 2 == 0:
+        part = half[y0 // 2 : y1 // 2, x0 // 2 : x1 // 2]  # the lit area has even corners
+        mean = pooled(torch.from_numpy(part)[None], mean_step // 2)[0].numpy()
+    elif mean_step > 1:
         mean = pooled(torch.from_numpy(inside)[None], mean_step)[0].numpy()
     block = int(np.clip(round(max(mean.shape) / PICTURE_PX), 3, 8))
     block = max(1, min(block, min(mean.shape) // 16))

@@ -93,8 +93,8 @@ def encode(frame: Frame, model: "Model") -> tuple["Views", np.ndarray, np.ndarra
             "needed to judge a sky; give the whole sub rather than a cut-out."
         )
     with torch.inference_mode():
-        pixels = torch.from_numpy(frame.pixels)[None]
-        views = make_views(pixels, physical_vector(frame.facts)[None])
+        pixels, half = (torch.from_numpy(each)[None] for each in (frame.pixels, frame.half))
+        views = make_views(pixels, physical_vector(frame.facts)[None], half)
         features = model.network.encode(views)[0].float().numpy()
         shape = shape_facts(views)[0].float().numpy()
     if not np.isfinite(features).all():
@@ -111,7 +111,7 @@ def _see(frame: Frame, model: "Model") -> Sight:
         features=features,
         shape=shape,
         line_px=views.line_px[0].tolist(),
-        picture=draw_picture(frame.pixels, views),
+        picture=draw_picture(frame.pixels, views, frame.half),
         notes=tuple(frame.notes),
     )
 

@@ -10,6 +10,7 @@ Nothing is calibrated, stretched or debayered. The file is closed when `read_fra
 import os
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -49,6 +50,16 @@ class Frame:
     planes: np.ndarray | None
     facts: Facts
     notes: tuple[str, ...] = ()
+
+    @cached_property
+    def half(self) -> np.ndarray:
+        """(H // 2, W // 2) float32 means of 2 x 2 pixels, which everything that looks at the sky
+        begins with; made once."""
+        import torch
+
+        from classifier.sweeps import halved
+
+        return np.asarray(halved(torch.from_numpy(self.pixels)[None])[0].numpy())
 
 
 def is_frame_file(path: Path) -> bool:

@@ -59,7 +59,7 @@ def measure_frame(frame: Frame) -> FrameMeasures:
     facts = frame.facts
     if min(frame.pixels.shape) < 32:
         return _too_small(frame.pixels.shape)
-    background = measure_background(frame.pixels, facts.bayer)
+    background = measure_background(frame.pixels, facts.bayer, frame.half)
     found = find_stars(background, facts.saturation_adu)
     model = fit_sky(background.picture)
     texture = texture_adu(background.picture, model)

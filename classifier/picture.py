@@ -24,26 +24,29 @@ GAP_PX = 4
 JPEG_QUALITY = 82
 
 
-def draw_picture(pixels: np.ndarray, views: Views) -> Picture:
-    """(H, W) float32 ADU and the frame's views (batch of one) -> Picture."""
+def draw_picture(pixels: np.ndarray, views: Views, half: np.ndarray | None = None) -> Picture:
+    """(H, W) float32 ADU and the frame's views (batch of one) -> Picture. half: (H // 2, W // 2)
+    means of 2 x 2 px, if at hand."""
     height, width = pixels.shape
-    return Picture(thumbnail(pixels), star_strip(views, width, height), width, height)
+    return Picture(thumbnail(pixels, half), star_strip(views, width, height), width, height)
 
 
-def thumbnail(pixels: np.ndarray) -> bytes:
+def thumbnail(pixels: np.ndarray, half: np.ndarray | None = None) -> bytes:
     """JPEG bytes of the whole frame, at most `THUMBNAIL_PX` a side."""
-    small = shrink(pixels)
+    small = shrink(pixels, half)
     grey = Image.fromarray((255 * stretch(small)).astype(np.uint8))
     stream = io.BytesIO()
     grey.save(stream, "JPEG", quality=JPEG_QUALITY, optimize=True)
     return stream.getvalue()
 
 
-def shrink(pixels: np.ndarray) -> np.ndarray:
+def shrink(pixels: np.ndarray, half: np.ndarray | None = None) -> np.ndarray:
     """Average to at most `THUMBNAIL_PX` a side, by an even step so that a colour mosaic mixes."""
     step = -(-max(pixels.shape) // THUMBNAIL_PX)
     if step > 1:
         step += step % 2
+        if half is not None:
+            pixels, step = half, step // 2
         pixels = pooled(torch.from_numpy(pixels)[None], step)[0].numpy()
     return pixels
 

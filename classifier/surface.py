@@ -60,10 +60,12 @@ class Surface:
     facts: Tensor
 
 
-def read_surface(pixels: Tensor, is_cfa: Tensor, offset_adu: Tensor) -> Surface:
-    """(B, H, W) ADU, (B,) bool, (B,) ADU or NaN -> Surface."""
-    mesh, half_noise = _mesh_medians(pixels)
-    excess, mean, calm, peak, step = _flattened(pixels, _quiet(mesh), half_noise)
+def read_surface(
+    pixels: Tensor, is_cfa: Tensor, offset_adu: Tensor, half: Tensor | None = None
+) -> Surface:
+    """(B, H, W) ADU, (B,) bool, (B,) ADU or NaN -> Surface. half: `halved(pixels)`, if at hand."""
+    mesh, half_noise = _mesh_medians(pixels, half)
+    excess, mean, calm, peak, step = _flattened(pixels, half, _quiet(mesh), half_noise)
     noise_1, noise_2 = _difference_noise(pixels, 1), _difference_noise(pixels, 2)
     noise = torch.where(is_cfa, noise_2, torch.maximum(noise_1, noise_2))
     level = mesh.flatten(1).median(1).values
@@ -81,16 +83,17 @@ def read_surface(pixels: Tensor, is_cfa: Tensor, offset_adu: Tensor) -> Surface:
     return Surface(excess, mean, calm, peak, step, half_noise, level, noise, sky, facts)
 
 
-def _mesh_medians(pixels: Tensor) -> tuple[Tensor, Tensor]:
+def _mesh_medians(pixels: Tensor, half: Tensor | None) -> tuple[Tensor, Tensor]:
     """(B, H, W) -> (B, MESH, MESH) medians of at most some 24 x 24 half-size pixels of each cell,
     and (B,) noise of a half-size pixel."""
     batch, height, width = pixels.shape
     cell_h, cell_w = height // 2 // MESH, width // 2 // MESH
     steps = torch.arange(0, cell_h, max(1, cell_h // 24), device=pixels.device)
     rows = (torch.arange(MESH, device=pixels.device)[:, None] * cell_h + steps).flatten()
-    # Only the rows that are looked at are binned.
-    seen = torch.stack((2 * rows, 2 * rows + 1), 1).flatten()
-    half = halved(pixels[:, seen])
+    if half is None:  # only the rows that are looked at are binned
+        half = halved(pixels[:, torch.stack((2 * rows, 2 * rows + 1), 1).flatten()])
+    else:
+        half = half[:, rows]
     cells = half[..., : cell_w * MESH].reshape(batch, MESH, len(steps), MESH, cell_w)
     cells = cells[..., :: max(1, cell_w // 24)]
     medians = cells.permute(0, 1, 3, 2, 4).flatten(3).median(3).values
@@ -98,7 +101,7 @@ def _mesh_medians(pixels: Tensor) -> tuple[Tensor, Tensor]:
 
 
 def _flattened(
-    pixels: Tensor, mesh: Tensor, half_noise: Tensor
+    pixels: Tensor, half: Tensor | None, mesh: Tensor, half_noise: Tensor
 ) -> tuple[Tensor, Tensor, Tensor, Tensor, int]:
     """`excess`, `mean`, `calm`, `peak` and `step` of a Surface, in one pass over the pixels."""
     batch, height, width = len(pixels), pixels.shape[1] // 2, pixels.shape[2] // 2
@@ -110,8 +113,11 @@ def _flattened(
     pictures: list[list[Tensor]] = [[], [], []]
     for top, end in bands(height, pixels.device, step):
         part = excess[:, top:end]
-        halved(pixels[:, 2 * top : 2 * end], part)
-        part -= down[top:end] @ mesh @ across
+        sky = down[top:end] @ mesh @ across
+        if half is None:
+            halved(pixels[:, 2 * top : 2 * end], part).sub_(sky)
+        else:
+            torch.sub(half[:, top:end], sky, out=part)
         rows = (end - top) // step
         if rows == 0:
             continue
