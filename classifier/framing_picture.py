@@ -37,7 +37,7 @@ def framing_figure(reference: StarField, framings: Sequence[Framing]) -> "Figure
     off = [framing for framing in framings if framing.is_mismatch]
     for framing in framings:
         colour = ORANGE if framing.is_mismatch else BLUE
-        outline = Polygon(framing.outline, fill=False, edgecolor=colour, linewidth=1.1, alpha=0.9)
+        outline = Polygon(framing.outline, fill=False, edgecolor=colour, linewidth=0.9, alpha=0.9)
         axes.add_patch(outline)
         # A mark on the side of the first row shows flips and half turns.
         axes.plot(*framing.outline[:2].mean(0), marker="o", markersize=3, color=colour)
@@ -56,7 +56,9 @@ def framing_figure(reference: StarField, framings: Sequence[Framing]) -> "Figure
     axes.set_title(f"Framing against {reference.name}", fontsize=10, loc="left")
     handles = [
         Line2D([], [], color=DARK, linewidth=2.2, label="reference"),
-        Line2D([], [], color=BLUE, marker="o", markersize=3, label="subs that fit (dot: first row)"),
+        Line2D(
+            [], [], color=BLUE, marker="o", markersize=3, label="subs that fit (dot: first row)"
+        ),
         Line2D([], [], color=ORANGE, marker="o", markersize=3, label="turned or shifted too far"),
         Patch(facecolor=BLUE, alpha=0.2, label="what all share"),
     ]

@@ -241,7 +241,9 @@ def _trails(frames: Sequence[FrameResult], subs: int, clip_sigma: float) -> list
         evidence: Mapping = frame.evidence.get("trail", {})
         snr = _value(evidence.get("value"))
         lines = frame.where.get("trail") or []
-        if snr is None or not lines or ("trail" not in frame.faults and snr < harmless):
+        # A trail that the model alone sees has no measured strength to reckon with.
+        seen = harmless if "trail" not in frame.faults else fault("trail").clean_below
+        if snr is None or not lines or snr < seen:
             continue
         length = max(math.hypot(x1 - x0, y1 - y0) for x0, y0, x1, y1 in lines)
         gain = line_gain(max(length, 1.0), frame.numbers["fwhm_px"])

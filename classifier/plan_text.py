@@ -98,12 +98,7 @@ def sentences(plan: RunPlan, aim: str) -> list[str]:
             "of 2 + 1/n). With the weights in plan.csv every sub helps: "
             f"{plan.weighted.deeper_mag:+.2f} mag for all of them."
         )
-    told += [trail_words(trail, plan) for trail in plan.trails[:NAMED]]
-    if plan.trails:
-        share = 100 * false_rejection(plan.clip_sigma)
-        told.append(
-            f"Clipping at {plan.clip_sigma:g} sigma also rejects {share:.2g} % of good values."
-        )
+    told += trails_words(plan)
     told += [f"Not weighed: {name} ({why})." for name, why in plan.left_out[:NAMED]]
     if len(plan.left_out) > NAMED:
         told.append(f"Not weighed: {len(plan.left_out) - NAMED} more; plan.json has them.")
@@ -130,22 +125,42 @@ def _way(magnitudes: float) -> str:
     return "deeper" if magnitudes >= 0 else "less deep"
 
 
-def trail_words(trail: Trail, plan: RunPlan) -> str:
-    """One trail: what clipping makes of it among the subs kept for depth."""
-    subs = plan.recommended["depth"].kept
-    shows = trail.ghost_snr >= fault("trail").counts_from
-    told = f"{trail.name}: a trail of {trail.peak_sigma:.1f} sigma a pixel"
+def trails_words(plan: RunPlan) -> list[str]:
+    """What clipping makes of the trails among the subs kept for depth; the harmless ones in one
+    sentence."""
+    if not plan.trails:
+        return []
+    subs, clip = plan.recommended["depth"].kept, f"{plan.clip_sigma:g} sigma"
+    told = []
     if not can_reject(subs, plan.clip_sigma):
-        told += (
-            f"; one pass at {plan.clip_sigma:g} sigma rejects nothing in {counted(subs, 'sub')}, "
-            f"where no value lies beyond {farthest_sigma(subs):.2f}"
+        told.append(
+            f"One pass of clipping at {clip} rejects nothing in {counted(subs, 'sub')}: no value "
+            f"of so few can lie more than {farthest_sigma(subs):.2f} deviations from their mean."
         )
-    left = f"{trail.ghost_snr:.1f} sigma over its length"
-    if not shows:
-        return (
-            f"{told}; after clipping {left} are left in {counted(subs, 'sub')}: too faint to show."
+    showing = [trail for trail in plan.trails if _shows(trail)]
+    told += [_trail_words(trail, subs) for trail in showing[:NAMED]]
+    if len(showing) > NAMED:
+        told.append(f"{len(showing) - NAMED} more trails show; plan.json has them.")
+    faint = [trail for trail in plan.trails if not _shows(trail)]
+    if faint:
+        most = max(trail.ghost_snr for trail in faint)
+        told.append(
+            f"{counted(len(faint), 'trail')} will not show in a stack of {subs} clipped at {clip}, "
+            f"where at most {most:.1f} sigma over the whole length are left."
         )
-    told += f"; after clipping {left} are left in {counted(subs, 'sub')}"
+    share = 100 * false_rejection(plan.clip_sigma)
+    return [*told, f"Clipping at {clip} also rejects {share:.2g} % of good values."]
+
+
+def _shows(trail: Trail) -> bool:
+    return trail.ghost_snr >= fault("trail").counts_from
+
+
+def _trail_words(trail: Trail, subs: int) -> str:
+    told = (
+        f"{trail.name}: a trail of {trail.peak_sigma:.1f} sigma a pixel leaves a ghost of "
+        f"{trail.ghost_snr:.0f} sigma over its length in {counted(subs, 'sub')}"
+    )
     if trail.clean_from is None:
         return f"{told}: mask it or drop the sub."
     return f"{told}: mask it, drop the sub, or gather {trail.clean_from} subs."

@@ -140,7 +140,16 @@ def test_trail_and_its_ghost(count, sigma, left):
     assert trail.ghost_snr == pytest.approx(left * count**0.5 * gain, abs=0.02 * gain)
     told = " ".join(sentences(plan, "depth"))
     assert ("rejects nothing in 8 subs" in told) is (count == 8)
-    assert ("too faint to show" in told) is (count == 30)
+    assert ("1 trail will not show in a stack of 30" in told) is (count == 30)
+    assert ("mask it, drop the sub, or gather" in told) is (count == 8)
+
+
+def test_a_trail_without_a_measure_is_not_reckoned_with():
+    ghostly = sub(
+        "m.fits", faults=["trail"], where={"trail": [[0.0, 0.0, 600.0, 800.0]]},
+        evidence={"trail": {"state": "no", "value": 1.0}},
+    )  # fmt: skip
+    assert plan_run(RUN, [*good_ones(3), ghostly]).trails == []
 
 
 def test_runs_are_planned_by_themselves():
