@@ -134,3 +134,21 @@ def test_stars_lost_to_cloud(loss_mag, left):
         [field.draw_stars(rng, 1800, 1800, 4.0, 15.5, 1.0, 100_000)[2] for _ in range(4)]
     )
     assert (mag + loss_mag < 15.5).sum() / (mag < 15.5).sum() == pytest.approx(left, rel=0.1)
+
+
+@pytest.mark.parametrize("halo_share", [0.0, 0.04])
+def test_growth_curve_does_not_change_with_brightness(halo_share):
+    # Bright, middling and faint stars are laid down by three roads; light is linear, so the share
+    # of it within 2.5, 5 and 10 px must be one. The brightest are drawn in a band of wavelengths
+    # and with twice the pupil's samples: 0.5 %.
+    shares = []
+    for mag in (8.0, 13.0, 15.0, 17.0, 19.0):
+        one = scene([(96, 96, mag)], halo_share=halo_share, halo_px=20.0)
+        frames = expected(one, scene())
+        star = (frames[0] - frames[1]) / (60 * rig().zero_point_e_s * 10 ** (-0.4 * mag))
+        y, x = np.mgrid[:SIDE, :SIDE] - 96
+        shares.append([star[np.hypot(x, y) < r].sum() for r in (2.5, 5, 10)])
+    assert np.ptp(shares, axis=0) == pytest.approx(np.zeros(3), abs=0.005)
+    # A Kolmogorov star of 2.1 px FWHM has 80 % within 0.924 / 0.9759 of its width: 2.0 px, the
+    # pixel and tracking a little more; and the halo keeps 4 % farther out.
+    assert shares[0][0] == pytest.approx(0.84 * (1 - halo_share), abs=0.05)
