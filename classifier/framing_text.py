@@ -13,6 +13,8 @@ from classifier.framing import (
     StarField,
     Unmatched,
     area_costs,
+    corners,
+    polygon_area,
     shared_area,
 )
 from classifier.results import plain
@@ -63,9 +65,12 @@ def move_advice(framing: Framing, size_px: tuple[int, int], scale_arcsec: float 
     return f"its centre lies {joined(parts)} the reference's" if parts else ""
 
 
-def oddities(framing: Framing) -> list[str]:
+def oddities(framing: Framing, size_px: tuple[int, int]) -> list[str]:
     """What a person should know and need not mend."""
     told = []
+    share = polygon_area(framing.outline) / polygon_area(corners(size_px))
+    if share < 1 - UNCOVERED_FROM:
+        told.append(f"its field is {100 * share:.0f} % as large as the reference's")
     if framing.half_turn:
         told.append("upside down, as after a meridian flip")
     if framing.mirrored:
@@ -76,7 +81,11 @@ def oddities(framing: Framing) -> list[str]:
 
 
 def says(framing: Framing, size_px: tuple[int, int], scale_arcsec: float | None) -> str:
-    parts = [turn_advice(framing), move_advice(framing, size_px, scale_arcsec), *oddities(framing)]
+    parts = [
+        turn_advice(framing),
+        move_advice(framing, size_px, scale_arcsec),
+        *oddities(framing, size_px),
+    ]
     return "; ".join(part for part in parts if part) or FITS
 
 

@@ -57,11 +57,11 @@ def framing(
 
     reference = None
     if against is not None:
-        found, trouble = _each([against], field)
+        found, trouble = _each([against], "Reference", field)
         if not found:
             raise UsageError(f"The reference {trouble[0]}" if trouble else f"{against} is no sub.")
         reference = found[0]
-    fields, trouble = _each(frames, field)
+    fields, trouble = _each(frames, "Stars", field)
     if not fields:
         _tell(trouble)
         raise UsageError("None of the files is a sub that could be compared; name light frames.")
@@ -190,7 +190,7 @@ def exposure(
             refused.append(f"{name}: {error}")
             return None
 
-    found, trouble = _each(frames, look)
+    found, trouble = _each(frames, "Sky", look)
     trouble += refused
     budgets = [budget for budget in found if budget is not None]
     if not budgets:
@@ -244,20 +244,26 @@ def _rig(path: Path | None, **options: float | None) -> "Rig | None":
 
 
 def _each(
-    places: Sequence[Path],
-    look: Callable[[str, "Frame"], Any],
-    rig: "Rig | None" = None,
-    kinds: Sequence[str] = (),
+    places: Sequence[Path], title: str, look: Callable[[str, "Frame"], Any]
 ) -> tuple[list[Any], list[str]]:
-    """`look(name, frame)` at every light frame (or frame of `kinds`) of files and folders, one in
-    memory at a time; and a sentence for each that could not be read."""
+    """`look(name, frame)` at every light frame of files and folders, one in memory at a time; and
+    a sentence for each that could not be read."""
     from classifier.frame import find_frames
+    from classifier.terminal import frame_progress
+    from classifier.wording import counted
 
     looked: list[Any] = []
     trouble: list[str] = []
-    for name, frame in _frames(find_frames(places), rig, trouble):
-        if (frame.facts.kind in CALIBRATION) == bool(kinds):
-            looked.append(look(name, frame))
+    files, left_out = find_frames(places), 0
+    with frame_progress(_console(stderr=True), title) as progress:
+        for done, (name, frame) in enumerate(_frames(files, None, trouble), 1):
+            if frame.facts.kind in CALIBRATION:
+                left_out += 1
+            else:
+                looked.append(look(name, frame))
+            progress(done, len(files), name)
+    if left_out:
+        _tell([f"{counted(left_out, 'calibration frame')} left out, going by the header."])
     return looked, trouble
 
 

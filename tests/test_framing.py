@@ -88,6 +88,14 @@ def test_shift_and_cover_agree_with_world_coordinates():
     assert framing.is_mismatch
 
 
+def test_a_smaller_sensor_is_told():
+    """The same scale on 600 x 800 px: 4/9 of the reference's field."""
+    small = field_of(world(0.0, size=(600, 800)), size=(600, 800), seed=1)
+    framing = framed(small, field_of(world(0.0), seed=2))
+    assert framing.covered == pytest.approx(4 / 9, abs=0.003) and framing.is_mismatch
+    assert says(framing, SIZE, 1.5) == "its field is 44 % as large as the reference's"
+
+
 def test_half_turn_is_no_mismatch():
     framing = framed(field_of(world(180.1), seed=1), field_of(world(0.0), seed=2))
     assert framing.half_turn and not framing.is_mismatch
@@ -289,6 +297,7 @@ def test_command(night, tmp_path):
     assert "turn the camera 2.0" in result.stdout
     assert "broken.fits" in result.stderr
     assert "dark" not in result.stdout
+    assert "1 calibration frame left out" in result.stderr
     svg = picture.read_text(encoding="utf-8")
     assert svg.startswith("<?xml") and "</svg>" in svg
     again = CliRunner().invoke(app, [*arguments, "--picture", str(picture)])
