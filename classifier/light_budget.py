@@ -32,7 +32,35 @@ from classifier.stars import find_stars
 Array = np.ndarray
 
 DISAGREE = 1.4  # noise that differs by more from what the facts predict is told
-PIXEL_SAMPLE = 2_000_000
+BRIGHTEST = 20_000
+
+
+@dataclass(frozen=True)
+class Levels:
+    """How many pixels reach which level, in little room: the frame itself is not kept.
+
+    brightest_adu: the highest pixels, ascending; quantiles_adu: at 0, 0.1 ... 100 % of the others
+    and these; count: of all pixels.
+    """
+
+    brightest_adu: Array
+    quantiles_adu: Array
+    count: int
+
+    @staticmethod
+    def of(pixels: Array) -> "Levels":
+        values = pixels.ravel()
+        kept = min(BRIGHTEST, values.size)
+        brightest = np.sort(np.partition(values, values.size - kept)[values.size - kept :])
+        sample = values[:: max(1, values.size // 500_000)]
+        return Levels(brightest, np.quantile(sample, np.linspace(0, 1, 1001)), values.size)
+
+    def share_from(self, level_adu: float) -> float:
+        """Share of pixels at this level or above."""
+        if level_adu >= self.brightest_adu[0]:
+            first = np.searchsorted(self.brightest_adu, level_adu)
+            return (len(self.brightest_adu) - int(first)) / self.count
+        return 1 - float(np.searchsorted(self.quantiles_adu, level_adu)) / 1001
 
 
 @dataclass(frozen=True)
@@ -62,7 +90,7 @@ class LightBudget:
     aperture_mm: Known
     notes: list[str] = field(default_factory=list)
     _peaks_adu: Array = field(default_factory=lambda: np.zeros(0), repr=False)
-    _pixels_adu: Array = field(default_factory=lambda: np.zeros(0), repr=False)
+    _levels: Levels | None = field(default=None, repr=False)
     _stars_per_peak: float = 1.0
     _offset_adu: float = 0.0
 
@@ -95,7 +123,7 @@ class LightBudget:
         limit = self._offset_adu + (top - self._offset_adu) * self.exposure_s / seconds
         limit = min(limit, top)
         stars = float(np.count_nonzero(self._peaks_adu >= limit)) * self._stars_per_peak
-        share = float(np.mean(self._pixels_adu >= limit)) if self._pixels_adu.size else 0.0
+        share = self._levels.share_from(limit) if self._levels is not None else 0.0
         return Highlights(stars, share, seconds < self.exposure_s)
 
 
@@ -130,7 +158,6 @@ def light_budget(
     facts = rig.apply(frame.facts) if rig else frame.facts
     found = find_stars(background, camera.saturation_adu.value)
     shaped = found.stars["fwhm_px"][found.stars["shaped"]]
-    step = max(1, frame.pixels.size // PIXEL_SAMPLE)
     aperture = HEADER if rig is None or rig.aperture_mm is None else GIVEN
     return LightBudget(
         name=name or frame.path.name,
@@ -144,7 +171,7 @@ def light_budget(
         aperture_mm=Known(facts.aperture_mm, aperture),
         notes=_doubts(planes, camera, electrons),
         _peaks_adu=_peaks(frame.pixels, found.stars),
-        _pixels_adu=frame.pixels.ravel()[::step],
+        _levels=Levels.of(frame.pixels),
         _stars_per_peak=found.count / max(1, len(found.stars)),
         _offset_adu=offset,
     )

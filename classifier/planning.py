@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 EXIT_UNREADABLE = 3
 CALIBRATION = ("bias", "dark", "flat")
-MOST_STILL = 12
+MOST_STILL = 2  # enough for a level and a read noise; more would only fill the memory
 PLAN_SUFFIXES = (".json", ".csv", ".png", ".svg")
 
 JsonTo = Annotated[str | None, typer.Option("--json", metavar="-", help="- writes JSON to stdout.")]
@@ -209,10 +209,7 @@ COMMANDS: tuple[Callable[..., None], ...] = (plan, exposure, framing)
 
 
 def _still(places: Sequence[Path] | None, kind: str) -> "list[Frame]":
-    """Bias or dark frames; UsageError where one cannot be read or says that it is another kind.
-
-    A dozen are enough for a level and a read noise, and fit into memory.
-    """
+    """The first bias or dark frames; UsageError where one cannot be read or is of another kind."""
     from classifier.frame import find_frames
 
     if not places:

@@ -24,7 +24,7 @@ from classifier.camera_facts import (
 from classifier.cli import app
 from classifier.errors import FrameError
 from classifier.exposure_text import Goal, exposure_json, groups, lengths, sentences, zero_point
-from classifier.light_budget import light_budget
+from classifier.light_budget import Levels, light_budget
 from classifier.rig import Rig
 
 SKY, GAIN, READ_NOISE, OFFSET, TIME = 1.5, 0.5, 2.0, 500.0, 60.0
@@ -183,6 +183,22 @@ def test_saturated_stars_are_foretold(seconds):
         assert perhaps >= 3
         clipped = float((peaks >= top).mean())
         assert told.clipped_share == pytest.approx(clipped, rel=0.25, abs=2e-5)
+
+
+@pytest.mark.parametrize("level", [-4.0, -1.0, 0.0, 1.5, 2.5, 4.0, 9.0])
+def test_levels_count_pixels(level):
+    """Exactly among the 20,000 brightest, to 0.2 % of all below them."""
+    pixels = np.random.default_rng(1).normal(size=(600, 700)).astype(np.float32)
+    counted = float((pixels >= level).mean())
+    tolerance = 0.0 if counted * pixels.size < 20_000 else 0.002
+    assert Levels.of(pixels).share_from(level) == pytest.approx(counted, abs=tolerance + 1e-12)
+
+
+def test_budgets_do_not_keep_their_frames():
+    budget = light_budget(sub(), Rig(gain_e_adu=GAIN, offset_adu=OFFSET))
+    kept = [getattr(budget, name) for name in vars(budget)]
+    arrays = [a for a in kept if isinstance(a, np.ndarray)] + [budget._levels.brightest_adu]
+    assert sum(a.nbytes if a.base is None else a.base.nbytes for a in arrays) < 4 * 100_000
 
 
 def test_saturation_unknown_or_assumed():
