@@ -7,8 +7,10 @@ import pytest
 from astropy.stats import circmoment
 from painted_sky import as_frame, gaussian, grid_of_stars, paint
 
-from classifier.field_pattern import find_pattern
+from classifier.field_pattern import FieldPattern, find_pattern
+from classifier.mean_star import mean_star
 from classifier.measures import measure_frame
+from classifier.star_evidence import elongated
 from classifier.stars import STAR
 
 LIT = (16, 0, 1016, 800)
@@ -90,6 +92,26 @@ def test_largest_elongation_is_that_of_the_smear():
     truth = math.sqrt((SIGMA**2 + 13 / 12) / SIGMA**2)
     assert found.largest_elongation == pytest.approx(truth, rel=0.01)
     assert found.typical_elongation == pytest.approx(truth, rel=0.01)
+
+
+def test_odd_stars_do_not_bend_the_pattern():
+    truth = math.sqrt((SIGMA**2 + 13 / 12) / SIGMA**2)
+    stars = field(drifting, scatter=0.005)
+    stars["e1"][:16], stars["e2"][:16] = -0.4, -0.3  # a fifth of them, all across it
+    found = find_pattern(stars, LIT)
+    assert found.name == "constant"
+    assert found.typical_elongation == pytest.approx(truth, rel=0.01)
+
+
+def test_radial_stretch_is_optics_even_where_the_stars_lie_to_one_side():
+    # Most stars right of the middle: their common shape is stretched and coherent, yet radial.
+    axis = np.arange(-12, 13)
+    round_star = np.exp(-(axis[None] ** 2 + axis[:, None] ** 2) / (2 * SIGMA**2))
+    star = mean_star(np.repeat(round_star[None].astype(np.float32), 9, 0), np.full((9, 2), 12.0))
+    for name, states in (("radial", ("no", "no")), ("constant", ("unknown", "unknown"))):
+        pattern = FieldPattern(name, None, 1.6, 1.3, [])
+        said = elongated(star, 1.35, 0.6, None, pattern)
+        assert (said["vibration"].state, said["drift"].state) == states
 
 
 def test_worse_edge_of_a_tilted_sensor():
