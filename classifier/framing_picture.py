@@ -43,7 +43,16 @@ def framing_figure(reference: StarField, framings: Sequence[Framing]) -> "Figure
         axes.plot(*framing.outline[:2].mean(0), marker="o", markersize=3, color=colour)
     for number, framing in enumerate(off[:NAMED]):
         corner = framing.outline[number % 4]
-        axes.annotate(framing.name, corner, fontsize=7, color=ORANGE, ha="center", va="bottom")
+        # A dollar sign in a name is no formula.
+        axes.annotate(
+            framing.name,
+            corner,
+            fontsize=7,
+            color=ORANGE,
+            ha="center",
+            va="bottom",
+            parse_math=False,
+        )
     axes.add_patch(
         Polygon(corners(reference.size_px), fill=False, edgecolor=DARK, linewidth=2.2, zorder=3)
     )
@@ -53,7 +62,7 @@ def framing_figure(reference: StarField, framings: Sequence[Framing]) -> "Figure
     axes.set_aspect("equal")
     axes.set_xlabel("x (pixels of the reference)")
     axes.set_ylabel("y (pixels of the reference, first row at the top)")
-    axes.set_title(f"Framing against {reference.name}", fontsize=10, loc="left")
+    axes.set_title(f"Framing against {reference.name}", fontsize=10, loc="left", parse_math=False)
     handles = [
         Line2D([], [], color=DARK, linewidth=2.2, label="reference"),
         Line2D(

@@ -1,6 +1,6 @@
 """A framing told to people and to programs: which way to turn, how far to move, what is lost."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rich.console import Console
@@ -16,6 +16,7 @@ from classifier.framing import (
     corners,
     polygon_area,
     shared_area,
+    turning_deg_per_h,
 )
 from classifier.results import plain
 from classifier.vocabulary import fault
@@ -94,6 +95,7 @@ def show_framing(
     reference: StarField,
     results: Sequence[Framing | Unmatched],
     scale_arcsec: float | None,
+    hours: Mapping[str, float],
 ) -> None:
     """The subs that need something first, then what the set has in common."""
     framings = [one for one in results if isinstance(one, Framing)]
@@ -118,8 +120,19 @@ def show_framing(
             console.print(Text(f"{one.name}: {one.why}", style="magenta"))
     if framings:
         console.print(Text(f"\n{common_words(framings, reference.size_px)}"))
+    rate = turning_deg_per_h(framings, hours)
+    if rate is not None:
+        console.print(Text(turning_words(rate)))
     if any(turn_advice(framing) for framing in framings):
         console.print(Text(HOW_TO_TURN, style="dim"))
+
+
+def turning_words(rate_deg_per_h: float) -> str:
+    return (
+        f"The field turns steadily, by {abs(rate_deg_per_h):.2f} degrees an hour: the polar axis "
+        "is off, or the mount does not follow the turning of the sky (`nightcull explain "
+        "rotation_mismatch`)."
+    )
 
 
 def common_words(framings: Sequence[Framing], size_px: tuple[int, int]) -> str:
@@ -134,7 +147,10 @@ def common_words(framings: Sequence[Framing], size_px: tuple[int, int]) -> str:
 
 
 def framing_json(
-    reference: StarField, results: Sequence[Framing | Unmatched], scale_arcsec: float | None
+    reference: StarField,
+    results: Sequence[Framing | Unmatched],
+    scale_arcsec: float | None,
+    hours: Mapping[str, float],
 ) -> dict[str, Any]:
     """Everything, for other programs; pixels are those of the reference."""
     framings = [one for one in results if isinstance(one, Framing)]
@@ -168,5 +184,6 @@ def framing_json(
         "reference_size_px": [reference.size_px[1], reference.size_px[0]],
         "scale_arcsec": scale_arcsec,
         "shared_area": shared_area(framings, reference.size_px),
+        "turning_deg_per_h": plain(turning_deg_per_h(framings, hours)),
         "subs": plain(subs),
     }

@@ -28,7 +28,7 @@ JsonTo = Annotated[str | None, typer.Option("--json", metavar="-", help="- write
 
 
 def framing(
-    frames: Annotated[list[Path], typer.Argument(metavar="FRAME...", help="Subs, or folders.")],
+    frames: Annotated[list[Path], typer.Argument(metavar="FRAME", help="Subs, or folders.")],
     against: Annotated[
         Path | None,
         typer.Option(help="The reference sub; default: the one in the middle of the set."),
@@ -48,11 +48,14 @@ def framing(
 
     target = None if json_to and picture is None else picture_path(picture, "nightcull-framing.png")
     scales: dict[str, float | None] = {}
+    hours: dict[str, float] = {}
 
     def field(name: str, frame: "Frame") -> StarField:
         from classifier.field_stars import field_stars
 
         scales[name] = frame.facts.scale_arcsec
+        if frame.facts.time_utc is not None:
+            hours[name] = frame.facts.time_utc.timestamp() / 3600
         return StarField(name, field_stars(frame), frame.pixels.shape)
 
     reference = None
@@ -70,9 +73,11 @@ def framing(
     reference, results = framing_set(fields, reference)
     scale_arcsec = scales.get(reference.name)
     if json_to:
-        typer.echo(json.dumps(framing_json(reference, results, scale_arcsec), allow_nan=False))
+        typer.echo(
+            json.dumps(framing_json(reference, results, scale_arcsec, hours), allow_nan=False)
+        )
     console = _console(stderr=bool(json_to))
-    show_framing(console, reference, results, scale_arcsec)
+    show_framing(console, reference, results, scale_arcsec, hours)
     matched = [one for one in results if isinstance(one, Framing)]
     if target and matched:
         save_figure(framing_figure(reference, matched), target)
@@ -141,7 +146,7 @@ def plan(
 
 
 def exposure(
-    frames: Annotated[list[Path], typer.Argument(metavar="FRAME...", help="Subs, or folders.")],
+    frames: Annotated[list[Path], typer.Argument(metavar="FRAME", help="Subs, or folders.")],
     excess: Annotated[
         float, typer.Option(min=0.1, max=100, help="Percent that read noise may add to the noise.")
     ] = 5.0,

@@ -26,6 +26,7 @@ from classifier.framing import (
     framing_set,
     polygon_area,
     shared_area,
+    turning_deg_per_h,
 )
 from classifier.framing_text import framing_json, says, turn_advice
 
@@ -243,6 +244,34 @@ def test_set_without_reference_is_measured_from_its_middle():
     assert [one.is_mismatch for one in results] == [a == 2.0 for a in angles]
 
 
+def turned(name, turn_deg):
+    return Framing(name, turn_deg, 0.003, False, False, 1.0, (0, 0), corners(SIZE), 1.0, 80, 0.1)
+
+
+def test_steady_turning_is_told_from_jumps_and_from_noise():
+    """A quarter degree an hour over four hours, across +-90 degrees where turns begin anew."""
+    hours = {str(i): i / 4 for i in range(17)}
+    noise = np.random.default_rng(1).normal(0, 0.003, 17)
+    steady = [turned(str(i), (89.7 + 0.25 * i / 4 + noise[i] + 90) % 180 - 90) for i in range(17)]
+    # Error of a slope: 0.003 / (sqrt(17) x 1.2 h) = 0.0006 degree an hour.
+    assert turning_deg_per_h(steady, hours) == pytest.approx(0.25, abs=0.003)
+    jumps = [turned(str(i), 0.6 * (i in (3, 4, 9, 10, 11))) for i in range(17)]
+    assert turning_deg_per_h(jumps, hours) is None
+    assert turning_deg_per_h([turned(str(i), noise[i]) for i in range(17)], hours) is None
+    assert turning_deg_per_h(steady[:4], hours) is None and turning_deg_per_h(steady, {}) is None
+
+
+def test_names_are_no_formulas(tmp_path):
+    from classifier.figure_file import save_figure
+    from classifier.framing_picture import framing_figure
+
+    name = "a_$\\nosuch$^{.fits"
+    field = StarField(name, field_of(world(0.0)).stars, SIZE)
+    moved = Framing(name, 3.0, 0.01, False, False, 1.0, (90, 0), corners(SIZE) + 90.0, 0.9, 50, 0.1)
+    path = save_figure(framing_figure(field, [moved]), tmp_path / "outlines.png")
+    assert path.read_bytes().startswith(b"\x89PNG")
+
+
 def test_evidence_on_a_run():
     fields = [field_of(world(a), seed=i) for i, a in enumerate([0.0, 0.0, 0.0, 1.2, 180.0])]
     stars = [f.stars for f in fields] + [np.zeros((3, 3))]
@@ -259,7 +288,7 @@ def test_a_sub_that_cannot_be_matched_says_why(stars, why):
     lost = StarField("lost", np.random.default_rng(1).uniform(0, 900, (stars, 3)), SIZE)
     result = framed(lost, field_of(world(0.0)))
     assert isinstance(result, Unmatched) and why in result.why
-    data = framing_json(field_of(world(0.0)), [result], None)
+    data = framing_json(field_of(world(0.0)), [result], None, {})
     assert data["subs"][0]["state"] == "unknown"
 
 
