@@ -76,6 +76,9 @@ def label(
         typer.Option("--json", metavar="-", help="- writes one JSON object per frame to stdout."),
     ] = None,
     workers: Workers = None,
+    no_cache: Annotated[
+        bool, typer.Option("--no-cache", help="Examine every sub anew and remember none of it.")
+    ] = False,
     model: ModelName = None,
     rig: Annotated[
         Path | None, typer.Option(help="TOML file of rig facts that the headers lack.")
@@ -107,7 +110,7 @@ def label(
         aperture_mm=aperture,
     )
     with claimed_folder(out, replace) if out else nullcontext():
-        results = _label(folders, known, model, workers)
+        results = _label(folders, known, model, workers, not no_cache)
     for line in json_lines(results) if json_to else ():
         typer.echo(line)
     # People read the summary where they would look for it: beside data it goes to stderr.
@@ -199,19 +202,28 @@ def _rig(path: Path | None, **options: float | None) -> "Rig | None":
 
 
 def _label(
-    folders: list[Path], rig: "Rig | None", model: str | None, workers: int | None
+    folders: list[Path],
+    rig: "Rig | None",
+    model: str | None,
+    workers: int | None,
+    with_cache: bool = False,
 ) -> "Results":
+    from classifier.cache import Cache, cache_folder
     from classifier.label import label_night
     from classifier.terminal import frame_progress
     from classifier.weights import load_model
 
     loaded = load_model(model)
+    cache = Cache(cache_folder(), loaded.sha256, rig) if with_cache else None
     try:
         with frame_progress(_console(stderr=True), "Labelling") as progress:
-            return label_night(folders, rig, loaded, workers, progress)
+            return label_night(folders, rig, loaded, workers, progress, cache)
     except KeyboardInterrupt:
         typer.echo("nightcull: stopped; no results were written.", err=True)
         raise typer.Exit(EXIT_INTERRUPTED) from None
+    finally:
+        if cache is not None and cache.warning:
+            typer.echo(f"nightcull: {cache.warning}", err=True)
 
 
 def _finish(results: "Results", out: Path | None, console: "Console") -> None:

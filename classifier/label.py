@@ -6,7 +6,7 @@ the network's last layers, the measures of the run are judged together, and `ver
 opinions into keep, look or drop.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,7 +16,7 @@ import torch
 
 from classifier import __version__
 from classifier.context import run_context
-from classifier.crew import examine_all, useful_workers
+from classifier.crew import File, examine_all, useful_workers
 from classifier.errors import UsageError
 from classifier.examine import Examined, Sight
 from classifier.frame import find_frames
@@ -29,6 +29,7 @@ from classifier.verdict import Judgement, judge_run, noise_ratios
 from classifier.vocabulary import KEYS
 
 if TYPE_CHECKING:
+    from classifier.cache import Cache
     from classifier.evidence import Evidence
     from classifier.weights import Model
 
@@ -43,8 +44,13 @@ def label_night(
     model: "Model",
     workers: int | None = None,
     progress: Progress = lambda done, total, name: None,
+    cache: "Cache | None" = None,
 ) -> Results:
-    """Label every frame found in the folders. Raises UsageError if there is none."""
+    """Label every frame found in the folders. Raises UsageError if there is none.
+
+    cache: of what earlier runs examined; kept up as the frames are done, so that an interrupted
+    run is not lost.
+    """
     files = find_frames(folders)
     if not files:
         places = ", ".join(str(folder) for folder in folders)
@@ -53,10 +59,35 @@ def label_night(
             "TIFF files."
         )
     examined: list[Examined] = []
-    for one in examine_all(files, rig, model, useful_workers(len(files), workers)):
+    for one in _examined(files, rig, model, workers, cache):
         examined.append(one)
         progress(len(examined), len(files), one.name)
     return judge_night(examined, model)
+
+
+def _examined(
+    files: Sequence[File],
+    rig: Rig | None,
+    model: "Model",
+    workers: int | None,
+    cache: "Cache | None",
+) -> Iterator[Examined]:
+    """All files examined: first those that the cache knows, then the others as they are done."""
+    waiting = list(files)
+    if cache is not None:
+        waiting = []
+        for path, name in files:
+            known = cache.find(path, name)
+            if known is None:
+                waiting.append((path, name))
+            else:
+                yield known
+    for one in examine_all(waiting, rig, model, useful_workers(len(waiting), workers)):
+        if cache is not None:
+            cache.keep(one)
+        yield one
+    if cache is not None:
+        cache.prune()
 
 
 def judge_night(examined: Sequence[Examined], model: "Model") -> Results:

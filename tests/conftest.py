@@ -41,3 +41,14 @@ def real_frames() -> Path:
     if not folder.is_dir():
         pytest.skip("no folder ../shared/real with real frames beside the repository")
     return folder
+
+
+@pytest.fixture(scope="session", autouse=True)
+def own_cache(tmp_path_factory):
+    """Tests neither use nor fill the cache of whoever runs them."""
+    before = os.environ.get("NIGHTCULL_CACHE")
+    os.environ["NIGHTCULL_CACHE"] = str(tmp_path_factory.mktemp("cache"))
+    yield
+    del os.environ["NIGHTCULL_CACHE"]
+    if before is not None:
+        os.environ["NIGHTCULL_CACHE"] = before

@@ -1,0 +1,165 @@
+"""What was examined before, kept so that it need not be examined again.
+
+    cache = Cache(cache_folder(), model.sha256, rig)
+    examined = cache.find(path, name)      # None: examine it, then
+    cache.keep(examined)
+
+A second run over the same night then takes seconds, and an interrupted one goes on where it was.
+A frame is the same if its size, its time of change, and the first and last 64 KiB of it are; what
+was made of it is the same if model, rig, every line of the classifier's code and the libraries
+that measure are. Anything else is examined again. Frames that could not be read are never kept:
+the next run may be luckier.
+
+The folder is the user's cache directory unless NIGHTCULL_CACHE names another; it may be deleted
+at any time, and holds at most some 1 GB, the longest unused going first.
+"""
+
+import hashlib
+import os
+import sys
+import tempfile
+from collections.abc import Mapping
+from functools import lru_cache
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+from classifier import __version__
+from classifier.examine import Examined, Sight
+from classifier.packing import PackingError, packed, unpacked
+from classifier.rig import Rig
+
+EDGE_BYTES = 64 * 1024  # of a file's beginning and end that are compared
+MOST_BYTES = 1_000_000_000
+SUFFIX = ".npz"
+LIBRARIES = ("numpy", "scipy", "torch", "torchvision", "sep", "astropy", "rawpy", "tifffile")
+
+
+def cache_folder(environment: Mapping[str, str] = os.environ) -> Path:
+    """Where caches belong on this system; NIGHTCULL_CACHE overrides it. Nothing is made."""
+    given = environment.get("NIGHTCULL_CACHE")
+    if given:
+        return Path(given)
+    home = Path.home()
+    if sys.platform == "win32":
+        base = Path(environment.get("LOCALAPPDATA") or home / "AppData" / "Local")
+    elif sys.platform == "darwin":
+        base = home / "Library" / "Caches"
+    else:  # XDG Base Directory Specification: a relative path is to be ignored
+        stated = Path(environment.get("XDG_CACHE_HOME") or "")
+        base = stated if stated.is_absolute() else home / ".cache"
+    return base / "nightcull"
+
+
+class Cache:
+    """Examined frames of earlier runs, for one model and rig.
+
+    `warning` is one sentence on the first thing that went wrong, or None: trouble with the cache
+    costs time, never results.
+    """
+
+    def __init__(self, folder: Path, model_sha256: str, rig: Rig | None) -> None:
+        self.folder = folder
+        self.warning: str | None = None
+        self._settings = "\n".join((_program(), model_sha256, repr(rig)))
+        self._keys: dict[Path, str] = {}
+        self._is_writable = True
+
+    def find(self, path: Path, name: str) -> Examined | None:
+        """What an earlier run found in the file, under its present name; None if none did."""
+        key = self._key(path)
+        if key is None:
+            return None
+        self._keys[path] = key
+        place = self._place(key)
+        try:
+            sight, skipped = unpacked(place.read_bytes())
+            if not isinstance(sight, Sight | None) or (sight is None) == (skipped is None):
+                raise PackingError("it holds something else")
+            os.utime(place)  # used just now: it goes last when room is needed
+        except FileNotFoundError:
+            return None
+        except (PackingError, ValueError, TypeError) as error:
+            self._warn(f"A kept result is damaged and was made anew ({error}).")
+            return None
+        except OSError as error:
+            self._warn(f"Kept results cannot be read ({error.strerror}); all is made anew.")
+            return None
+        return Examined(path, name, sight=sight, skipped=skipped)
+
+    def keep(self, examined: Examined) -> None:
+        """Keep what `find` did not find, unless the file changed meanwhile or was not read."""
+        key = self._keys.get(examined.path)
+        if examined.error is not None or key is None or not self._is_writable:
+            return
+        if self._key(examined.path) != key:
+            return
+        place = self._place(key)
+        try:
+            place.parent.mkdir(parents=True, exist_ok=True)
+            _write_whole(place, packed((examined.sight, examined.skipped)))
+        except OSError as error:
+            self._is_writable = False
+            self._warn(
+                f"Results are not kept for the next run ({error.strerror}: {self.folder}); make "
+                "room there, or let NIGHTCULL_CACHE name another folder."
+            )
+
+    def prune(self, most_bytes: int = MOST_BYTES) -> None:
+        """Remove the longest unused entries until at most `most_bytes` are left."""
+        try:
+            entries = [(place, place.stat()) for place in self.folder.glob(f"*/*{SUFFIX}")]
+            total = sum(stat.st_size for _, stat in entries)
+            for place, stat in sorted(entries, key=lambda entry: entry[1].st_mtime_ns):
+                if total <= most_bytes:
+                    return
+                place.unlink(missing_ok=True)
+                total -= stat.st_size
+        except OSError:
+            return  # another run is at it, or may: the next one prunes
+
+    def _key(self, path: Path) -> str | None:
+        """What tells this file and everything that is made of it from any other."""
+        try:
+            stat = path.stat()
+            with path.open("rb") as file:
+                edges = file.read(EDGE_BYTES)
+                if stat.st_size > EDGE_BYTES:
+                    file.seek(-EDGE_BYTES, os.SEEK_END)
+                    edges += file.read(EDGE_BYTES)
+        except OSError:
+            return None
+        told = f"{self._settings}\n{stat.st_size} {stat.st_mtime_ns}\n"
+        return hashlib.sha256(told.encode() + edges).hexdigest()
+
+    def _place(self, key: str) -> Path:
+        return self.folder / key[:2] / (key[2:] + SUFFIX)
+
+    def _warn(self, sentence: str) -> None:
+        self.warning = self.warning or sentence
+
+
+@lru_cache(maxsize=1)
+def _program() -> str:
+    """What makes results besides model and rig: our code to the letter, and the libraries."""
+    code = hashlib.sha256()
+    for path in sorted(Path(__file__).parent.glob("*.py")):
+        code.update(path.name.encode() + path.read_bytes())
+    libraries = " ".join(f"{name} {_version(name)}" for name in LIBRARIES)
+    return f"{__version__} {code.hexdigest()} {libraries} {sys.platform}"
+
+
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "none"
+
+
+def _write_whole(place: Path, data: bytes) -> None:
+    handle, part = tempfile.mkstemp(dir=place.parent, prefix=".part-")
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+        Path(part).replace(place)
+    finally:
+        Path(part).unlink(missing_ok=True)
