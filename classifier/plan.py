@@ -188,7 +188,7 @@ def _unusable(frame: FrameResult) -> str:
 def _as_subs(frames: Sequence[FrameResult]) -> tuple[Subs, list[str]]:
     """Noise on a common scale of star light, star shapes and exposures; and what was assumed."""
     assumed = []
-    losses = [_value(frame.evidence.get("clouds", {}).get("value")) for frame in frames]
+    losses = [_lost_mag(frame.evidence.get("clouds", {})) for frame in frames]
     if len(frames) > 1 and any(loss is None for loss in losses):
         assumed.append("light lost to cloud or haze is unknown in some subs and taken as none")
     air = np.array([airmass(Facts(altitude_deg=_number(f, "altitude_deg"))) for f in frames])
@@ -205,6 +205,12 @@ def _as_subs(frames: Sequence[FrameResult]) -> tuple[Subs, list[str]]:
     )
     seconds = np.array([each or usual[0] for each in exposures])
     return Subs(noise * 10 ** (0.4 * lost_mag), shape, seconds), assumed
+
+
+def _lost_mag(clouds: Mapping) -> float | None:
+    """Light lost to cloud in magnitudes. Fewer stars in a soft sub are no measured loss: its width
+    counts against it already."""
+    return None if clouds.get("state") == "unknown" else _value(clouds.get("value"))
 
 
 def _curve(aim: str, subs: Subs, cycles_per_px: float) -> Curve:

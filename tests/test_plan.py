@@ -73,6 +73,13 @@ def test_cloud_counts_as_noise():
     assert plan.recommended["depth"].kept == 10
 
 
+def test_a_loss_that_is_not_established_does_not_count():
+    frames = good_ones(3)
+    frames[1].evidence["clouds"] = {"state": "unknown", "value": 0.8}
+    plan = plan_run(RUN, frames)
+    assert plan.subs.noise.tolist() == [10.0] * 3 and "taken as none" in plan.assumed[0]
+
+
 def test_low_altitude_counts_as_lost_light():
     """60 degrees from the zenith is airmass 1.993 (Pickering 2002), 0.2 mag each (cp)."""
     low, high = {"altitude_deg": 30.0}, {"altitude_deg": 90.0}
