@@ -105,7 +105,8 @@ def render_row(
     scenes = draw_row(key, number, seed, width_px, height_px)
     if not scenes:
         return []
-    x, y, side = place_of_interest(scenes[-1], key)
+    # A clean frame is looked at where the strong one has its fault.
+    places = [place_of_interest(scene, key) for scene in (scenes[3], *scenes[1:])]
     batch = render_scenes(scenes, seed, number, device)
     pixels, shown = batch.pixels.cpu().numpy(), batch.strength[:, INDEX[key]].tolist()
     cfa = scenes[0].rig.camera.cfa
@@ -116,7 +117,7 @@ def render_row(
             shown[i],
             verdict(key, shown[i]),
             whole_frame(pixels[i], cfa, balance),
-            close_up(pixels[i], x, y, side),
+            close_up(pixels[i], *places[i]),
         )
         for i in range(len(scenes))
     ]
@@ -145,7 +146,7 @@ def write_atlas(
             for number in range(len(SPECIMENS))
         ]
         sections.append(_section(fault(key), rows))
-        tiles.append(_tile([row for row in rows if row], k))
+        tiles.append(_tile(key, [row for row in rows if row], k))
         progress(k + 1, len(faults), key)
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
@@ -198,11 +199,15 @@ def _panel(panel: Panel) -> dict[str, Any]:
     }
 
 
-def _tile(rows: list[list[Panel]], turn: int) -> Image.Image:
+# Faults that a small picture shows only when they are extreme.
+_THIN = ("trail", "reflection", "diffraction_spikes")
+
+
+def _tile(key: str, rows: list[list[Panel]], turn: int) -> Image.Image:
     """A small sample of a fault: a strong one, whole frame with the close-up set into it."""
-    panel = rows[turn % len(rows)][3]
+    panel = rows[(turn + 1) % min(3, len(rows))][4 if key in _THIN else 3]
     frame = panel.frame.convert("RGB").resize((240, 160))
-    close = panel.close.convert("RGB").resize((72, 72), Image.Resampling.NEAREST)
+    close = panel.close.convert("RGB").resize((72, 72), Image.Resampling.BOX)
     frame.paste(Image.new("RGB", (74, 74), (230, 227, 218)), (165, 85))
     frame.paste(close, (166, 86))
     return frame
