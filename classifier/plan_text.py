@@ -66,7 +66,7 @@ def choices(plan: RunPlan) -> dict[str, Cut]:
     if plan.as_labelled is not None and plan.as_labelled.kept < len(plan.names):
         rows["all not labelled drop"] = plan.as_labelled
     rows |= {WHAT[aim]: plan.recommended[aim] for aim in AIMS}
-    return rows | {"all, weighted for depth": plan.weighted}
+    return rows | {"all, weighted": plan.weighted}
 
 
 def sentences(plan: RunPlan, aim: str) -> list[str]:
