@@ -121,8 +121,9 @@ def test_two_draws_of_the_same_are_not_told_apart_and_shifted_ones_are():
         assert kind["auc"] == pytest.approx(0.5, abs=0.14)
         assert kind["low"] < 0.5 < kind["high"] + 0.05
     shifted = same + 1.5
-    for kind in told_apart(real, shifted, groups("real"), groups("rendered"), 1, **QUICK).values():
-        assert kind["auc"] > 0.97
+    told = told_apart(real, shifted, groups("real"), groups("rendered"), 1, **QUICK)
+    # How far out knows no direction: 1.5 sigma in each of 12 numbers, 5.2 in all.
+    assert min(kind["auc"] for kind in told.values()) > 0.93
 
 
 def test_a_group_known_by_heart_does_not_count():
@@ -133,6 +134,19 @@ def test_a_group_known_by_heart_does_not_count():
     told = told_apart(marks[:80], marks[80:], groups("real"), groups("rendered"), 1, **QUICK)
     # 20 groups against 20: 0.09 a sigma.
     assert told["forest"]["auc"] < 0.75
+
+
+def test_a_new_rig_far_from_all_renderings_lies_out():
+    """Eight real groups, each unlike the others and far from the rendered ones: learning from the
+    other seven does not help, distance does."""
+    rng = np.random.default_rng(7)
+    away = rng.normal(size=(8, 12))
+    away = 9 * away / np.linalg.norm(away, axis=1)[:, None]
+    real = np.repeat(away, 5, 0) + rng.normal(size=(40, 12))
+    rendered = rng.normal(size=(80, 12))
+    real_group = np.array([f"real {i // 5}" for i in range(40)])
+    told = told_apart(real, rendered, real_group, groups("rendered"), 1, **QUICK)
+    assert told["outlying"]["auc"] > 0.97
 
 
 def test_one_number_in_pairs():
@@ -154,7 +168,7 @@ def test_sets_are_compared_in_all_views():
     for name in ("statistics", "facts", "features"):
         assert figures["classifiers"][name]["linear"]["auc"] > 0.97
     assert figures["statistics"]["count_slope"]["rendered_is_larger"] > 0.85
-    assert len(lines(figures)) == 2 + len(STATISTICS) + 6
+    assert len(lines(figures)) == 2 + len(STATISTICS) + 9
 
 
 def test_a_folder_is_compared_with_its_renderings(tmp_path):
@@ -165,10 +179,13 @@ def test_a_folder_is_compared_with_its_renderings(tmp_path):
         hdu.header["EGAIN"] = 1.5
         hdu.writeto(tmp_path / "subs" / f"g{number}" / "a.fits")
     model = write_small_model(tmp_path / "small")
-    figures = realism(tmp_path / "subs", model, windows=2, out=tmp_path / "realism.json")
+    figures = realism(
+        tmp_path / "subs", model, windows=2, renderings=1, out=tmp_path / "realism.json"
+    )
     written = json.loads((tmp_path / "realism.json").read_text())
     assert written["schema"] == "nightcull/realism-1"
-    assert figures["real_frames"] == figures["rendered_frames"] == 10
+    assert figures["real_frames"] == 10
+    assert figures["rendered_frames"] == 10
     for kinds in written["classifiers"].values():
         for row in kinds.values():
             assert 0 <= row["low"] <= row["auc"] <= row["high"] <= 1

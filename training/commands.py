@@ -174,7 +174,9 @@ def realism(
     from training.realism import lines
     from training.realism import realism as run
 
-    figures = run(folder, model, seed, windows, out, lambda line: typer.echo(line, err=True))
+    figures = run(
+        folder, model, seed, windows, out=out, say=lambda line: typer.echo(line, err=True)
+    )
     for line in lines(figures):
         typer.echo(line)
 

@@ -5,7 +5,10 @@ For every real frame a run of clean frames of its size is rendered, whose files 
 than the real one's does; windows of the real frame stand against them. Judged are plain
 statistics one by one, and, cross-validated with whole groups of frames held out, classifiers on the
 statistics, on the numbers of the views, and on a network's features: an area under the curve of
-0.5 means that nothing tells rendered from real, 1 that everything does.
+0.5 means that nothing tells rendered from real, 1 that everything does. The linear and the forest
+learn what real frames are like from the other real groups, and with a handful of rigs they learn
+those rigs: areas under 0.5 then say that a new rig is unlike them. `outlying` knows rendered frames
+only and asks how far out a frame lies, which needs no real frame to learn from.
 """
 
 from collections.abc import Callable
@@ -16,6 +19,7 @@ from typing import Any
 import numpy as np
 import torch
 from numpy.typing import NDArray
+from sklearn.covariance import LedoitWolf
 from sklearn.ensemble import RandomForestClassifier
 from sklearn.impute import SimpleImputer
 from sklearn.linear_model import LogisticRegression
@@ -61,13 +65,15 @@ def realism(
     model: str | Path | None = None,
     seed: int = 1,
     windows: int = 4,
+    renderings: int = 2,
     out: str | Path | None = None,
     say: Callable[[str], None] = lambda line: None,
 ) -> dict[str, Any]:
     """Compare rendered clean frames with the real good frames of a folder.
 
     model: whose features are judged, None = the default one. windows: windows taken of each real
-    frame, and frames rendered for each. out: JSON file for the figures. say: told of progress.
+    frame. renderings: runs of as many frames rendered for each. out: JSON file for the figures.
+    say: told of progress.
     Returns the figures. Raises UsageError and ModelError.
     """
     loaded = load_model(model)
@@ -77,7 +83,8 @@ def realism(
         rng = stream(seed, "realism", number)
         pixels = [w.pixels for w in turned_windows(frame, rng, windows)]
         real.append(_set(np.stack(pixels), frame.physical.repeat(windows, 1), frame.group, loaded))
-        rendered.append(_rendered(frame, pixels[0].shape, seed, number, windows, loaded))
+        for run in range(number * renderings, (number + 1) * renderings):
+            rendered.append(_rendered(frame, pixels[0].shape, seed, run, windows, loaded))
         say(f"{number + 1} of {len(frames)} frames")
     figures = compare(Set.cat(real), Set.cat(rendered), seed)
     figures |= {"model": loaded.name, "sources": len(frames), "notes": notes}
@@ -87,13 +94,13 @@ def realism(
 
 
 def _rendered(
-    frame: GoodFrame, shape: tuple[int, ...], seed: int, number: int, count: int, model: Model
+    frame: GoodFrame, shape: tuple[int, ...], seed: int, run: int, count: int, model: Model
 ) -> Set:
     """Clean rendered frames of the same size, with the facts that the real file lacks forgotten."""
     height, width = (n - n % 2 for n in shape)
     batch = render_batch(
         seed_of(seed, "realism"),
-        number,
+        run,
         count,
         width,
         height,
@@ -102,7 +109,7 @@ def _rendered(
     )
     physical = torch.stack([batch.physical[name] for name in PHYSICAL], 1)
     physical = torch.where(frame.physical.isnan(), torch.nan, physical)
-    return _set(batch.pixels.numpy(), physical, f"rendered {number}", model)
+    return _set(batch.pixels.numpy(), physical, f"rendered {run}", model)
 
 
 def _set(pixels: np.ndarray, physical: torch.Tensor, group: str, model: Model) -> Set:
@@ -118,7 +125,7 @@ def _set(pixels: np.ndarray, physical: torch.Tensor, group: str, model: Model) -
 
 def _fwhm_px(views: Views) -> list[float]:
     column = SHAPE_FACTS.index("log_fwhm_px")
-    return [float(np.clip(np.exp(v), 1.2, 20.0)) for v in views.facts[:, column]]
+    return [float(np.clip(np.exp(float(v)), 1.2, 20.0)) for v in views.facts[:, column]]
 
 
 def compare(real: Set, rendered: Set, seed: int, **effort: int) -> dict[str, Any]:
@@ -169,12 +176,13 @@ def told_apart(
     trees: int = 200,
     repeats: int = 3,
 ) -> dict[str, dict[str, float]]:
-    """Area under the ROC curve of two classifiers, on frames of groups they were not fitted on;
+    """Area under the ROC curve of three classifiers, on frames of groups they were not fitted on;
     their answers are means over `repeats` divisions into folds."""
     values = np.concatenate((real, rendered))
     truth = np.repeat([0, 1], [len(real), len(rendered)])
     group = np.concatenate((real_group, rendered_group))
-    kinds = {
+    kinds: dict[str, Callable[[], Any]] = {
+        "outlying": Outlying,
         "linear": lambda: make_pipeline(
             SimpleImputer(strategy="median", keep_empty_features=True),
             StandardScaler(),
@@ -186,6 +194,24 @@ def told_apart(
         ),
     }
     return {name: _area(make, values, truth, group, seed, repeats) for name, make in kinds.items()}
+
+
+class Outlying:
+    """Rendered frames as one cloud, shrunk as Ledoit & Wolf do (2004, J. Multivar. Anal. 88, 365);
+    a frame is the more likely rendered the nearer it lies."""
+
+    def fit(self, values: Array, truth: NDArray[np.int_]) -> "Outlying":
+        rendered = values[truth == 1]
+        self._ready = make_pipeline(
+            SimpleImputer(strategy="median", keep_empty_features=True), StandardScaler()
+        )
+        self._cloud = LedoitWolf().fit(self._ready.fit_transform(rendered))
+        return self
+
+    def predict_proba(self, values: Array) -> Array:
+        away = np.log(self._cloud.mahalanobis(self._ready.transform(values)) + 1e-9)
+        rendered = 1 / (1 + np.exp(away - np.log(values.shape[1])))
+        return np.stack((1 - rendered, rendered), 1)
 
 
 def _area(
