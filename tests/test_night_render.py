@@ -144,7 +144,12 @@ def test_every_cause_makes_a_night(cause):
         assert np.isfinite(sub.scene.sky_mag) and set(sub.scene.recipe) <= set(KEYS)
 
 
-def test_flexure_changes_at_the_flip_and_wind_does_not(tmp_path):
+def test_causes_are_named_in_the_guide_for_users(root):
+    text = (root / "README.md").read_text(encoding="utf-8")
+    assert [cause for cause in CAUSES if f"`{cause}`" not in text] == []
+
+
+def test_flexure_changes_at_the_flip_and_wind_does_not():
     for cause in ("flexure", "wind"):
         drawn = night(cause, 10, seed=5)
         flip = drawn.session.flip
