@@ -13,7 +13,7 @@ from classifier.context import CONTEXT
 from classifier.errors import UsageError
 from classifier.vocabulary import FAULTS, INDEX, KEYS
 from classifier.weights import load_model
-from training.good_frames import GoodFrame, good_frames, part_of
+from training.good_frames import GoodFrame, good_frames, pack, part_of, unpack
 from training.grafts import RUN_FRAMES, _Deck, _faulty, _source, grafted, turned_windows
 from training.judge import grafted_figures
 
@@ -122,6 +122,21 @@ def test_no_source_is_ever_in_training_and_in_evaluation(folder, frames):
     # By the name alone, about half and half: 400 names, 3 sigma is 30.
     names = [part_of(f"rig {i}") for i in range(400)]
     assert names.count("training") == pytest.approx(200, abs=30)
+
+
+def test_packed_frames_come_back_as_they_were(frames, tmp_path):
+    pack(frames, tmp_path / "sources.npz")
+    for mine, back in zip(frames, unpack(tmp_path / "sources.npz"), strict=True):
+        assert np.array_equal(mine.pixels, back.pixels)
+        assert back.pixels.dtype == np.float32
+        torch.testing.assert_close(mine.physical, back.physical, equal_nan=True)
+        assert (mine.path, mine.group, mine.bayer) == (back.path, back.group, back.bayer)
+        assert (mine.fwhm_px, mine.unsure) == (back.fwhm_px, back.unsure)
+    first = next(grafted(frames, seed=1, count=4))
+    again = next(grafted(unpack(tmp_path / "sources.npz"), seed=1, count=4))
+    assert torch.equal(first.views.sky, again.views.sky)
+    with pytest.raises(UsageError, match="not written over"):
+        pack(frames, tmp_path / "sources.npz")
 
 
 def test_runs_hold_the_source_and_three_faulty_frames(frames):

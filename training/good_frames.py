@@ -13,8 +13,10 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+import torch
 from torch import Tensor
 
 from classifier.errors import FrameError, UsageError
@@ -137,3 +139,35 @@ def _read(folder: Path, path: Path, unsure: frozenset[str]) -> GoodFrame:
         float(fwhm_px),
         unsure,
     )
+
+
+def pack(frames: list[GoodFrame], path: Path) -> None:
+    """Write good frames to one file that machines without FITS readers can `unpack`; keep it out of
+    the repository, as the frames are. A file that exists is not written over: UsageError."""
+    if path.exists():
+        raise UsageError(f"{path} exists already and is not written over; give another name.")
+    about = [
+        [str(f.path), f.group, f.bayer or "", str(f.fwhm_px), " ".join(sorted(f.unsure))]
+        for f in frames
+    ]
+    arrays: dict[str, Any] = {f"pixels_{i}": f.pixels for i, f in enumerate(frames)}
+    arrays |= {f"physical_{i}": f.physical.numpy() for i, f in enumerate(frames)}
+    with path.open("wb") as stream:
+        np.savez_compressed(stream, about=np.array(about), **arrays)
+
+
+def unpack(path: Path) -> list[GoodFrame]:
+    """Good frames from a file that `pack` wrote."""
+    with np.load(path, allow_pickle=False) as kept:
+        return [
+            GoodFrame(
+                Path(name),
+                group,
+                kept[f"pixels_{i}"],
+                torch.from_numpy(kept[f"physical_{i}"]),
+                bayer or None,
+                float(fwhm_px),
+                frozenset(unsure.split()),
+            )
+            for i, (name, group, bayer, fwhm_px, unsure) in enumerate(kept["about"].tolist())
+        ]
