@@ -258,6 +258,8 @@ def test_steady_turning_is_told_from_jumps_and_from_noise():
     jumps = [turned(str(i), 0.6 * (i in (3, 4, 9, 10, 11))) for i in range(17)]
     assert turning_deg_per_h(jumps, hours) is None
     assert turning_deg_per_h([turned(str(i), noise[i]) for i in range(17)], hours) is None
+    slight = [turned(str(i), 0.005 * i / 4) for i in range(17)]  # steady, 0.02 degree in all
+    assert turning_deg_per_h(slight, hours) is None
     assert turning_deg_per_h(steady[:4], hours) is None and turning_deg_per_h(steady, {}) is None
 
 
