@@ -10,6 +10,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -61,6 +62,12 @@ def write_report(results: Results, folder: Path) -> Path:
 
 def render_report(results: Results) -> str:
     """The page as text."""
+    return _template().render(page(results))
+
+
+@lru_cache(maxsize=1)
+def _template() -> jinja2.Template:
+    """The page's template; to compile it takes as long as to label a small frame."""
     loader = jinja2.FileSystemLoader(Path(__file__).parent)
     engine = jinja2.Environment(
         loader=loader,
@@ -69,7 +76,7 @@ def render_report(results: Results) -> str:
         lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
     )
-    return engine.get_template("report.html.j2").render(page(results))
+    return engine.get_template("report.html.j2")
 
 
 def page(results: Results) -> dict[str, Any]:
