@@ -153,8 +153,32 @@ def _gradient(job: Job) -> Applied:
 
 
 def _reflection(job: Job) -> Applied:
+    """Stray light, and the star it comes from made as bright as it must be to cast it."""
     skies = _array(reflections.reflection_map([job.changed.reflection], *_axes(job.scene)))
-    return _brightened(job, _coloured(job.source, skies * job.source.sky_e))
+    more = skies * job.source.sky_e + _brightened_stars(job)
+    return _brightened(job, _coloured(job.source, more))
+
+
+def _brightened_stars(job: Job) -> np.ndarray:
+    """(H, W) electrons that stars of the changed stand-in have more than the frame's, as Moffat
+    stars of exponent 3 (common practice) and the frame's own width."""
+    light = np.zeros(job.light.shape)
+    before = {(x, y): f for x, y, f in _places(job.scene)}
+    scale = job.source.fwhm_px / (2 * (2 ** (1 / 3) - 1) ** 0.5)
+    for x, y, flux in _places(job.changed):
+        extra = flux - before.get((x, y), 0.0)
+        if extra > 0:
+            rows, columns = (np.arange(n, dtype=float) for n in job.light.shape)
+            away2 = np.add.outer((rows - y) ** 2, (columns - x) ** 2)
+            wing = (1 + away2 / scale**2) ** -3
+            light += extra * 2 / (np.pi * scale**2) * wing
+    return light
+
+
+def _places(scene: Scene) -> list[tuple[float, float, float]]:
+    stars = scene.stars
+    table = np.stack((stars.x_px, stars.y_px, stars.flux_e), 1)
+    return [(float(x), float(y), float(flux)) for x, y, flux in table]
 
 
 def _clouds(job: Job) -> Applied:

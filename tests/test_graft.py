@@ -187,6 +187,23 @@ def test_a_trail_lies_where_it_says(source):
         assert (added[ys[inside], xs[inside]] > 0).mean() > 0.9
 
 
+def test_a_ghost_hangs_on_a_star_bright_enough(source):
+    """A double bounce sends on some thousandths to hundredths of the star's light."""
+    stars = bright_stars(source, source.electrons())
+    grown = 0
+    for seed in range(12):
+        done = graft(source, "reflection", 30.0, np.random.default_rng(seed))
+        added = (done.pixels - source.pixels) * GAIN
+        y, x = np.unravel_index(np.argmax(added), added.shape)
+        star = added[max(0, y - 3) : y + 4, max(0, x - 3) : x + 4].sum()
+        # 30 % of 200 e over 49 px is 2,900 e, brighter rims twice that; a star's light is far more.
+        if star > 12_000:
+            grown += 1
+            # Where the core is saturated already it is the wings that grow.
+            assert np.hypot(stars.x_px - x, stars.y_px - y).min() < 8
+    assert 2 <= grown < 12, "arcs, fans and glints come from stars outside the frame"
+
+
 def test_brightest_stars_are_found_where_they_are():
     y, x = np.mgrid[:200, :200]
     light = np.full((200, 200), 200.0)
