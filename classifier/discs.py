@@ -129,7 +129,7 @@ def _response(
     response = fft.irfft2(transform * kernel, s=shape, workers=1)
     # Structure of the sky makes the filter's output wider than noise alone would. It is smooth
     # over a part of the radius, so that not every cell need be asked.
-    step = max(1, int(radius / 3))
+    step = max(2, int(radius / 3))
     inner = response[reach:-reach:step, reach:-reach:step]
     wide = 1.4826 * float(np.median(np.abs(inner - np.median(inner))))
     white = noise * area
