@@ -73,19 +73,19 @@ def test_kolmogorov_star_agrees_with_galsim():
     )
 
 
-@pytest.mark.parametrize("r0_m", [0.04, 0.1])
-def test_outer_scale_agrees_with_galsim(r0_m):
+@pytest.mark.parametrize(("r0_m", "outer_m"), [(0.04, 20.0), (0.1, 20.0), (0.1, 2.0)])
+def test_outer_scale_agrees_with_galsim(r0_m, outer_m):
     # galsim integrates the von Karman structure function; the series is exact to 1e-5 where the
-    # transfer is above 1e-3. Tokovinin's width factor is good to half a per cent, which moves the
-    # transfer by up to 0.004.
-    exact = galsim.VonKarman(lam=500, r0=r0_m, L0=20.0)
+    # transfer is above 1e-3. Tokovinin's width factor is good to a per cent, which moves the
+    # transfer by up to 0.007.
+    exact = galsim.VonKarman(lam=500, r0=r0_m, L0=outer_m)
     frequency = np.linspace(0, 1.5 * r0_m / 500e-9 / 206265, 40)  # cycles per arcsec
     theirs = [exact.kValue(2 * np.pi * f, 0).real / exact.flux for f in frequency]
     without = galsim.Kolmogorov(lam=500, r0=r0_m).fwhm
-    share = torch.tensor(r0_m / 20.0)
+    share = torch.tensor(r0_m / outer_m)
     for width, tolerance in (
-        (without * outer_scale_factor(r0_m, 20.0), 1e-4),
-        (exact.calculateFWHM(), 5e-3),
+        (without * outer_scale_factor(r0_m, outer_m), 1e-4),
+        (exact.calculateFWHM(), 8e-3),
     ):
         fine = torch.tensor(frequency, dtype=torch.float64)
         mine = von_karman_otf(fine, torch.tensor(width, dtype=torch.float64), share)
