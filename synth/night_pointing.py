@@ -38,7 +38,7 @@ def wind(course: Course, rng: np.random.Generator) -> Numbers:
     elongation, angle = rng.uniform(1.7, 2.6), rng.uniform(0, 180)
     rising = 1 / (1 + np.exp(-(course.share - rng.uniform(0.25, 0.5)) / 0.08))
     # Gusts differ from sub to sub by far: exponential strengths (common practice).
-    strength = rising * np.clip(rng.exponential(1.0, len(course)), 0.1, 2.5) / 1.6
+    strength = rising * np.clip(rng.exponential(1.0, len(course)), 0.35, 1.8)
     course.gust_px += along(course.line_px(elongation) * strength, angle)
     course.mark("drift", strength > 0.15)
     return {"elongation_of_strong_gusts": elongation, "angle_deg": angle}

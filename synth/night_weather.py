@@ -101,8 +101,8 @@ def satellites(course: Course, rng: np.random.Generator) -> Numbers:
     """Low orbits are sunlit for some hours after dusk and before dawn: trails crowd there."""
     down = -np.array([m.sun_altitude_deg for m in course.session.moments])
     # A body at 550 km overhead leaves the Sun's light once the Sun is 23 deg down; those seen
-    # towards the Sun stay lit until about 35.
-    chance = 0.75 * np.clip((36.0 - down) / 20.0, 0, 1)
+    # towards the Sun stay lit until about 35, higher orbits longer.
+    chance = 0.85 * np.clip((38.0 - down) / 18.0, 0, 1)
     hit = rng.random(len(course)) < chance
     course.trail_snr = np.where(hit, np.exp(rng.uniform(2.3, 6.0, len(course))), course.trail_snr)
     return {"subs_hit": float((course.trail_snr > 0).sum())}
