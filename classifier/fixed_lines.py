@@ -25,17 +25,19 @@ def without_fixed(found: Sequence[Evidence]) -> list[Evidence]:
     """
     farthest = max((max(line) for one in found for line in one.where), default=0.0)
     reach = max(LEAST_PX, SAME_SHARE * farthest)
-    return [_judged(i, found, reach) for i in range(len(found))]
+    strong = [[] if _is_weak(one) else one.where for one in found]
+    return [_judged(one, strong[:i] + strong[i + 1 :], reach) for i, one in enumerate(found)]
 
 
-def _judged(index: int, found: Sequence[Evidence], reach: float) -> Evidence:
-    mine = found[index]
+def _is_weak(found: Evidence) -> bool:
+    """Whether its best line is below the threshold: noise makes such lines in every sub."""
+    value, threshold = found.value, found.threshold
+    return value is not None and threshold is not None and 0 < value < threshold
+
+
+def _judged(mine: Evidence, others: Sequence[list], reach: float) -> Evidence:
     counts = [
-        sum(
-            any(same_line(line, other, reach) for other in one.where)
-            for i, one in enumerate(found)
-            if i != index
-        )
+        sum(any(same_line(line, other, reach) for other in lines) for lines in others)
         for line in mine.where
     ]
     moving = [line for line, count in zip(mine.where, counts, strict=True) if count < OTHERS]

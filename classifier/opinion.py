@@ -75,12 +75,13 @@ def confirmed(key: str, opinion: Opinion) -> bool:
 
 
 def supported(key: str, opinion: Opinion) -> bool:
-    """Whether the measure says yes to a fault, or reaches its threshold with the cause open."""
+    """Whether the measure says yes to a fault, or to one that is the same light, or reaches its
+    threshold with the cause open."""
+    if confirmed(key, opinion):
+        return True
     found = opinion.evidence.get(key)
-    if found is None or found.state == "no":
+    if found is None or found.state == "no" or found.value is None or not found.threshold:
         return False
-    if found.state == "yes" or found.value is None or not found.threshold:
-        return found.state == "yes"
     return found.value >= found.threshold
 
 

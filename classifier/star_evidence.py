@@ -253,4 +253,6 @@ def trail(trails: list[Trail], star_count: float) -> Evidence:
     if strong:
         note = "a straight structure that is not a thin line along its length"
         return Evidence(NO, 0.0, row.unit, row.counts_from, note, where)
-    return Evidence(NO, trails[0].snr, row.unit, row.counts_from)
+    # Too weak to count, but where a model may see one.
+    weak = [[round(v, 1) for v in t.ends] for t in trails[:1] if t.snr >= row.clean_below]
+    return Evidence(NO, trails[0].snr, row.unit, row.counts_from, where=weak)

@@ -31,6 +31,16 @@ def test_line_in_many_subs_is_no_trail_and_one_beside_it_is():
     assert subs[0].where == [list(column)] and subs[6].where == [list(column), list(trail)]
 
 
+def test_weak_line_is_explained_by_strong_ones_but_explains_none():
+    row = (0.0, 100.0, 390.0, 101.0)
+    weak = Evidence("no", 7.0, "sigma over its length", 8.0, where=[list(row)])
+    judged = without_fixed([weak] + [found(row)] * OTHERS)
+    assert judged[0].mistaken and judged[0].value == 0.0
+    assert not any(one.mistaken for one in without_fixed([weak] * 9))
+    alone = without_fixed([found(row)] + [weak] * 9)[0]
+    assert alone.state == "yes" and not alone.mistaken
+
+
 def test_so_many_others_must_have_it():
     lines = [(0.0, 50.0, 390.0, 52.0)] * (OTHERS + 1)
     assert all(one.mistaken for one in without_fixed([found(one) for one in lines]))

@@ -223,6 +223,13 @@ def test_faults_of_the_same_light_are_weighed_together():
     assert verdict(drift=0.45, vibration=0.2, evidence=no) == "keep"
 
 
+def test_measured_sibling_supports_a_perhaps():
+    # The measure calls it a vibration, the model half sees a drift: one and the same light.
+    evidence = {"drift": measure("drift", "no", 1.2), "vibration": measure("vibration", "yes", 1.2)}
+    assert verdict(drift=0.41, evidence=evidence) == "look"
+    assert verdict(drift=0.41, evidence={"drift": measure("drift", "no", 1.2)}) == "keep"
+
+
 def test_no_is_no_support_however_large_its_value():
     other_cause = {"defocus": measure("defocus", "no", 3.0)}
     assert not supported("defocus", opinion(evidence=other_cause))
