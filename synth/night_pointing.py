@@ -37,8 +37,8 @@ def wind(course: Course, rng: np.random.Generator) -> Numbers:
     """Gusts push the tube to one side, more as the wind rises; the flip changes nothing."""
     elongation, angle = rng.uniform(1.7, 2.6), rng.uniform(0, 180)
     rising = 1 / (1 + np.exp(-(course.share - rng.uniform(0.25, 0.5)) / 0.08))
-    # Gusts differ from sub to sub by far: exponential strengths (common practice).
-    strength = rising * np.clip(rng.exponential(1.0, len(course)), 0.35, 1.8)
+    # Gusts differ from sub to sub by a factor of two either way (common practice).
+    strength = rising * np.clip(np.exp(rng.normal(-0.2, 0.5, len(course))), 0.35, 1.6)
     course.gust_px += along(course.line_px(elongation) * strength, angle)
     course.mark("drift", strength > 0.15)
     return {"elongation_of_strong_gusts": elongation, "angle_deg": angle}
