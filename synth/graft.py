@@ -87,19 +87,24 @@ def uncapped(source: Source, light_e: np.ndarray) -> np.ndarray:
     A saturated area of radius r on a Moffat star of exponent 3 (common practice) gives its peak.
     """
     top = source.saturation_adu
-    if top is None or not (full := source.pixels >= top).any():
+    if top is None or not (source.pixels >= top).any():
         return light_e
     out = light_e.copy()
-    areas, count = ndimage.label(full, np.ones((3, 3)))
-    cap_e = (top - source.zero_adu) * source.gain
+    # Frames shifted onto others have saturated areas that are not quite even.
+    level = source.zero_adu + 0.95 * (top - source.zero_adu)
+    areas, count = ndimage.label(ndimage.binary_fill_holes(source.pixels >= level), np.ones((3, 3)))
     scale = source.fwhm_px / (2 * (2 ** (1 / 3) - 1) ** 0.5)
     boxes = ndimage.find_objects(areas)
     for number, box in zip(range(1, count + 1), boxes, strict=True):
         y, x = np.nonzero(areas[box] == number)
+        if source.pixels[box][y, x].max() < top:
+            continue
         radius2 = ((y - y.mean()) ** 2 + (x - x.mean()) ** 2) / scale**2
         edge2 = len(y) / np.pi / scale**2
-        core = ((1 + edge2) / (1 + radius2)) ** 3
-        out[box][y, x] = cap_e * np.clip(core, 1.0, _HIGHEST_CORE)
+        core = np.clip(((1 + edge2) / (1 + radius2)) ** 3, 1.0, _HIGHEST_CORE)
+        out[box][y, x] = np.maximum(
+            light_e[box][y, x], (level - source.zero_adu) * source.gain * core
+        )
     return out
 
 
@@ -109,8 +114,12 @@ def _as_file(source: Source, plain: np.ndarray, light: np.ndarray, after: np.nda
     if source.step_adu:
         adu = np.round(adu / source.step_adu) * source.step_adu
         adu = np.maximum(adu, min(0.0, float(source.pixels.min())))
+    highest = float(source.pixels.max())
     if source.saturation_adu is not None:
-        adu = np.minimum(adu, max(source.saturation_adu, float(source.pixels.max())))
+        adu = np.minimum(adu, max(source.saturation_adu, highest))
+    elif source.step_adu:
+        # Whole numbers of unknown saturation: 8 or 16 bits hold no more.
+        adu = np.minimum(adu, max(highest, 255.0 if highest <= 255 else 65535.0))
     return np.where(after == light, source.pixels, adu).astype(np.float32)
 
 

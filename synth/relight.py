@@ -105,12 +105,14 @@ def _soft(job: Job) -> Applied:
 
 
 def _spikes(job: Job) -> Applied:
-    """Spikes on the frame's own stars: a bar too strong for them covers less of its length."""
-    changed = replace(job.changed, stars=job.scene.stars)
-    full = float(strengths([changed])[0][INDEX["diffraction_spikes"]])
+    """Spikes on all stars, one of them as bright as the recipe made it; a bar too strong for them
+    covers less of its length."""
+    full = float(strengths([job.changed])[0][INDEX["diffraction_spikes"]])
     cover = min(1.0, job.strength / full) if full > 0 else 1.0
-    after = _smeared(job, lambda pitch: spike_kernel(changed, cover, pitch))
-    return Applied(after, changed, full * cover)
+    light = add(job.light, _coloured(job.source, _brightened_stars(job)), job.rng)
+    brighter = replace(job, light=light)
+    after = _smeared(brighter, lambda pitch: spike_kernel(job.changed, cover, pitch))
+    return Applied(after, job.changed, full * cover)
 
 
 def _axes(scene: Scene) -> tuple[torch.Tensor, torch.Tensor]:
