@@ -239,15 +239,21 @@ def _clear_stars(scene: Scene, stars: catalogue.StarList) -> int:
 
 
 def _exposed(base: Scene, session: Session) -> Scene:
-    """The exposure shortened where subs follow each other faster or the Moon would fill wells."""
+    """The exposure shortened where subs follow each other faster or the sky would fill pixels."""
     from synth.night_sky import moonlight_nl, twilight_nl
     from synth.photometry import nanolambert, v_mag_of
 
-    brightest = max(
-        moonlight_nl(moment) + twilight_nl(moment.sun_altitude_deg) for moment in session.moments
+    dark_nl = nanolambert(base.sky_mag)
+    brightest_nl = max(
+        dark_nl * (1 + 0.35 * (moment.airmass - 1))
+        + moonlight_nl(moment)
+        + twilight_nl(moment.sun_altitude_deg)
+        for moment in session.moments
     )
-    sky_mag = v_mag_of(nanolambert(base.sky_mag) + brightest)
-    most_s = 0.3 * base.rig.camera.full_well_e / base.rig.sky_e_s(sky_mag)
+    camera = base.rig.camera
+    # A pixel is full at its well or at the converter's top, whichever comes first.
+    room_e = camera.gain_e_adu * (camera.saturation_adu - camera.offset_adu)
+    most_s = 0.3 * room_e / base.rig.sky_e_s(v_mag_of(brightest_nl))
     exposure_s = max(1.0, min(base.exposure_s, 0.92 * session.step_s, most_s))
     factor = exposure_s / base.exposure_s
     shorter = replace(base, exposure_s=round(exposure_s, 1))
