@@ -80,8 +80,8 @@ def test_overscan_of_a_frame_holds_bias_and_read_noise():
 def test_borders_are_drawn_within_the_frame_and_stay_odd_ones_out():
     rng = np.random.default_rng(3)
     drawn = [draw_edges(rng, 160, 120, 500.0) for _ in range(400)]
-    # Two thirds are plain: 400 draws scatter by 9.5.
-    assert sum(edge is None for edge in drawn) == pytest.approx(264, abs=40)
+    # Most sensors are plain, some are not: 400 draws scatter by 2 %.
+    assert 0.55 < np.mean([edge is None for edge in drawn]) < 0.93
     for edge in drawn:
         if edge is None:
             continue
