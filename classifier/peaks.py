@@ -11,7 +11,7 @@ import torch
 from torch import Tensor
 
 from classifier.star_shape import cut, radius_px
-from classifier.sweeps import sample, spots, true_places
+from classifier.sweeps import middle, sample, spots, true_places
 
 # Blur scales in units of the half-size picture.
 SCALES = (1, 2, 4, 8, 16)
@@ -90,7 +90,7 @@ def _response_noise(picture: Tensor) -> Tensor:
     columns = thick[0] + thick[1] + thick[2]
     around = columns[..., :-2] + columns[..., 1:-1] + columns[..., 2:]
     response = 0.5 * (thick[1][..., 1:-1] + around / 9)
-    return (1.4826 * sample(response).abs().median(1).values).clamp_min(1e-6)
+    return (1.4826 * middle(sample(response).abs())).clamp_min(1e-6)
 
 
 def _highest_around(
@@ -140,8 +140,8 @@ def _is_concentrated(picture: Tensor, column: Tensor, row: Tensor, noise: Tensor
     """
     stamps = cut(picture, torch.stack((column, row), 2), 23)
     radius = radius_px(23, picture.device)
-    outside = stamps.flatten(2)[..., (radius > 9).flatten()].median(2).values
-    around = stamps.flatten(2)[..., ((radius > 5) & (radius <= 9)).flatten()].median(2).values
+    outside = middle(stamps.flatten(2)[..., (radius > 9).flatten()])
+    around = middle(stamps.flatten(2)[..., ((radius > 5) & (radius <= 9)).flatten()])
     inside = (stamps - outside[..., None, None]).flatten(2)[..., (radius <= 5).flatten()].sum(2)
     rest = (around - outside - 0.3 * noise[:, None]).clamp_min(0) * AREA_5_TO_11
     return inside > rest

@@ -11,7 +11,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from classifier.sweeps import bands, halved, sample, spots
+from classifier.sweeps import bands, halved, middle, ranked, sample, spots
 
 MESH = 16  # the coarse sky map has MESH x MESH medians
 # Longer side, at most, of the pooled pictures: of 532 the line search takes the inner 512.
@@ -96,7 +96,7 @@ def _mesh_medians(pixels: Tensor, half: Tensor | None) -> tuple[Tensor, Tensor]:
         half = half[:, rows]
     cells = half[..., : cell_w * MESH].reshape(batch, MESH, len(steps), MESH, cell_w)
     cells = cells[..., :: max(1, cell_w // 24)]
-    medians = cells.permute(0, 1, 3, 2, 4).flatten(3).median(3).values
+    medians = middle(cells.permute(0, 1, 3, 2, 4).flatten(3))
     return medians, _difference_noise(half, 1)
 
 
@@ -162,7 +162,7 @@ def _difference_noise(pixels: Tensor, lag: int) -> Tensor:
     # quarters is then still alive. For a half-normal it is 0.5149 sigma, and a difference of
     # two pixels has sqrt 2 sigma.
     kept = max(1, (3 * steps.shape[1]) // 4)
-    top = steps.kthvalue(kept, 1, keepdim=True).values
+    top = ranked(steps, kept)[:, None]
     lower = steps < top
     sums = torch.where(lower, steps, 0.0).sum(1) + (kept - lower.sum(1)) * top[:, 0]
     return (sums / kept / (2**0.5 * 0.5149)).clamp_min(1e-3)
@@ -217,11 +217,11 @@ def _pixel_facts(pixels: Tensor, noise: Tensor, sky: Tensor) -> Tensor:
     planes = torch.stack(
         [even[:, i :: 2 * step, j::2][..., ::step].flatten(1) for i in (0, 1) for j in (0, 1)], 1
     )
-    levels = planes.median(2).values
+    levels = middle(planes)
     # Above the offset the planes' ratios are physical; sky = level - offset where known.
     excess = levels - levels.mean(1, keepdim=True) + sky[:, None]
     ratio = excess / sky[:, None]
-    spread = (planes - levels[..., None]).abs().median(2).values.clamp_min(1e-3)
+    spread = middle((planes - levels[..., None]).abs()).clamp_min(1e-3)
     hot = hot_fraction(pixels, noise)
     return torch.stack(
         (

@@ -84,6 +84,19 @@ def sample(picture: Tensor, size: int = 50_000) -> Tensor:
     return flat[:, :: max(1, flat.shape[1] // size) | 1]
 
 
+def middle(values: Tensor) -> Tensor:
+    """Median along the last axis, the lower of two where their number is even."""
+    return ranked(values, (values.shape[-1] + 1) // 2)
+
+
+def ranked(values: Tensor, rank: int) -> Tensor:
+    """The value of a rank, from 1, along the last axis; finite numbers only."""
+    if values.device.type == "cpu":  # NumPy's selection takes half to a fifth of torch's time
+        found = np.partition(values.numpy(), rank - 1, axis=-1)[..., rank - 1]
+        return torch.from_numpy(np.asarray(found))
+    return values.kthvalue(rank, dim=-1).values
+
+
 def spots(mask: Tensor) -> tuple[Tensor, Tensor]:
     """(B, h, w) bool -> frame and place (flat index in its frame) of the true ones, ascending."""
     index = true_places(mask)

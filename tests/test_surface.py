@@ -10,7 +10,17 @@ from painted_sky import gaussian, starfield
 from scipy import ndimage
 
 from classifier.surface import hot_fraction, mesh_weights, read_surface
-from classifier.sweeps import asinh, bands, halved, median_3x3, pooled, sample, spots
+from classifier.sweeps import (
+    asinh,
+    bands,
+    halved,
+    median_3x3,
+    middle,
+    pooled,
+    ranked,
+    sample,
+    spots,
+)
 
 CPU = torch.device("cpu")
 
@@ -128,3 +138,11 @@ def test_median_of_nine_is_scipys():
     orders = (np.arange(512)[:, None] >> np.arange(9)) & 1
     middle = [median_3x3(order.reshape(3, 3))[1, 1] for order in orders]
     assert np.array_equal(middle, np.median(orders, axis=1))
+
+
+@pytest.mark.parametrize("shape", [(1, 1001), (3, 4, 50), (2, 1)])
+def test_ranks_are_those_of_torch(shape):
+    values = torch.randn(shape)
+    assert torch.equal(middle(values), values.median(-1).values)
+    rank = max(1, shape[-1] // 3)
+    assert torch.equal(ranked(values, rank), values.kthvalue(rank, -1).values)
