@@ -214,14 +214,14 @@ def test_shares_of_a_sky_of_unknown_level_count_only_when_plain(frames):
 
 def test_a_model_is_judged_on_grafts(folder, tmp_path):
     model = load_model(write_small_model(tmp_path / "small"))
-    figures = grafted_figures(model, folder, 48, seed=1)
-    assert figures["frames"] == 48
+    figures = grafted_figures(model, folder, 24, seed=1)
+    assert figures["frames"] == 24
     assert figures["sources"] == 6
     assert figures["runs"] == 3, "intervals resample the groups of sources"
-    assert figures["clean_frames"] >= 12
+    assert figures["clean_frames"] >= 6
     positives = {key: row["positives"] for key, row in figures["faults"].items()}
     assert positives["bayer_grid"] == 0
-    assert sum(positives.values()) >= 18
+    assert sum(positives.values()) >= 8
 
 
 def test_real_frames_can_be_grafted(real_frames):
@@ -230,5 +230,5 @@ def test_real_frames_can_be_grafted(real_frames):
     assert {"solved.fits.fz", "a8280271.fits", "image.fits"} <= names
     assert not names & {"long.fits", "bias_0.fits", "PA_0001.fit", "vega_05sec.jpg"}
     small = [f for f in frames if f.pixels.size < 2e5]
-    for sample in grafted(small, seed=1, count=16):
+    for sample in grafted(small, seed=1, count=8):
         assert all(torch.isfinite(v).all() for v in vars(sample.views).values())

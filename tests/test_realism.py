@@ -105,7 +105,7 @@ def test_a_mosaic_is_read_without_its_pattern():
     assert len(plain) == len(STATISTICS)
 
 
-QUICK = {"trees": 40, "repeats": 1}
+QUICK = {"trees": 20, "repeats": 1}
 
 
 def groups(name: str, count: int = 80) -> np.ndarray:
