@@ -4,6 +4,8 @@ Every good star of a frame is centred and laid over the others, which shows what
 common far below the noise of one. Torch, batched, CPU and GPU.
 """
 
+from functools import lru_cache
+
 import torch
 import torch.nn.functional as F
 from torch import Tensor
@@ -30,6 +32,8 @@ SHAPE_FACTS: tuple[str, ...] = (
     "log_width_px",
     "log_height_px",
 )
+
+FINE = 4  # of the grid that profiles are read off, per pixel
 
 
 def radius_px(side: int, device: torch.device) -> Tensor:
@@ -186,18 +190,24 @@ def _turn_to_centre(stars: Tensor, position: Tensor) -> Tensor:
     return turned.reshape(stars.shape)
 
 
+@lru_cache(maxsize=4)
+def _rings(side: int, device: torch.device) -> Tensor:
+    """((FINE side)^2, n) 1 where a fine pixel lies in a ring about pixel side // 2, the last ring
+    being all that is farther out."""
+    axis = (torch.arange(side * FINE, device=device) + 0.5) / FINE - 0.5 - side // 2
+    radius = (axis[:, None] ** 2 + axis[None] ** 2).sqrt().flatten()
+    last = (side // 2 - 1) * FINE
+    return F.one_hot((radius * FINE).long().clamp_max(last), last + 1).float()
+
+
 def _profile(star: Tensor) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     """FWHM, HFR (px of the stack), central dip, halo share of (B, side, side) stacks.
 
     Read off a four times finer grid, so that stars of little more than a pixel have a width.
     """
-    fine, side = 4, star.shape[-1]
+    side, fine = star.shape[-1], FINE
     big = F.interpolate(star[:, None], scale_factor=fine, mode="bicubic", align_corners=False)
-    axis = (torch.arange(side * fine, device=star.device) + 0.5) / fine - 0.5 - side // 2
-    radius = (axis[:, None] ** 2 + axis[None] ** 2).sqrt().flatten()
-    last = (side // 2 - 1) * fine
-    rings = (radius * fine).long().clamp_max(last)
-    hits = F.one_hot(rings, last + 1).to(star.dtype)
+    hits = _rings(side, star.device).to(star.dtype)
     flat = big.flatten(1)
     sums = flat @ hits
     profile = (sums / hits.sum(0).clamp_min(1))[:, :-1]

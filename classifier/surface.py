@@ -245,26 +245,23 @@ def hot_fraction(pixels: Tensor, noise: Tensor, limit_px: int = 2_000_000) -> Te
     batch, height, width = pixels.shape
     rows = height if height * width <= limit_px else max(16, limit_px // (8 * width))
     starts = [0] if rows >= height else [i * (height - rows) // 7 for i in range(8)]
-    shares = []
-    for start in starts:
-        band = pixels[:, start : start + rows]
-        sample = band.flatten(1)
-        level = sample[:, :: max(7, sample.shape[1] // 20_000)].median(1).values
-        limit = level + 10 * noise
-        frame, place = spots(band[:, 2:-2, 2:-2] > limit[:, None, None])
-        row, column = place // (width - 4) + 2, place % (width - 4) + 2
-        flat, at = band.reshape(-1), (frame * rows + row) * width + column
-        own = flat.index_select(0, at)
-        excess = own - level[frame]
-        alone = torch.ones_like(own, dtype=torch.bool)
-        for gap in (1, 2):
-            ring = [
-                flat.index_select(0, at + gap * (dy * width + dx))
-                for dy in (-1, 0, 1)
-                for dx in (-1, 0, 1)
-                if (dy, dx) != (0, 0)
-            ]
-            alone &= torch.stack(ring).mean(0) - level[frame] < 0.05 * excess
-        counts = torch.bincount(frame[alone], minlength=batch)
-        shares.append(counts / (rows * width))
-    return torch.stack(shares).mean(0).to(noise.dtype)
+    # The bands of all frames as pictures of their own.
+    band = torch.stack([pixels[:, start : start + rows] for start in starts], 1).flatten(0, 1)
+    some = band.flatten(1)
+    level = some[:, :: max(7, some.shape[1] // 20_000)].median(1).values
+    limit = level + 10 * noise.repeat_interleave(len(starts))
+    number, place = spots(band[:, 2:-2, 2:-2] > limit[:, None, None])
+    row, column = place // (width - 4) + 2, place % (width - 4) + 2
+    flat, at = band.reshape(-1), (number * rows + row) * width + column
+    own, sky = flat.index_select(0, at), level[number]
+    alone = torch.ones_like(own, dtype=torch.bool)
+    for gap in (1, 2):
+        ring = [
+            flat.index_select(0, at + gap * (dy * width + dx))
+            for dy in (-1, 0, 1)
+            for dx in (-1, 0, 1)
+            if (dy, dx) != (0, 0)
+        ]
+        alone &= torch.stack(ring).mean(0) - sky < 0.05 * (own - sky)
+    counts = torch.bincount(number[alone], minlength=len(band)).view(batch, len(starts))
+    return (counts / (rows * width)).mean(1).to(noise.dtype)
