@@ -13,9 +13,10 @@ from classifier.context import CONTEXT
 from classifier.errors import UsageError
 from classifier.vocabulary import FAULTS, INDEX, KEYS
 from classifier.weights import load_model
+from training.evaluate import Answers
 from training.good_frames import GoodFrame, good_frames, pack, part_of, unpack
 from training.grafts import RUN_FRAMES, _Deck, _faulty, _source, grafted, turned_windows
-from training.judge import grafted_figures
+from training.judge import false_labels, grafted_figures
 
 GAIN, READ_E, OFFSET = 1.2, 3.0, 500
 
@@ -221,6 +222,7 @@ def test_a_model_is_judged_on_grafts(folder, tmp_path):
     assert figures["clean_frames"] >= 6
     positives = {key: row["positives"] for key, row in figures["faults"].items()}
     assert positives["bayer_grid"] == 0
+    assert set(figures["false_by_group"]) == {"a", "b", "c"}
     assert sum(positives.values()) >= 8
 
 
@@ -232,3 +234,15 @@ def test_real_frames_can_be_grafted(real_frames):
     small = [f for f in frames if f.pixels.size < 2e5]
     for sample in grafted(small, seed=1, count=8):
         assert all(torch.isfinite(v).all() for v in vars(sample.views).values())
+
+
+def test_false_labels_are_told_group_by_group(tmp_path):
+    model = load_model(write_small_model(tmp_path / "small"))
+    strength = np.array([[fault.clean_below for fault in FAULTS]] * 4, np.float32)
+    strength[3, INDEX["trail"]] = 50
+    logits = np.full((4, len(KEYS)), -9.0, np.float32)
+    logits[0, INDEX["drift"]] = logits[3, INDEX["trail"]] = 9.0
+    answers = Answers(np.zeros((4, 32)), logits, logits, strength, np.array([0, 0, 1, 1]))
+    assert false_labels(model, answers, answers.run == 0) == {"drift": 0.5}
+    # The trail is there: no false label.
+    assert false_labels(model, answers, answers.run == 1) == {}

@@ -161,6 +161,9 @@ def evaluate(
         )
     if "grafted" in figures:
         console.print(side_by_side(figures, figures["grafted"]))
+        for group, false in figures["grafted"]["false_by_group"].items():
+            told = ", ".join(f"{key} {100 * share:.0f} %" for key, share in false.items())
+            console.print(f"falsely labelled in {group}: {told or 'nothing'}")
 
 
 def realism(

@@ -7,6 +7,11 @@ come from `evaluate`.
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import torch
+from numpy.typing import NDArray
+
+from classifier.vocabulary import KEYS
 from classifier.weights import Model, load_model
 from training.config import TrainConfig
 from training.evaluate import Answers, answer, evaluate, figures_of, settings_of, write_figures
@@ -45,6 +50,22 @@ def grafted_figures(model: Model, folder: Path, frames: int, seed: int) -> dict[
     """
     used = model.config["training"].get("settings", {}).get("grafts")
     sources, notes = good_frames(folder, "evaluation" if used else None)
-    parts = [answer(model, sample) for sample in grafted(sources, seed, frames)]
-    figures = figures_of(model, Answers.cat(parts), seed)
-    return figures | {"sources": len(sources), "notes": notes}
+    answers = Answers.cat([answer(model, sample) for sample in grafted(sources, seed, frames)])
+    names = sorted({source.group for source in sources})
+    return figures_of(model, answers, seed) | {
+        "sources": len(sources),
+        "notes": notes,
+        "false_by_group": {
+            name: false_labels(model, answers, answers.run == number)
+            for number, name in enumerate(names)
+        },
+    }
+
+
+def false_labels(model: Model, answers: Answers, rows: NDArray[np.bool_]) -> dict[str, float]:
+    """Of some frames, the share of those free of a fault that are given its label; above 0 only."""
+    confidences = model.confidences(torch.from_numpy(answers.beside[rows])).numpy()
+    given = confidences >= np.array([model.thresholds[key] for key in KEYS])
+    free = answers.targets[rows] == 0
+    shares = (given & free).sum(0) / np.maximum(free.sum(0), 1)
+    return {key: float(share) for key, share in zip(KEYS, shares, strict=True) if share > 0}
