@@ -247,17 +247,17 @@ def side_by_side(rendered: dict[str, Any], grafted: dict[str, Any]) -> "Table":
     """Average precision and false alarms on clean subs, rendered beside grafted."""
     from rich.table import Table
 
-    table = Table(box=None, padding=(0, 2))
-    table.add_column("fault")
-    for title in ("rendered AP", "grafted AP", "rendered false", "grafted false"):
-        table.add_column(title, justify="right")
+    table = Table(box=None, padding=(0, 1))
+    table.add_column("fault", no_wrap=True)
+    for title in ("AP rendered", "AP grafted", "false rendered", "grafted"):
+        table.add_column(title, justify="right", no_wrap=True)
     for key, row in rendered["faults"].items():
         other = grafted["faults"][key]
         low, high = other["average_precision_interval"]
         table.add_row(
             key,
-            f"{row['average_precision']:.3f}",
-            f"{other['average_precision']:.3f} ({low:.2f} to {high:.2f})",
+            f"{row['average_precision']:.2f}",
+            f"{other['average_precision']:.2f} ({low:.2f} to {high:.2f})",
             f"{row['false_alarms_on_clean']:.3f}",
             f"{other['false_alarms_on_clean']:.3f}",
         )
