@@ -90,7 +90,7 @@ def measure_frame(frame: Frame) -> FrameMeasures:
         "vignetting": sky_evidence.vignetting(background, model, sky),
         "clouds": sky_evidence.clouds(texture, sky, background.picture.noise_adu),
         "defocus": star_evidence.defocus(star, found.bin_px),
-        "trail": star_evidence.trail(trails, found.count),
+        "trail": star_evidence.trail(trails, found.count, elongation),
         "miscollimation": star_evidence.miscollimation(inner, coherence),
         "diffraction_spikes": star_evidence.diffraction_spikes(spikes, _has_bright(found)),
         "gradient": sky_evidence.gradient(background, model, sky),

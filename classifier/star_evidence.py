@@ -34,6 +34,7 @@ LEAST_FOR_SKEW = 15
 LEAST_FOR_FORM = 6
 LOBED = 0.08  # dip between two lobes that noise and sampling do not make
 EQUAL_LOBES = 0.75
+DRAWN_OUT = 4.0  # a star this long is a short line to any search for lines
 LONG = 2.05  # a sine as long as this shows two lobes
 # Third moment over size^3 of coma that adds 25 % to the HFR, through Kolmogorov seeing of 3 px:
 # 0.19 without, 0.15 with an obstruction of 0.35 (galsim).
@@ -235,13 +236,17 @@ def diffraction_spikes(spikes: Spikes | None, bright: bool) -> Evidence:
     return Evidence(NO, 0.0, unit, threshold)
 
 
-def trail(trails: list[Trail], star_count: float) -> Evidence:
+def trail(trails: list[Trail], star_count: float, elongation: float = math.nan) -> Evidence:
+    """star_count: of the frame; elongation: of the common shape of its stars."""
     row = fault("trail")
     if not trails:
         return unknown(row.unit, row.counts_from, "the frame is too small for a line search")
     strong = [t for t in trails if t.snr >= row.counts_from]
     lines = [t for t in strong if t.is_line]
     where = [[round(v, 1) for v in t.ends] for t in lines or strong]
+    if lines and elongation >= DRAWN_OUT:
+        note = "the stars themselves are drawn out to lines"
+        return Evidence(UNKNOWN, lines[0].snr, row.unit, row.counts_from, note, where)
     if len(lines) > 1 and star_count < 10:
         note = "several lines and hardly a star: trails, or every star drawn out"
         return Evidence(UNKNOWN, lines[0].snr, row.unit, row.counts_from, note, where)

@@ -4,6 +4,7 @@ A real trail is bright along most of its length and dark on both sides. A roof, 
 mask or a bright galaxy is not, however significant the sum along a line may be.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +13,7 @@ from scipy import ndimage
 
 from classifier.background import SkyPicture
 from classifier.detection import binned
+from classifier.line_light import line_snr
 from classifier.lines import inner_part, line_search, prepare
 from classifier.star_cover import Grid, star_cover
 
@@ -25,11 +27,11 @@ REACH_PX = 24
 
 @dataclass(frozen=True)
 class Trail:
-    """ends: x0, y0, x1, y1 in frame pixels. snr: of the line search. lit: share of its length
-    that is bright. one_sided: difference of the two sides, or their mean above the sky if
-    that is more, over the line's height above them.
-    width_px: full width at half height. widest_px: of a trail through these optics.
-    along_grid: lies on a pixel column or row."""
+    """ends: x0, y0, x1, y1 in frame pixels. snr: of its light by a matched filter along it, or
+    of the search, whichever is more. lit: share of its length that is bright. one_sided:
+    difference of the two sides, or their mean above the sky if that is more, over the line's
+    height above them. width_px: full width at half height. widest_px: of a trail through these
+    optics. along_grid: lies on a pixel column or row."""
 
     ends: tuple[float, float, float, float]
     snr: float
@@ -71,17 +73,13 @@ def find_trails(
         return trails
     work = calm.copy()
     for _ in range(MAX_TRAILS):
-        rows, columns = inner_part(*work.shape)
-        result = line_search(prepare(torch.from_numpy(work)[None])[:, rows, columns])
-        snr = result.snr[0].numpy()
-        stage = int(snr.argmax())
-        ends = result.ends[0, stage].numpy() + np.array([columns.start, rows.start] * 2)
-        lit, one_sided, width, offset = _look(work, ends)
-        ends = _moved(ends, offset)
+        found, searched = _best_line(work)
+        lit, one_sided, width, offset = _look(work, found)
+        ends = _moved(found, offset)
         along_grid = bool(np.abs(ends[2:] - ends[:2]).min() < 2.5)
         trail = Trail(
             _in_frame(ends, step, picture),
-            float(snr[stage]),
+            max(searched, line_snr(work, ends), line_snr(work, found)),
             lit,
             one_sided,
             width * step,
@@ -95,14 +93,23 @@ def find_trails(
     return trails
 
 
+def _best_line(work: Array) -> tuple[Array, float]:
+    """x0, y0, x1, y1 of the line that the search finds the most significant, and its S/N."""
+    rows, columns = inner_part(*work.shape)
+    result = line_search(prepare(torch.from_numpy(work)[None])[:, rows, columns])
+    stage = int(result.snr[0].argmax())
+    ends = result.ends[0, stage].numpy() + np.array([columns.start, rows.start] * 2)
+    return ends, float(result.snr[0, stage])
+
+
 def _calm(picture: SkyPicture) -> tuple[Array, int]:
     """Picture of at most some 512 px in units of its noise, stars clipped before binning."""
     mean = picture.mean
     # The sky under a trail must not follow the trail: medians of 24 px, joined smoothly; every
-    # fifth row of a block is asked.
+    # fifth row of a block is asked, about its middle, so that a slope does not shift them.
     block = max(8, min(24, min(mean.shape) // 6))
     high, wide = mean.shape[0] // block, mean.shape[1] // block
-    cut = mean[: high * block, : wide * block].reshape(high, block, wide, block)[:, ::5]
+    cut = mean[: high * block, : wide * block].reshape(high, block, wide, block)[:, 2::5]
     coarse = np.median(cut.swapaxes(1, 2).reshape(high, wide, -1), axis=-1)
     down, across = _between(high, mean.shape[0], block), _between(wide, mean.shape[1], block)
     rest = mean - down @ coarse.astype(np.float32) @ across.T
@@ -110,7 +117,8 @@ def _calm(picture: SkyPicture) -> tuple[Array, int]:
     clipped = np.clip(rest / np.float32(noise), -4.0, 4.0)
     # A line one pixel wide sums little of a trail that is as wide as the stars: bin at least
     # two by two where the frame is large enough.
-    step = max(1, round(max(clipped.shape) / LINE_PX))
+    # Of up to 4 % more than 512 the search takes the inner 512; beyond, it would take 1024 rows.
+    step = max(1, math.ceil(max(clipped.shape) / (1.04 * LINE_PX)))
     if step * picture.mean_step_px < 2 and min(clipped.shape) >= 150:
         step = 2
     return np.ascontiguousarray(binned(clipped, step)), step * picture.mean_step_px

@@ -9,7 +9,7 @@ from painted_sky import as_frame, gaussian, starfield
 from skimage.draw import line_aa
 
 from classifier.evidence import Evidence
-from classifier.fixed_lines import OTHERS, SAME_SHARE, same_line, without_fixed
+from classifier.fixed_lines import LEAST_PX, OTHERS, SAME_SHARE, same_line, without_fixed
 from classifier.measures import measure_frame
 from classifier.runs import judge_runs
 
@@ -115,3 +115,19 @@ def test_in_a_painted_run():
         math.degrees(math.atan2(150 - 300, 390 - 20)) % 180, abs=1.0
     )
     assert len(judged[5].where) == 1
+
+
+def test_line_too_weak_to_count_is_still_placed():
+    # S/N = (A / sigma) sqrt(L s sqrt(pi)) of a Gaussian section of s over the length L: 8.5 here,
+    # give or take one, less what the search's cells of 2 px and covered stars lose.
+    s, noise, slope = 1.4, 6.0, math.tan(math.radians(20))
+    rows, columns = np.indices(SHAPE)
+    off = (rows - 87 - slope * columns) * math.cos(math.radians(20))
+    length = SHAPE[1] / math.cos(math.radians(20))
+    height = 8.5 * noise / math.sqrt(length * s * math.sqrt(math.pi))
+    picture = starfield(SHAPE, gaussian(3.0), seed=1, spacing=90, sky=500.0, noise=noise)
+    picture += height * np.exp(-0.5 * (off / s) ** 2)
+    trail = measure_frame(as_frame(picture)).evidence["trail"]
+    assert trail.state == "no" and 5.0 <= trail.value < 8.0
+    truth = [0.0, 87.0, SHAPE[1], 87.0 + slope * SHAPE[1]]
+    assert same_line(trail.where[0], truth, LEAST_PX)

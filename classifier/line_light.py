@@ -1,0 +1,57 @@
+"""The light along a line that was found, weighed by the line's own cross-section.
+
+A search over all lines sums cells of one width, clipped and high-passed, and so reaches but half
+of what is there: 0.4 to 0.6 of the matched filter's S/N on painted trails. Once the line is
+known, the sum that a matched filter makes along it is cheap, and it is what the fault counts in.
+"""
+
+import numpy as np
+
+Array = np.ndarray
+
+SECTIONS = (0.7, 1.2, 2.0, 3.5)  # Gaussian sigma in cells; within 5 % of the best in between
+SIDES = 4.0, 12.0  # where the surroundings are taken, in cells beyond the line's own light
+CLIP_SIGMA = 3.0
+PARTS = 8  # of the length; the brightest is left out, for one bright spot makes no line
+
+
+def line_snr(calm: Array, ends: Array) -> float:
+    """S/N of the light along x0, y0, x1, y1 in a flattened picture, by the best of `SECTIONS`.
+
+    calm: (h, w), 0 on cells that are covered. ends: in its cells, centre of the first at (0, 0).
+    With cells of independent noise sigma an even line of Gaussian section s, height A and length
+    L gives (A / sigma) sqrt(L s sqrt(pi)).
+    """
+    x0, y0, x1, y1 = (float(v) for v in ends)
+    length = float(np.hypot(x1 - x0, y1 - y0))
+    free = calm[calm != 0]
+    noise = 1.4826 * float(np.median(np.abs(free - np.median(free)))) if free.size else 0.0
+    if length < 1 or noise <= 0:
+        return 0.0
+    ux, uy = (x1 - x0) / length, (y1 - y0) / length
+    x = np.arange(calm.shape[1], dtype=np.float32)[None] - np.float32(x0)
+    y = np.arange(calm.shape[0], dtype=np.float32)[:, None] - np.float32(y0)
+    off, along = np.abs(x * uy - y * ux), x * ux + y * uy
+    reach = 3 * SECTIONS[-1] + SIDES[1]
+    near = (off < reach) & (along >= 0) & (along < length) & (calm != 0)
+    light = np.clip(calm[near] / noise, -CLIP_SIGMA, CLIP_SIGMA).astype(np.float64)
+    part = (along[near] * (PARTS / length)).astype(int).clip(0, PARTS - 1)
+    return max(_matched(light, off[near].astype(np.float64), part, one) for one in SECTIONS)
+
+
+def _matched(light: Array, off: Array, part: Array, section: float) -> float:
+    """S/N under one cross-section, from all parts of the length but the brightest."""
+    beside = (off > 3 * section + SIDES[0] / 2) & (off < 3 * section + SIDES[1])
+    if not beside.any():
+        return 0.0
+    weight = np.exp(-0.5 * (off / section) ** 2)
+    sums = np.bincount(part, weight * (light - light[beside].mean()), PARTS)
+    squares = np.bincount(part, weight**2, PARTS)
+    seen = squares > 0
+    if seen.sum() < PARTS // 2:
+        return 0.0
+    each = np.where(seen, sums / np.sqrt(np.where(seen, squares, 1.0)), -np.inf)
+    kept = np.arange(PARTS) != int(each.argmax())
+    # An even line loses no more than its share of the length, which is given back.
+    whole = squares.sum() / squares[kept].sum()
+    return float(sums[kept].sum() / np.sqrt(squares[kept].sum()) * np.sqrt(whole))
