@@ -15,7 +15,7 @@ import classifier.cache
 import classifier.crew
 from classifier.cache import Cache, cache_folder
 from classifier.cli import app
-from classifier.examine import examine
+from classifier.examine import Examined, examine
 from classifier.label import label_night
 from classifier.packing import PackingError, packed, unpacked
 from classifier.results import Results
@@ -192,6 +192,18 @@ def test_a_changed_file_is_looked_at_again(night, model, place, looked_at, chang
     change(night / "b.fits")
     labelled(night, model, place)
     assert looked_at == ["b.fits", "torn.fits"]
+
+
+@pytest.mark.parametrize("changed", [0, 65_535, 300_000 - 65_536, 299_999])
+def test_beginning_and_end_of_a_large_file_are_compared(tmp_path, place, changed):
+    path = tmp_path / "large.fits"
+    path.write_bytes(bytes(300_000))
+    cache = Cache(place, "0" * 64, None)
+    assert cache.find(path, path.name) is None
+    cache.keep(Examined(path, path.name, skipped="It is large."))
+    assert cache.find(path, path.name).skipped == "It is large."
+    _change_bytes(changed)(path)
+    assert cache.find(path, path.name) is None
 
 
 def test_another_rig_model_or_program_looks_again(night, model, place, monkeypatch):

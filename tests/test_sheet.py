@@ -90,11 +90,11 @@ def test_rings_are_one_star_each():
 
 
 def test_nebulae_are_no_stars(picture, places):
-    """Eight soft clouds of 35 px sigma, ten times as bright as the noise."""
+    """Eight soft clouds of 35 px sigma, brighter than most of the stars."""
     y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
     rng = np.random.default_rng(11)
     clouds = sum(
-        10 * NOISE * np.exp(-((x - cx) ** 2 + (y - cy) ** 2) / 2 / 35**2)
+        250 * NOISE * np.exp(-((x - cx) ** 2 + (y - cy) ** 2) / 2 / 35**2)
         for cx, cy in zip(rng.uniform(0, 640, 8), rng.uniform(0, 480, 8), strict=True)
     )
     near = distances(sheet_of(picture + clouds), places)
@@ -112,6 +112,24 @@ def test_star_flux_follows_the_light(places, fwhm):
     )
     # The mean of 20 stars of S/N 100 is good to 0.3 %, the noise that S/N is against to 0.7 %.
     assert bright - faint == pytest.approx(0.2 * math.log(10), abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("stamp", "low", "high"),
+    [
+        # Sigma 0.64 half-size px: 0.32 of the light in a centred one, 0.2 in one that shares it
+        # evenly; 3 x 3 hold nearly all. Half the sum of 0.2 to 0.32 and 1/9.
+        (gaussian(3.0), 0.15, 0.22),
+        # 517 px^2 are lit, a pixel of that sampling has 64: 0.12 where no hole is, and 3 x 3 hold
+        # most of it. Half the sum of 0.06 to 0.12 and up to 1/9.
+        (ring(28.0, 0.4), 0.06, 0.12),
+    ],
+)
+def test_star_flux_is_light_at_any_sampling(stamp, low, high):
+    places = grid_of_stars(SHAPE, 90, 4, jitter=10.0)
+    picture = paint(SHAPE, stamp, places, 60000.0, noise=NOISE, half=24)
+    share = math.exp(fact(sheet_of(picture), "log_star_flux")) / (60000.0 / 4)  # means of 2 x 2
+    assert low < share < high
 
 
 def test_saturated_stars_are_told(picture):
