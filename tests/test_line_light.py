@@ -86,6 +86,18 @@ def test_one_bright_spot_makes_no_line():
     assert line_snr(noise(1) + line(40.0, 1.2), ENDS) > 25
 
 
+def test_ridge_among_ridges_is_no_line():
+    # Waves of cloud across the line's direction: its own crest is no more than the others.
+    x0, y0, x1, y1 = ENDS
+    y, x = np.indices(SHAPE)
+    off = ((x - x0) * (y1 - y0) - (y - y0) * (x1 - x0)) / math.hypot(x1 - x0, y1 - y0)
+    waves = noise(5) + 0.6 * np.cos(2 * math.pi * off / 14.0)
+    assert line_snr(waves, ENDS) < 4.0
+    # A lone one of that height, A sqrt(L s sqrt(pi)) = 0.6 x sqrt(412 x 3 x 1.77), is a line.
+    lone = noise(5) + 0.6 * np.exp(-0.5 * (off / 3.0) ** 2)
+    assert line_snr(lone, ENDS) == pytest.approx(28.1, rel=0.15)
+
+
 def test_covered_cells_are_left_out():
     picture = noise(2) + line(16.0, 1.2)
     covered = picture.copy()
