@@ -26,7 +26,8 @@ def line_snr(calm: Array, ends: Array) -> float:
     """
     x0, y0, x1, y1 = (float(v) for v in ends)
     length = float(np.hypot(x1 - x0, y1 - y0))
-    free = calm[calm != 0]
+    free = calm.ravel()[:: 1 + calm.size // 50_000]
+    free = free[free != 0]
     noise = 1.4826 * float(np.median(np.abs(free - np.median(free)))) if free.size else 0.0
     if length < 1 or noise <= 0:
         return 0.0

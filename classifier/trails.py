@@ -113,7 +113,7 @@ def _calm(picture: SkyPicture) -> tuple[Array, int]:
     coarse = np.median(cut.swapaxes(1, 2).reshape(high, wide, -1), axis=-1)
     down, across = _between(high, mean.shape[0], block), _between(wide, mean.shape[1], block)
     rest = mean - down @ coarse.astype(np.float32) @ across.T
-    noise = max(1.4826 * float(np.median(np.abs(rest.ravel()[:: 1 + rest.size // 100_000]))), 1e-9)
+    noise = max(1.4826 * float(np.median(np.abs(rest.ravel()[:: 1 + rest.size // 50_000]))), 1e-9)
     clipped = np.clip(rest / np.float32(noise), -4.0, 4.0)
     # A line one pixel wide sums little of a trail that is as wide as the stars: bin at least
     # two by two where the frame is large enough.
