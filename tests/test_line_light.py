@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from painted_sky import as_frame, gaussian, starfield
 
+from classifier.background import sky_picture
 from classifier.line_light import line_snr
 from classifier.measures import measure_frame
 from classifier.star_evidence import trail as trail_evidence
-from classifier.trails import Trail
+from classifier.trails import Trail, _calm
 
 SHAPE = (300, 400)
 ENDS = np.array([20.0, 40.0, 380.0, 240.0])
@@ -96,6 +97,15 @@ def test_ridge_among_ridges_is_no_line():
     # A lone one of that height, A sqrt(L s sqrt(pi)) = 0.6 x sqrt(412 x 3 x 1.77), is a line.
     lone = noise(5) + 0.6 * np.exp(-0.5 * (off / 3.0) ** 2)
     assert line_snr(lone, ENDS) == pytest.approx(28.1, rel=0.15)
+
+
+def test_steep_sky_is_taken_out_about_its_middle():
+    # 0.4 ADU a row in noise of 1: medians taken 1.5 rows off the middle of their block would
+    # leave 0.6 ADU everywhere, half a row off leaves 0.2.
+    slope = 0.4 * np.arange(480.0)[:, None] + np.zeros((480, 640))
+    pixels = (slope + np.random.default_rng(6).normal(0, 1, slope.shape)).astype(np.float32)
+    calm, _ = _calm(sky_picture(pixels, (0, 0, 640, 480), False))
+    assert abs(float(np.median(calm[20:-20, 20:-20]))) < 0.35
 
 
 def test_covered_cells_are_left_out():
