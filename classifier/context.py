@@ -32,24 +32,31 @@ _COLUMN = {name: i for i, name in enumerate(SHAPE_FACTS)}
 
 
 def run_context(shapes: Tensor) -> Tensor:
-    """(N, len(SHAPE_FACTS)) of one run's frames -> (N, len(CONTEXT)); NaN for a short run."""
-    if len(shapes) < SMALLEST_RUN:
-        return torch.full((len(shapes), len(CONTEXT)), float("nan"), device=shapes.device)
+    """(..., N, len(SHAPE_FACTS)) of runs of N frames -> (..., N, len(CONTEXT)); NaN if too short."""
+    frames = shapes.shape[-2]
+    if frames < SMALLEST_RUN:
+        return shapes.new_full((*shapes.shape[:-1], len(CONTEXT)), float("nan"))
+    ordered = shapes.sort(-2).values
+    median = ordered[..., (frames - 1) // 2, :]
 
     def column(name: str) -> Tensor:
-        return shapes[:, _COLUMN[name]]
+        return shapes[..., _COLUMN[name]]
 
     def over(name: str, share: float) -> Tensor:
-        return column(name) - column(name).quantile(share)
+        place = share * (frames - 1)
+        low = min(int(place), frames - 2)
+        values = ordered[..., _COLUMN[name]]
+        best = torch.lerp(values[..., low], values[..., low + 1], place - low)
+        return column(name) - best[..., None]
 
     def middle(name: str) -> Tensor:
-        return column(name).median()
+        return median[..., _COLUMN[name], None].expand(shapes.shape[:-1])
 
     # A pull that lasts stretches all subs alike; a shake comes and goes.
     away = torch.hypot(
         column("stretch_cos") - middle("stretch_cos"), column("stretch_sin") - middle("stretch_sin")
     )
-    scatter = away.median()
+    scatter = away.median(-1, keepdim=True).values.expand(shapes.shape[:-1])
     return torch.stack(
         (
             over("log_fwhm_px", 0.1),
@@ -60,11 +67,11 @@ def run_context(shapes: Tensor) -> Tensor:
             over("log_noise", 0.1),
             column("stretch_cos") - middle("stretch_cos"),
             column("stretch_sin") - middle("stretch_sin"),
-            middle("stretch_cos").expand(len(shapes)),
-            middle("stretch_sin").expand(len(shapes)),
-            scatter.expand(len(shapes)),
-            column("dip") - column("dip").quantile(0.9),
-            column("lopsided") - column("lopsided").quantile(0.1),
+            middle("stretch_cos"),
+            middle("stretch_sin"),
+            scatter,
+            over("dip", 0.9),
+            over("lopsided", 0.1),
         ),
-        1,
+        -1,
     )

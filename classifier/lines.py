@@ -35,11 +35,14 @@ class LineSearch:
 def prepare(picture: Tensor, clip_sigma: float = 3.0, width: int = 15) -> Tensor:
     """(B, h, w) picture -> high-passed, clipped, in units of its noise.
 
-    Clipping takes the stars out: a star is a few strong pixels, a trail many weak ones.
+    Clipping takes the stars out: a star is a few strong pixels, a trail many weak ones. Whatever
+    holds for most of a row or column (overscan, banding, bad columns) is taken out with it.
     """
     padded = F.pad(picture[:, None], (width // 2,) * 4, mode="reflect")[:, 0]
     smooth = _running_sum(_running_sum(padded, width, 1), width, 2) / width**2
     flat = picture - smooth
+    flat -= flat.median(1, keepdim=True).values
+    flat -= flat.median(2, keepdim=True).values
     noise = flat.flatten(1).abs().median(1).values.clamp_min(1e-12) * 1.4826
     clipped = (flat / noise[:, None, None]).clamp(-clip_sigma, clip_sigma)
     return clipped - clipped.mean((1, 2), keepdim=True)

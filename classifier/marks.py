@@ -6,6 +6,8 @@ direction, laid so that the strongest direction comes first: a regular pattern o
 at its own angles, a stray bar does not. Torch, batched, CPU and GPU.
 """
 
+from functools import lru_cache
+
 import torch
 import torch.nn.functional as F
 from torch import Tensor
@@ -13,7 +15,11 @@ from torch import Tensor
 BLOB_SIZES = (2, 4, 8, 16)  # in pixels of a 128 px picture
 BLOB_FACTS = 2 * len(BLOB_SIZES)
 DIRECTIONS = 36
-SPIKE_FACTS = DIRECTIONS // 2 + 1 + 1
+SPIKE_FACTS = DIRECTIONS // 2 + 1 + 1 + 2
+RING_SIDE = 64  # px of the picture in which round edges are looked for
+RING_RADII = (3, 4, 5.5, 7.5, 10, 14)
+RING_FACTS = len(RING_RADII)
+SECTORS = 8
 
 
 def blob_facts(calm: Tensor) -> Tensor:
@@ -55,7 +61,11 @@ def spike_facts(stamps: Tensor, width_px: Tensor) -> Tensor:
     grid = torch.stack((x, y), 3) * (2 / side) + 1 / side
     light = F.grid_sample(stamps, grid, align_corners=False)
     # A field star on a ray is a few bright points, a spike many: the median tells them apart.
-    ray = light.median(3).values.mean(1)
+    # Spikes are as bright as their star: the brightest star says most about them.
+    middle = stamps[..., side // 2 - 3 : side // 2 + 4, side // 2 - 3 : side // 2 + 4]
+    weight = middle.mean((2, 3)).clamp_min(1e-3)
+    weight = weight / weight.sum(1, keepdim=True)
+    ray = (light.median(3).values * weight[..., None]).sum(1)
     both = 0.5 * (ray[:, :DIRECTIONS] + ray[:, DIRECTIONS:])
     rest = both - both.median(1, keepdim=True).values
     noise = 1.4826 * rest.abs().median(1, keepdim=True).values.clamp_min(0.02)
@@ -66,4 +76,72 @@ def spike_facts(stamps: Tensor, width_px: Tensor) -> Tensor:
     other = turned.flip(1).roll(1, 1)
     folded = torch.maximum(turned, other)[:, : DIRECTIONS // 2 + 1]
     level = torch.log1p(rest.amax(1).clamp_min(0))
-    return torch.cat((folded, level[:, None]), 1)
+    odd = torch.log1p(_odd(rest / noise).clamp_min(0))
+    return torch.cat((folded, level[:, None], odd), 1)
+
+
+def _odd(rays: Tensor) -> Tensor:
+    """(B, DIRECTIONS) spikes by direction -> (B, 2): the strongest that no four-vane and the
+    strongest that no three-vane spider can have made.
+
+    A spider makes spikes of one strength at even angles: in any direction it explains no more
+    than the weakest spike of the comb through it. Directions are wider than a spike is aimed.
+    """
+    wide = torch.stack([rays.roll(step, 1) for step in (-1, 0, 1)]).amax(0)
+    left = []
+    for spikes in (2, 3):
+        comb = torch.stack([wide.roll(k * DIRECTIONS // spikes, 1) for k in range(spikes)])
+        # Twice the weakest: vanes are never quite alike.
+        explained = 2 * comb.amin(0).clamp_min(0)
+        explained = torch.stack([explained.roll(step, 1) for step in (-1, 0, 1)]).amax(0)
+        left.append((rays - explained).amax(1))
+    return torch.stack(left, 1)
+
+
+def ring_facts(opened: Tensor) -> Tensor:
+    """(B, h, w) sky without its stars -> (B, RING_FACTS): the clearest round edge of each size.
+
+    A ghost ends at a sharp round edge, all the way round, and is no brighter inside than at the
+    edge; a nebula has no edge, a star or galaxy falls off from its middle. Logarithm of the
+    edge's step for the third-weakest of eight sectors.
+    """
+    side = RING_SIDE
+    picture = F.adaptive_avg_pool2d(opened[:, None], (side, side))[:, 0]
+    picture = picture - picture.flatten(1).median(1).values[:, None, None]
+    size = side + 2 * int(max(RING_RADII)) + 4
+    spectrum = torch.fft.rfft2(picture, s=(size, size))
+    numbers = []
+    for kernels in _ring_kernels(size, opened.device):
+        turned = torch.fft.irfft2(spectrum[:, None] * kernels, s=(size, size))[..., :side, :side]
+        # Falling from the middle to the edge is what stars do.
+        step = turned[:, :SECTORS].kthvalue(3, 1).values - turned[:, SECTORS].clamp_min(0)
+        numbers.append(torch.log1p(30 * step.flatten(1).amax(1).clamp_min(0)))
+    return torch.stack(numbers, 1)
+
+
+@lru_cache(maxsize=4)
+def _ring_kernels(size: int, device: torch.device) -> Tensor:
+    """(radii, SECTORS + 1, size, size // 2 + 1) transforms of the edge's step in each sector and
+    of the fall from the middle to the edge."""
+    axis = torch.fft.fftfreq(size, 1 / size)
+    y, x = torch.meshgrid(axis, axis, indexing="ij")
+    radius, angle = torch.hypot(x, y), torch.atan2(y, x)
+    every = []
+    for ring in RING_RADII:
+        width = max(1.5, 0.25 * ring)
+        inside = (radius > ring - 0.3 - width) & (radius <= ring - 0.3)
+        outside = (radius > ring + 0.7) & (radius <= ring + 0.7 + width)
+        core = radius <= ring - 0.3 - width
+        kernels = []
+        for sector in range(SECTORS):
+            away = (angle - 2 * torch.pi * sector / SECTORS + torch.pi) % (2 * torch.pi) - torch.pi
+            here = away.abs() <= torch.pi / SECTORS + 1e-3
+            kernels.append(_mean_over(inside & here) - _mean_over(outside & here))
+        kernels.append(_mean_over(core) - _mean_over(inside))
+        # Correlation, not convolution: the conjugate.
+        every.append(torch.fft.rfft2(torch.stack(kernels)).conj())
+    return torch.stack(every).to(device)
+
+
+def _mean_over(mask: Tensor) -> Tensor:
+    return mask.float() / mask.sum().clamp_min(1)

@@ -14,7 +14,7 @@ from torchvision.models.resnet import BasicBlock
 
 from classifier.context import CONTEXT
 from classifier.sheet import SHAPE_FACTS
-from classifier.views import FACT_COUNT, Views
+from classifier.views import FACT_COUNT, SKY_CHANNELS, Views
 from classifier.vocabulary import KEYS
 
 # Levels as logarithms of ADU compare frames of a run; the network itself must not see them.
@@ -116,7 +116,7 @@ class Network(nn.Module):
         super().__init__()
         self.config = config or NetworkConfig()
         w = self.config.width
-        self.sky = PictureEncoder(4, (w, w, 2 * w, 4 * w, 6 * w, 8 * w), stem_stride=2)
+        self.sky = PictureEncoder(SKY_CHANNELS, (w, w, 2 * w, 4 * w, 6 * w, 8 * w), stem_stride=2)
         self.stars = StarEncoder(w, self.config.star_features)
         self.stack = PictureEncoder(4, (w, 2 * w, 4 * w, 4 * w))
         self.bright = SetEncoder((w // 2, w, 2 * w, 3 * w, 4 * w), stem_stride=2)

@@ -20,6 +20,7 @@ from classifier.sweeps import asinh, halved
 __all__ = ["SHAPE_FACTS", "Sheet", "cut", "cut_sheet"]
 
 STARS = 64
+WINGS_PX = 48.0
 CUT_PX = 32
 # Binning of the cut-outs for each of the scales at which peaks are looked for.
 CUT_BINNING = (1, 1, 2, 4, 8)
@@ -31,7 +32,8 @@ class Sheet:
     """cutouts (B, 64, 32, 32), facts (B, 64, 5), stack (B, 4, 32, 32), shape (B, 20).
 
     stars_px (B, 64, 3): x, y and cut-out side in frame pixels, best star first; brightest_px
-    (B, 64, 2): the same stars, saturated ones included, brightest first. Places without a star
+    (B, 64, 2): stars, saturated ones included, brightest first, peaks that lie on a brighter
+    star's wings last. Places without a star
     hold zeros in every array and sit at the frame's centre.
     """
 
@@ -78,7 +80,7 @@ def cut_sheet(
     raw_peak = cut(pixels, place.round().long(), 8).amax((2, 3))
     saturated = raw_peak >= 0.95 * full[:, None]
     order = torch.where(saturated, snr * 1e-3, snr).argsort(1, descending=True)[:, :STARS]
-    brightest = torch.gather(place, 1, _wide(snr.argsort(1, descending=True)[:, :STARS], 2))
+    brightest = _apart(place, snr)
     place, at = (torch.gather(each, 1, _wide(order, 2)) for each in (place, at))
     snr, saturated = snr.gather(1, order), saturated.gather(1, order)
     cutouts = cutouts[batch[:, None], order]
@@ -153,6 +155,17 @@ def _cut_all(
     rim = (radius_px(CUT_PX, pixels.device) > 14).flatten()
     sky = out.flatten(2)[..., rim].median(2).values
     return out - sky[..., None, None]
+
+
+def _apart(place: Tensor, snr: Tensor) -> Tensor:
+    """(B, n, 2) places of peaks in px, (B, n) their S/N -> (B, STARS, 2), brightest first; those
+    within WINGS_PX of a brighter one come last: they are bumps on its wings and spikes."""
+    order = snr.argsort(1, descending=True)[:, :STARS]
+    ranked, value = torch.gather(place, 1, _wide(order, 2)), snr.gather(1, order)
+    near = torch.cdist(ranked, ranked) < WINGS_PX
+    behind = near.tril(-1).any(2) | (value <= 0)
+    again = behind.to(torch.uint8).argsort(dim=1, stable=True)
+    return torch.gather(ranked, 1, _wide(again, 2))
 
 
 def _without_hot(stamps: Tensor) -> Tensor:

@@ -20,14 +20,25 @@ import torch.nn.functional as F
 from torch import Tensor
 
 from classifier.lines import STAGES, inner_part, line_search, prepare
-from classifier.marks import BLOB_FACTS, SPIKE_FACTS, blob_facts, spike_facts
+from classifier.marks import (
+    BLOB_FACTS,
+    RING_FACTS,
+    SPIKE_FACTS,
+    blob_facts,
+    ring_facts,
+    spike_facts,
+)
 from classifier.sheet import SHAPE_FACTS, Sheet, cut, cut_sheet
 from classifier.surface import SURFACE_FACTS, Surface, read_surface
 from classifier.sweeps import asinh, sample
 
 SKY_PX = 256
+SKY_CHANNELS = 5
+OPENED = 4  # the channel without stars
+OPENED_PX = 11
 BRIGHT_PX = 96
 BRIGHT_STARS = 4
+GLARING = 2  # of these
 TILE_PX = 64
 TILES = 6
 
@@ -60,7 +71,7 @@ PHYSICAL_FACTS: tuple[str, ...] = (
 class Views:
     """The views of a batch of B frames; float32 unless `half` was called.
 
-    sky (B, 4, 256, 256), sheet (B, 64, 32, 32), sheet_facts (B, 64, 5), stack (B, 4, 32, 32),
+    sky (B, 5, 256, 256), sheet (B, 64, 32, 32), sheet_facts (B, 64, 5), stack (B, 4, 32, 32),
     bright (B, 4, 96, 96), tiles (B, 6, 64, 64), facts (B, n). Not for the network but for
     showing where: stars_px (B, 64, 3) x, y and cut-out side, line_px (B, 4), in frame pixels.
     """
@@ -131,6 +142,7 @@ def make_views(pixels: Tensor, physical: Tensor, half: Tensor | None = None) -> 
             _physical_facts(known, surface, sheet),
             blob_facts(surface.calm),
             spike_facts(bright_noise, sheet.shape[:, 0].exp() / 2),
+            ring_facts(sky[:, OPENED]),
         ),
         1,
     )
@@ -154,6 +166,7 @@ FACT_COUNT = (
     + 2 * len(PHYSICAL_FACTS)
     + BLOB_FACTS
     + SPIKE_FACTS
+    + RING_FACTS
 )
 
 
@@ -163,7 +176,7 @@ def shape_facts(views: Views) -> Tensor:
 
 
 def _sky_view(surface: Surface, shape: torch.Size) -> tuple[Tensor, Tensor, Tensor]:
-    """Four channels at 256 x 256 and the best line of the star-suppressed picture."""
+    """Five channels at 256 x 256 and the best line of the star-suppressed picture."""
     mean, calm, peak, step = surface.mean, surface.calm, surface.peak, surface.step
     rows, columns = inner_part(*calm.shape[1:])
     search = line_search(prepare(calm)[:, rows, columns])
@@ -179,7 +192,20 @@ def _sky_view(surface: Surface, shape: torch.Size) -> tuple[Tensor, Tensor, Tens
         asinh((peak - level) / (10 * noise)),
         asinh(20 * (calm - level) / surface.sky_adu[:, None, None]),
     ]
-    return _to_sky_size(torch.stack(channels, 1)) / 3.0, search.snr, line_px
+    views = _to_sky_size(torch.stack(channels, 1)) / 3.0
+    views = torch.cat((views, opened(views[:, :1])), 1)
+    return views, search.snr, line_px
+
+
+def opened(picture: Tensor) -> Tensor:
+    """(B, 1, h, w) -> the same without bright things narrower than OPENED_PX: stars go, ghosts,
+    nebulae and clouds stay. A lower envelope, and the upper envelope of that."""
+    smooth = F.avg_pool2d(picture, 3, 1, 1, count_include_pad=False)
+    half = OPENED_PX // 2
+    low = -F.max_pool2d(-smooth, (OPENED_PX, 1), 1, (half, 0))
+    low = -F.max_pool2d(-low, (1, OPENED_PX), 1, (0, half))
+    high = F.max_pool2d(low, (OPENED_PX, 1), 1, (half, 0))
+    return F.max_pool2d(high, (1, OPENED_PX), 1, (0, half))
 
 
 def _to_sky_size(picture: Tensor) -> Tensor:
@@ -200,8 +226,12 @@ def _pixel_noise(picture: Tensor) -> Tensor:
 
 
 def _bright_stars(surface: Surface, sheet: Sheet) -> Tensor:
-    """Brightest stars on the half-size picture, in units of its noise, wings kept."""
-    centre = (sheet.brightest_px[:, :BRIGHT_STARS] - 0.5) / 2
+    """Brightest stars on the half-size picture, in units of its noise, wings kept.
+
+    First what glares most, burnt out or not, then the brightest of the stars that were found.
+    """
+    found = (sheet.brightest_px[:, : BRIGHT_STARS - GLARING] - 0.5) / 2
+    centre = torch.cat((_glaring(surface.excess, GLARING), found), 1)
     pad = BRIGHT_PX // 2
     centre = centre.round().long()
     stamps = cut(surface.excess, centre, BRIGHT_PX)
@@ -213,6 +243,31 @@ def _bright_stars(surface: Surface, sheet: Sheet) -> Tensor:
     stamps = torch.where(inside, stamps, torch.zeros_like(stamps))
     stamps = stamps / surface.half_noise[:, None, None, None]
     return stamps.nan_to_num(0.0)
+
+
+def _glaring(excess: Tensor, count: int) -> Tensor:
+    """(B, h, w) -> (B, count, 2) x, y of the brightest patches, at the middle of their top half.
+
+    The star finder passes over burnt-out stars as large as these: their tops are flat.
+    """
+    cell = 8
+    coarse = F.avg_pool2d(excess[:, None], cell)[:, 0]
+    rows = torch.arange(coarse.shape[1], device=excess.device)[:, None]
+    columns = torch.arange(coarse.shape[2], device=excess.device)[None]
+    axis = torch.arange(6 * cell, device=excess.device) - 3 * cell
+    places = []
+    for _ in range(count):
+        best = coarse.flatten(1).argmax(1)
+        row, column = best // coarse.shape[2], best % coarse.shape[2]
+        centre = torch.stack((column, row), 1) * cell + cell // 2
+        window = cut(excess, centre[:, None], 6 * cell)[:, 0]
+        weight = (window - 0.5 * window.amax((1, 2), keepdim=True)).clamp_min(0)
+        total = weight.sum((1, 2)).clamp_min(1e-6)
+        offset = torch.stack(((weight.sum(1) * axis).sum(1), (weight.sum(2) * axis).sum(1)), 1)
+        places.append(centre + offset / total[:, None])
+        near = (rows - row[:, None, None]) ** 2 + (columns - column[:, None, None]) ** 2 < 36
+        coarse = coarse.masked_fill(near, -torch.inf)
+    return torch.stack(places, 1)
 
 
 def _tile_view(pixels: Tensor, surface: Surface, sheet: Sheet) -> Tensor:

@@ -21,7 +21,7 @@ from classifier.context import CONTEXT
 from classifier.errors import ModelError
 from classifier.network import Network, NetworkConfig
 from classifier.sheet import SHAPE_FACTS
-from classifier.views import FACT_COUNT, PHYSICAL
+from classifier.views import FACT_COUNT, PHYSICAL, SKY_CHANNELS
 from classifier.vocabulary import KEYS, VOCABULARY_VERSION
 
 SCHEMA = "nightcull/model-1"
@@ -37,6 +37,7 @@ INPUT_CONTRACT: dict[str, Any] = {
     "shape_facts": list(SHAPE_FACTS),
     "context": list(CONTEXT),
     "facts": FACT_COUNT,
+    "sky_channels": SKY_CHANNELS,
 }
 
 

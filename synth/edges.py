@@ -56,7 +56,7 @@ def draw_edges(
     """
     kind = rng.choice(
         ["plain", "overscan", "rim", "corner", "dead", "ramp"],
-        p=[0.66, 0.11, 0.05, 0.04, 0.1, 0.04],
+        p=[0.82, 0.06, 0.03, 0.02, 0.05, 0.02],
     )
     size = min(width_px, height_px)
     if kind == "plain":

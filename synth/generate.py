@@ -32,22 +32,22 @@ RUN_FAULTS = {
     "hot_pixels": 0.13,
     "vignetting": 0.15,
     "dust_motes": 0.15,
-    "diffraction_spikes": 0.10,
+    "diffraction_spikes": 0.12,
     "drift": 0.12,  # flexure and polar error pull every sub the same way
 }
 # Relative chance of the faults that come and go from sub to sub.
 FRAME_FAULTS = {
     "clouds": 1.2,
-    "vibration": 1.2,
+    "vibration": 1.8,
     "drift": 0.3,
     "defocus": 1.1,
     "bloated_stars": 1.3,
     "miscollimation": 1.1,
-    "guiding_loss": 1.1,
-    "trail": 1.4,
+    "guiding_loss": 1.3,
+    "trail": 1.8,
     "diffraction_spikes": 0.5,
     "gradient": 1.2,
-    "reflection": 1.2,
+    "reflection": 2.0,
 }
 
 
@@ -122,7 +122,7 @@ def _with_faults(frames: list[Scene], seed: int, number: int, cfa: bool) -> list
 
 
 def _one_frame(scene: Scene, rng: np.random.Generator) -> Scene:
-    count = int(rng.choice([0, 1, 2, 3], p=[0.34, 0.42, 0.17, 0.07]))
+    count = int(rng.choice([0, 1, 2, 3], p=[0.32, 0.42, 0.19, 0.07]))
     keys, weights = list(FRAME_FAULTS), np.array(list(FRAME_FAULTS.values()))
     drawn = [str(k) for k in rng.choice(keys, count, replace=False, p=weights / weights.sum())]
     shapes = [key for key in drawn if key in SHAPE_KEYS]

@@ -148,7 +148,9 @@ def _plane_response(rng: np.random.Generator, rig: Rig) -> tuple[float, float, f
 def _exposure_s(rng: np.random.Generator, rig: Rig, sky_over_read2: float) -> float:
     """Sub length at which the sky holds that many squared read noises, within reason."""
     wanted_e = sky_over_read2 * rig.camera.read_noise_e**2
-    wanted_e = min(wanted_e, 0.25 * rig.camera.full_well_e)
+    camera = rig.camera
+    room_e = camera.gain_e_adu * (camera.saturation_adu - camera.offset_adu)
+    wanted_e = min(wanted_e, 0.25 * camera.full_well_e, 0.3 * room_e)
     return float(np.clip(wanted_e / rig.sky_e_s(rig.sky_mag), 0.2, 900.0))
 
 
@@ -178,7 +180,16 @@ def draw_run(
     )
     base = _sensor(stream(seed, "sensor", run), base, cfa)
     base = _with_stars(stream(seed, "field", run), base)
+    base = replace(base, path=_guided(stream(seed, "guiding", run), base))
     return [_dithered(stream(seed, "run", run, "frame", i), base) for i in range(count)]
+
+
+def _guided(rng: np.random.Generator, base: Scene) -> np.ndarray:
+    """The run's own tracking residual: one axis of the mount is always a little worse, which
+    stretches good stars by a few per cent, all alike."""
+    stretch = 1 + min(0.11, abs(float(rng.normal(0, 0.06))))
+    sigma_px = base.good_fwhm_px / 2.3548 * np.sqrt(stretch**2 - 1)
+    return tracking.residual(rng, float(sigma_px), float(rng.uniform(0, np.pi)))
 
 
 # Share of fields with a star cluster, by kind.
@@ -188,7 +199,7 @@ _CLUSTERS = {"none": 0.86, "open": 0.08, "globular": 0.06}
 def _with_stars(rng: np.random.Generator, base: Scene) -> Scene:
     """The field's stars, now and then with a cluster among them."""
     stars = catalogue.draw_list(rng, base)
-    if rng.random() < 0.1:  # a bright star framed on purpose, or in the way
+    if rng.random() < 0.2:  # a bright star framed on purpose, or in the way
         flux_e = log_uniform(rng, 1e6, 3e8)
         stars = catalogue.with_bright_star(rng, stars, flux_e, base.width_px, base.height_px)
     kind = str(rng.choice(list(_CLUSTERS), p=list(_CLUSTERS.values())))
@@ -232,9 +243,9 @@ def _sensor(rng: np.random.Generator, base: Scene, cfa: bool) -> Scene:
         warm_share=log_uniform(rng, 1e-4, 3e-3) if rng.random() < 0.3 else 0.0,
         dead_share=log_uniform(rng, 1e-6, 2e-4) if rng.random() < 0.15 else 0.0,
         bad_columns=int(rng.choice([1, 1, 2])) if rng.random() < 0.1 else 0,
-        row_noise_e=noise_e * log_uniform(rng, 0.02, 0.3) if rng.random() < 0.2 else 0.0,
-        column_noise_e=noise_e * log_uniform(rng, 0.02, 0.25) if rng.random() < 0.15 else 0.0,
-        smear_share=log_uniform(rng, 3e-4, 0.03) if rng.random() < 0.04 else 0.0,
+        row_noise_e=noise_e * log_uniform(rng, 0.02, 0.3) if rng.random() < 0.08 else 0.0,
+        column_noise_e=noise_e * log_uniform(rng, 0.02, 0.25) if rng.random() < 0.06 else 0.0,
+        smear_share=log_uniform(rng, 3e-4, 0.03) if rng.random() < 0.02 else 0.0,
         amp_glow=glow,
         edges=edges.draw_edges(rng, *size, base.sky_e),
         processing=kind,
@@ -259,7 +270,12 @@ def _clean_optics(rng: np.random.Generator, rig: Rig) -> dict[str, Any]:
     defocus_of_width = fwhm_um / (8 * telescope.focal_ratio * 2 * 3**0.5 * wave_um)
     coma_of_width = fwhm_um / (6 * telescope.focal_ratio * 3 * 8**0.5 * wave_um)
     is_fast_mirror = telescope.vanes > 0 and telescope.focal_ratio < 6.5
+    # Real stars hold more light at one to two and a half widths than air and pupil alone give:
+    # most rigs scatter a little close in, the others further out.
     halo_share, halo_px = float(rng.uniform(0, 0.04)), log_uniform(rng, 4, 20)
+    if rng.random() < 0.7:
+        halo_share = float(rng.uniform(0, 0.13))
+        halo_px = fwhm_um / pixel_um * log_uniform(rng, 0.6, 1.8)
     return {
         "waves": waves,
         "good_waves": waves,

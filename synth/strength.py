@@ -202,21 +202,43 @@ def _known(scene: Scene) -> np.ndarray:
 
 
 def _seen_reflection(scene: Scene) -> float:
-    """Percent of the sky that the ghosts reach inside the frame; NaN if noise hides them.
+    """Percent of the sky that ghosts reach where they can be seen; NaN if that is hardly anywhere.
 
-    A twentieth of the frame's light-struck part is brighter. 3 % counts only from 1 sigma in a
-    mean over 16 x 16 px, and a ghost whose whole light has an S/N under 10 is anybody's guess.
+    Seen: inside the frame, and not under the light of a bright star. A twentieth of what is seen
+    is brighter. 3 % counts only from 1 sigma in a mean over 16 x 16 px; a ghost whose whole light
+    has an S/N under 10, or that is no larger than a star, is anybody's guess.
     """
-    x_px, y_px = (torch.linspace(0, size - 1, 48) for size in (scene.width_px, scene.height_px))
-    light = reflections.reflection_map([scene.reflection], x_px, y_px)[0].numpy()
-    lit = light[light > 0.1 * light.max()] if light.max() > 0 else light[:1, 0]
-    percent = 100 * float(np.quantile(lit, 0.95))
-    over_noise = scene.sky_e / scene.noise_e
-    percent = min(percent, 3 * percent / 100 * over_noise * 16)
+    x_px, y_px = (np.linspace(0, size - 1, 48) for size in (scene.width_px, scene.height_px))
+    axes = (torch.from_numpy(axis).float() for axis in (x_px, y_px))
+    light = reflections.reflection_map([scene.reflection], *axes)[0].numpy()
+    if light.max() <= 0:
+        return 0.0
+    seen = (light > 0.1 * light.max()) & (light * scene.sky_e > 0.5 * _glare_e(scene, x_px, y_px))
     cell_px = scene.width_px * scene.height_px / light.size
-    if over_noise * np.sqrt((light**2).sum() * cell_px) < 10 and percent > 1.5:
+    over_noise = scene.sky_e / scene.noise_e
+    enough = seen.sum() * cell_px > 30 * scene.good_fwhm_px**2
+    if not enough or over_noise * np.sqrt((light[seen] ** 2).sum() * cell_px) < 10:
         return NAN
-    return percent
+    percent = 100 * float(np.quantile(light[seen], 0.95))
+    return min(percent, 3 * percent / 100 * over_noise * 16)
+
+
+def _glare_e(scene: Scene, x_px: np.ndarray, y_px: np.ndarray) -> np.ndarray:
+    """(len(y), len(x)) electrons that the brightest stars spread over a pixel: Moffat wings of
+    beta 2.9, about those of a long exposure through air, and the halo as a Gaussian."""
+    stars, beta = scene.stars, 2.9
+    brightest = np.argsort(stars.flux_e)[::-1][:24]
+    x = stars.x_px[brightest] + scene.shift_px[0]
+    y = stars.y_px[brightest] + scene.shift_px[1]
+    core_px = scene.good_fwhm_px / (2 * np.sqrt(2 ** (1 / beta) - 1))
+    away2 = (x_px[None, None] - x[:, None, None]) ** 2 + (
+        y_px[None, :, None] - y[:, None, None]
+    ) ** 2
+    wings = (beta - 1) / (np.pi * core_px**2) * (1 + away2 / core_px**2) ** -beta
+    halo = np.exp(-0.5 * away2 / scene.halo_px**2) / (2 * np.pi * scene.halo_px**2)
+    share = scene.halo_share
+    profile = (1 - share) * wings + share * halo
+    return (stars.flux_e[brightest, None, None] * profile).sum(0)
 
 
 def _trail_share(scene: Scene) -> float:

@@ -41,6 +41,13 @@ def drift(rng: np.random.Generator, length_px: float, angle_rad: float) -> np.nd
 VIBRATION_KINDS = ("steady", "beat", "two_axes", "knocks")
 
 
+def residual(rng: np.random.Generator, sigma_px: float, angle_rad: float) -> np.ndarray:
+    """What good guiding leaves along one axis of the mount: a slow random walk about the star."""
+    steps = np.convolve(rng.normal(size=STEPS + 15), np.hanning(18)[1:-1], "valid")
+    steps -= steps.mean()
+    return _along(steps * sigma_px / max(float(steps.std()), 1e-9), angle_rad)
+
+
 def vibration(
     rng: np.random.Generator, amplitude_px: float, angle_rad: float, kind: str | None = None
 ) -> np.ndarray:

@@ -6,7 +6,7 @@ import numpy as np
 import torch
 
 from classifier.network import Network, NetworkConfig
-from classifier.views import FACT_COUNT, Views
+from classifier.views import FACT_COUNT, SKY_CHANNELS, Views
 from classifier.vocabulary import KEYS
 from training.calibrate import Familiar
 from training.export import as_stored, write_model
@@ -29,7 +29,7 @@ def random_views(frames: int, seed: int = 1) -> Views:
     sheet_facts = normal(frames, 64, 5)
     sheet_facts[..., 3:] = (sheet_facts[..., 3:] > -0.5).float()
     return Views(
-        sky=normal(frames, 4, 256, 256) / 3,
+        sky=normal(frames, SKY_CHANNELS, 256, 256) / 3,
         sheet=normal(frames, 64, 32, 32) / 3,
         sheet_facts=sheet_facts,
         stack=normal(frames, 4, 32, 32) / 3,

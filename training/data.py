@@ -13,7 +13,7 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from classifier.context import CONTEXT, run_context
+from classifier.context import run_context
 from classifier.views import PHYSICAL, Views, make_views, shape_facts
 from classifier.vocabulary import FAULTS
 from synth.generate import RUN_FRAMES, draw_plan, render_plan
@@ -160,12 +160,11 @@ def _forget(physical: Tensor, run: Tensor, share: float, rng: np.random.Generato
 
 
 def _contexts(views: Views, run: Tensor) -> Tensor:
-    context = torch.empty(len(run), len(CONTEXT), device=run.device)
+    """Context of a batch of whole runs, in order."""
     shapes = shape_facts(views)
-    for number in range(int(run.max()) + 1):
-        rows = torch.nonzero(run == number)[:, 0]
-        context[rows] = run_context(shapes[rows])
-    return context
+    if len(run) % RUN_FRAMES:
+        return torch.cat([run_context(part) for part in shapes.split(RUN_FRAMES)])
+    return run_context(shapes.view(-1, RUN_FRAMES, shapes.shape[1])).flatten(0, 1)
 
 
 PICTURES = ("sky", "sheet", "stack", "bright", "tiles")

@@ -10,7 +10,7 @@ import torch
 
 from classifier.context import CONTEXT
 from classifier.network import Network
-from classifier.views import FACT_COUNT, Views
+from classifier.views import FACT_COUNT, SKY_CHANNELS, Views
 from training.config import TrainConfig
 from training.data import Sample
 from training.loop import Trainer
@@ -21,7 +21,7 @@ def random_sample(batch: int, stars: int, device: str) -> Sample:
         return torch.randn(*shape, device=device)
 
     views = Views(
-        sky=noise(batch, 4, 256, 256).half(),
+        sky=noise(batch, SKY_CHANNELS, 256, 256).half(),
         sheet=noise(batch, stars, 32, 32).half(),
         sheet_facts=noise(batch, stars, 5).abs(),
         stack=noise(batch, 4, 32, 32).half(),
