@@ -19,6 +19,7 @@ from typing import Any
 
 from classifier.header import Header, as_number
 from classifier.mosaic import bayer_order
+from classifier.mount_facts import ambient_c, azimuth_deg, camera_turn, focus_steps, pier
 from classifier.whereabouts import (
     altitude_deg,
     latitude_deg,
@@ -48,6 +49,12 @@ class Facts:
     altitude_deg         of the target above the horizon
     longitude_deg        positive to the east
     wcs_scale_arcsec     arcsec per pixel from the celestial coordinates in the header
+    camera_deg           position angle of the array's +y axis, from north through east, 0 to 360
+    mirrored             whether the array shows the sky mirrored
+    azimuth_deg          of the target, from north through east
+    pier                 side of the pier the tube is on: "east" or "west"
+    ambient_c            air temperature
+    focus_steps          place of the focuser, in its own steps
     """
 
     exposure_s: float | None = None
@@ -76,6 +83,12 @@ class Facts:
     longitude_deg: float | None = None
     altitude_deg: float | None = None
     wcs_scale_arcsec: float | None = None
+    camera_deg: float | None = None
+    mirrored: bool | None = None
+    azimuth_deg: float | None = None
+    pier: str | None = None
+    ambient_c: float | None = None
+    focus_steps: float | None = None
 
     @property
     def scale_arcsec(self) -> float | None:
@@ -120,6 +133,7 @@ def _facts(cards: Header, own: Header, shape: tuple[int, ...]) -> Facts:
     focal_mm = cards.number("FOCALLEN", "FOCAL", low=1.0, high=1e6)
     # BITPIX belongs to this very array; it is negative for floats, which have no depth.
     bits = own.number("BITPIX", low=8, high=64)
+    camera_deg, mirrored = camera_turn(cards)
     return Facts(
         exposure_s=_exposure_s(cards),
         gain_e_adu=_gain_e_adu(cards),
@@ -148,6 +162,12 @@ def _facts(cards: Header, own: Header, shape: tuple[int, ...]) -> Facts:
         longitude_deg=longitude_deg(cards),
         altitude_deg=altitude_deg(cards),
         wcs_scale_arcsec=wcs_scale_arcsec(cards),
+        camera_deg=camera_deg,
+        mirrored=mirrored,
+        azimuth_deg=azimuth_deg(cards),
+        pier=pier(cards),
+        ambient_c=ambient_c(cards),
+        focus_steps=focus_steps(cards),
     )
 
 

@@ -9,12 +9,13 @@ shares nothing with the network's views but the line transform. What one frame c
 """
 
 import math
+import warnings
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from classifier import sky_evidence, star_evidence
-from classifier.background import Background, measure_background
+from classifier.background import Background, SkyPicture, measure_background
 from classifier.colour_planes import PlaneLight, colour_light, mosaic_light
 from classifier.discs import find_discs
 from classifier.evidence import Evidence
@@ -25,6 +26,7 @@ from classifier.mean_star import MeanStar, mean_star
 from classifier.repeated_images import find_repeated
 from classifier.sky_model import fit_sky, texture_adu
 from classifier.spikes import find_spikes
+from classifier.star_form import star_form
 from classifier.stars import Field, find_stars
 from classifier.trails import find_trails
 from classifier.vocabulary import KEYS, fault
@@ -32,17 +34,23 @@ from classifier.vocabulary import KEYS, fault
 __all__ = ["Evidence", "FrameMeasures", "measure_frame"]
 
 KEPT_STARS = 250
+MAP_CELLS = 96  # along the longer side of the sky that is kept
 
 
 @dataclass
 class FrameMeasures:
     """numbers: see `measure_frame`, NaN or absent where unknown. evidence: one per fault, as a
     single frame gives it. stars: (n, 3) float32 x, y, flux of the brightest usable stars, which
-    runs are matched by."""
+    runs are matched by. shapes: (n, 6) float32 x, y, hfr_px, fwhm_px, e1, e2 of shaped stars,
+    form: more on the mean star (see `star_form`), and sky: (h, w) float16 ADU over the median of
+    the frame's sky, NaN where blank, in cells of equal size; the night is read by these."""
 
     numbers: dict[str, float]
     evidence: dict[str, Evidence]
     stars: np.ndarray = field(default_factory=lambda: np.zeros((0, 3), np.float32))
+    shapes: np.ndarray = field(default_factory=lambda: np.zeros((0, 6), np.float32))
+    form: dict[str, float] = field(default_factory=dict)
+    sky: np.ndarray = field(default_factory=lambda: np.zeros((0, 0), np.float16))
 
 
 def measure_frame(frame: Frame) -> FrameMeasures:
@@ -116,7 +124,9 @@ def measure_frame(frame: Frame) -> FrameMeasures:
         numbers[name] = math.nan if value is None else value
     numbers |= _electrons(background, sky, facts)
     ordered = {key: evidence[key] for key in KEYS}
-    return FrameMeasures(numbers, ordered, _kept_stars(found))
+    form = star_form(inner, background, found.stars, fwhm_px)
+    sky_map = _kept_sky(background.picture)
+    return FrameMeasures(numbers, ordered, _kept_stars(found), _kept_shapes(found), form, sky_map)
 
 
 def explanation(evidence: dict[str, Evidence], elongation: float, coherence: float) -> str:
@@ -200,6 +210,24 @@ def _kept_stars(found: Field) -> np.ndarray:
     good = found.stars[~found.stars["saturated"] & ~found.stars["edge"]]
     good = good[good["snr"] > 10][:KEPT_STARS]
     return np.stack((good["x"], good["y"], good["flux"]), 1).astype(np.float32)
+
+
+def _kept_shapes(found: Field) -> np.ndarray:
+    shaped = found.stars[found.stars["shaped"]][:KEPT_STARS]
+    names = ("x", "y", "hfr_px", "fwhm_px", "e1", "e2")
+    return np.stack([shaped[name] for name in names], 1).astype(np.float32)
+
+
+def _kept_sky(picture: SkyPicture) -> np.ndarray:
+    level = np.where(picture.valid, picture.level, np.nan)
+    step = max(1, -(-max(level.shape) // MAP_CELLS))
+    high, wide = (side // step * step for side in level.shape)
+    cells = level[:high, :wide].reshape(high // step, step, wide // step, step)
+    with np.errstate(all="ignore"), warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # cells that are blank throughout stay unknown
+        cells = np.nanmean(cells, axis=(1, 3))
+        cells = cells - np.nanmedian(cells)
+    return np.clip(cells, -6e4, 6e4).astype(np.float16)
 
 
 def _too_small(shape: tuple[int, ...]) -> FrameMeasures:

@@ -1,0 +1,172 @@
+"""The time lines of a run: what was measured and where everything stood, sub by sub.
+
+    line = night_line([NightSub(name, facts, size_px, measures), ...])
+    line.hours, line.of["hfr_px"]
+
+Everything later (trends, changes, causes) reads these arrays; unknown values are NaN. Angles in
+the array's frame run from +x towards +y.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+
+from classifier.facts import Facts
+from classifier.framing import Framing, StarField, framed
+from classifier.measures import FrameMeasures
+from classifier.night_sky import SkyPlaces, sky_places
+from classifier.reference import airmass
+from classifier.star_match import light_lost
+from classifier.star_pattern import Pattern
+
+Array = np.ndarray
+
+# What `NightLine.of` takes straight from a frame's numbers.
+MEASURED = (
+    *("hfr_px", "fwhm_px", "fwhm_arcsec", "elongation", "angle_deg", "angle_coherence"),
+    *("star_count", "concentration", "dip", "lobes", "skew", "sky_adu", "sky_e_per_s", "noise_adu"),
+    *("gradient_pct", "gradient_deg", "hot_pixels_pct", "texture_pct"),
+)
+FORM = ("skew_x", "skew_y", "skew_noise", "asymmetry", "hole_offset", "halo")
+HEADER = ("temperature_c", "ambient_c", "altitude_deg", "azimuth_deg", "focus_steps", "camera_deg")
+
+
+@dataclass(frozen=True)
+class NightSub:
+    """One sub as it was looked at. size_px is (height, width)."""
+
+    name: str
+    facts: Facts
+    size_px: tuple[int, int]
+    measures: FrameMeasures
+
+
+@dataclass(frozen=True)
+class NightLine:
+    """Subs in order of time and arrays (n,) over them, by name in `of`:
+
+    the MEASURED and FORM numbers and HEADER facts; e1, e2 (common shape of the stars);
+    lost_mag (zero-point: light of the stars lost against the best tenth of the run), patchy_mag;
+    turn_deg (field against the first sub, half turns taken off), half_turn (1 after a flip);
+    airmass; pier (0 east, 1 west); and where site, pointing and time are known the columns of
+    SkyPlaces. hours: middle of the exposures since the first; counted in subs where no times are
+    known (`timed` false).
+    """
+
+    subs: tuple[NightSub, ...]
+    hours: Array
+    timed: bool
+    of: dict[str, Array]
+
+    def __len__(self) -> int:
+        return len(self.subs)
+
+    @property
+    def flip(self) -> int | None:
+        """Index of the first sub after a meridian flip, seen in the stars or in the header."""
+        for name in ("half_turn", "pier"):
+            side = self.of[name]
+            places = np.flatnonzero(np.isfinite(side))
+            changed = places[1:][np.diff(side[places]) != 0]
+            if len(changed) == 1:
+                return int(changed[0])
+        return None
+
+    def evidence(self, key: str) -> list[str]:
+        """State of the single frames' evidence on a fault."""
+        return [sub.measures.evidence[key].state for sub in self.subs]
+
+    def to_sky_deg(self, angles_deg: Array) -> Array:
+        """Directions in the array -> position angles on the sky; NaN where the turn is unknown."""
+        turn = self.of["camera_deg"]
+        sense = np.array([-1.0 if sub.facts.mirrored else 1.0 for sub in self.subs])
+        x = sense * np.cos(np.deg2rad(angles_deg))
+        y = np.sin(np.deg2rad(angles_deg))
+        return (turn - np.rad2deg(np.arctan2(x, y))) % 360.0
+
+
+def night_line(subs: Sequence[NightSub]) -> NightLine:
+    """Time lines of the subs of one run, given in any order."""
+    moments = [_middle(sub.facts) for sub in subs]
+    timed = all(moment is not None for moment in moments)
+    order = list(range(len(subs)))
+    if timed:
+        order = sorted(order, key=lambda i: moments[i])  # type: ignore[arg-type, return-value]
+    subs = tuple(subs[i] for i in order)
+    if timed:
+        times = [moments[i] for i in order]
+        hours = np.array([(t - times[0]).total_seconds() / 3600 for t in times])  # type: ignore
+    else:
+        hours = np.arange(float(len(subs)))
+    of = {name: _column(sub.measures.numbers.get(name) for sub in subs) for name in MEASURED}
+    of |= {name: _column(sub.measures.form.get(name) for sub in subs) for name in FORM}
+    of |= {name: _column(getattr(sub.facts, name) for sub in subs) for name in HEADER}
+    of["pier"] = _column({"east": 0.0, "west": 1.0}.get(sub.facts.pier or "") for sub in subs)
+    of |= _shape(of["elongation"], of["angle_deg"])
+    of |= _against_one_another(subs)
+    places = _places(subs) if timed else None
+    if places is not None:
+        of |= vars(places) | {"altitude_deg": places.altitude_deg}
+    known = of["altitude_deg"]
+    of["airmass"] = np.array(
+        [airmass(Facts(altitude_deg=float(a))) if a > 5 else math.nan for a in known]
+    )
+    return NightLine(subs, hours, timed, of)
+
+
+def _column(values) -> Array:
+    return np.array([math.nan if value is None else float(value) for value in values])
+
+
+def _middle(facts: Facts) -> datetime | None:
+    begin = facts.time_utc or facts.time_local
+    if begin is None:
+        return None
+    # Clocks without a zone are compared with one another only.
+    begin = begin.astimezone(UTC) if begin.tzinfo else begin.replace(tzinfo=UTC)
+    return begin + timedelta(seconds=0.5 * (facts.exposure_s or 0.0))
+
+
+def _shape(elongation: Array, angle_deg: Array) -> dict[str, Array]:
+    size = (elongation**2 - 1) / (elongation**2 + 1)
+    turn = np.deg2rad(2 * angle_deg)
+    return {"e1": size * np.cos(turn), "e2": size * np.sin(turn)}
+
+
+def _against_one_another(subs: Sequence[NightSub]) -> dict[str, Array]:
+    """Light lost and turn of every sub against the one that shows most stars."""
+    names = ("lost_mag", "patchy_mag", "turn_deg", "turn_error_deg", "half_turn")
+    of = {name: np.full(len(subs), math.nan) for name in names}
+    best = max(range(len(subs)), key=lambda i: len(subs[i].measures.stars))
+    reference = subs[best].measures.stars
+    pattern = Pattern(reference)
+    for i, sub in enumerate(subs):
+        loss = light_lost(sub.measures.stars, reference)
+        if loss is not None:
+            of["lost_mag"][i], of["patchy_mag"][i] = loss.mean_mag, loss.patchy_mag
+        framing = framed(
+            StarField(sub.name, sub.measures.stars, sub.size_px), pattern, subs[best].size_px
+        )
+        if isinstance(framing, Framing):
+            of["turn_deg"][i] = framing.turn_deg
+            of["turn_error_deg"][i] = framing.error_deg
+            of["half_turn"][i] = float(framing.half_turn)
+    known = of["lost_mag"][np.isfinite(of["lost_mag"])]
+    if len(known):
+        of["lost_mag"] -= np.quantile(known, 0.1)
+    turns = of["turn_deg"]
+    first = turns[np.isfinite(turns)][:1]
+    of["turn_deg"] = (turns - (first[0] if len(first) else 0.0) + 90) % 180 - 90
+    return of
+
+
+def _places(subs: Sequence[NightSub]) -> SkyPlaces | None:
+    facts = subs[0].facts
+    needed = (facts.ra_deg, facts.dec_deg, facts.latitude_deg, facts.longitude_deg)
+    times = [_middle(sub.facts) for sub in subs if sub.facts.time_utc is not None]
+    if any(value is None for value in needed) or len(times) < len(subs):
+        return None
+    return sky_places(times, *needed)  # type: ignore[arg-type]
