@@ -145,13 +145,34 @@ def demo(
 @app.command()
 def compare(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Results folder of `label`.")],
+    against: Annotated[
+        Path | None,
+        typer.Option(metavar="TRUTH.csv", help="Score both by this table: columns file, labels."),
+    ] = None,
+    subs: Annotated[
+        list[Path] | None,
+        typer.Option(help="Folder that was labelled, for pictures of the disputed subs."),
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="Folder for page and JSON; else DIR.")] = None,
     top: Annotated[int, typer.Option(min=0, help="Disputed subs to list.")] = 20,
+    model: Annotated[
+        str | None, typer.Option("--model", help="The model that made the results, if moved.")
+    ] = None,
 ) -> None:
     """Compare the model with the measures: where they agree, where not, which subs to look at."""
     from classifier.compare import compare as compared
+    from classifier.comparison_page import disputed_paths, write_comparison
+    from classifier.results import REPORT_NAME
+    from classifier.sub_pictures import from_report, from_subs
     from classifier.terminal import show_comparison
 
-    show_comparison(_console(), compared(folder), top)
+    comparison = compared(folder, against, model)
+    home = folder if folder.is_dir() else folder.parent
+    wanted = disputed_paths(comparison)
+    pictures = from_subs(subs, wanted) if subs else from_report(home / REPORT_NAME)
+    page, _ = write_comparison(comparison, out or home, pictures)
+    show_comparison(_console(), comparison, top)
+    _console().print(f"\nPage: {page}", soft_wrap=True, markup=False)
 
 
 @app.command()

@@ -1,35 +1,97 @@
 """`nightcull compare`: model against measures over a labelled night, from its frames.json.
 
-The counting itself is in `crosscheck`; this reads the results and prepares what people see.
+The counting itself is in `crosscheck`; this reads the results and prepares what people see. With
+a truth table (`truth`) both are also scored against what is true (`scores`).
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from classifier.crosscheck import MODEL_ONLY, Dispute, Tally, disputes, tallies
-from classifier.results import read_results
+from classifier.errors import ModelError, UsageError
+from classifier.results import FrameResult, Results, read_results
 from classifier.vocabulary import fault
 from classifier.wording import percent, quantity
+
+if TYPE_CHECKING:
+    from classifier.scores import Scores
 
 
 @dataclass(frozen=True)
 class Comparison:
-    """Agreement per fault, in the vocabulary's order; disputes, the strongest first."""
+    """Agreement per fault, in the vocabulary's order; disputes, the strongest first. thresholds:
+    confidence from which the model gives each label, None if the model is not at hand. scores:
+    both against the truth, None without it."""
 
-    frames: int
+    results: Results
     tallies: list[Tally]
     disputes: list[Dispute]
+    thresholds: Mapping[str, float] | None = None
+    scores: "Scores | None" = None
+    read: list[FrameResult] = field(default_factory=list)
+
+    @property
+    def frames(self) -> int:
+        return len(self.read)
 
     @property
     def disputed_frames(self) -> int:
         return len({dispute.path for dispute in self.disputes})
 
 
-def compare(folder: Path) -> Comparison:
-    """Compare the opinions in a results folder. UsageError if there are none to compare."""
-    entries = [frame.as_json() for frame in read_results(folder).frames if not frame.error]
-    return Comparison(len(entries), list(tallies(entries).values()), disputes(entries))
+def compare(
+    folder: Path, against: Path | None = None, model: str | Path | None = None
+) -> Comparison:
+    """Compare the opinions in a results folder.
+
+    against: truth table (see `truth.read_truth`). model: name or folder of the model that made
+    the results; None = looked for by the name they give. Raises UsageError if there is nothing to
+    compare, the table cannot be used, or `model` is not the one that made them.
+    """
+    results = read_results(folder)
+    read = [frame for frame in results.frames if not frame.error]
+    entries = [frame.as_json() for frame in read]
+    scores = None
+    if against is not None:
+        from classifier.scores import score
+        from classifier.truth import read_truth
+
+        scores = score(read, read_truth(against, [frame.path for frame in read]))
+    return Comparison(
+        results,
+        list(tallies(entries).values()),
+        disputes(entries),
+        thresholds_of(results.made_with, model),
+        scores,
+        read,
+    )
+
+
+def thresholds_of(
+    made_with: Mapping[str, str], model: str | Path | None = None
+) -> dict[str, float] | None:
+    """The thresholds that the results were made with; None if their model is not at hand."""
+    name, wanted = made_with.get("model"), made_with.get("model_sha256")
+    if model is None and not name:
+        return None
+    from classifier.weights import load_model
+
+    try:
+        loaded = load_model(model if model is not None else name)
+    except ModelError:
+        if model is not None:
+            raise
+        return None
+    if loaded.sha256 == wanted:
+        return dict(loaded.thresholds)
+    if model is None:
+        return None
+    raise UsageError(
+        f"The model {loaded.name} did not make these results; leave --model out or name "
+        f"{name or 'the one that did'}."
+    )
 
 
 def told(dispute: Dispute) -> str:

@@ -12,12 +12,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sklearn.metrics import cohen_kappa_score
-
 from classifier.vocabulary import KEYS
 
 BOTH, MODEL_ONLY, MEASURE_ONLY = "both", "model only", "measure only"
-NEITHER, MEASURE_UNKNOWN = "neither", "measure unknown"
+NEITHER, MEASURE_UNKNOWN = "neither", "not judged"
 AGREEMENTS = (BOTH, MODEL_ONLY, MEASURE_ONLY, NEITHER, MEASURE_UNKNOWN)
 
 Entry = Mapping[str, Any]
@@ -25,8 +23,8 @@ Entry = Mapping[str, Any]
 
 @dataclass(frozen=True)
 class Tally:
-    """One fault over many frames. counts: of each of AGREEMENTS. kappa: NaN where fewer than two
-    frames can be compared, or where both opinions are the same single answer throughout."""
+    """One fault over many frames. counts: of each of AGREEMENTS, MEASURE_UNKNOWN being the
+    frames on which the measure has no opinion. kappa: see `kappa`."""
 
     fault: str
     counts: Mapping[str, int]
@@ -40,7 +38,8 @@ class Tally:
 
 @dataclass(frozen=True)
 class Dispute:
-    """A frame and fault on which the two differ. weight: 0 to 1, how sure both are."""
+    """A frame and fault on which the two differ. weight: 0 to 1, how sure both are. note: what
+    the measure adds in words."""
 
     path: str
     fault: str
@@ -50,6 +49,7 @@ class Dispute:
     unit: str
     threshold: float | None
     weight: float
+    note: str = ""
 
 
 def agreement(model_says: bool, state: str) -> str:
@@ -111,11 +111,23 @@ def _tally(key: str, said: Sequence[str]) -> Tally:
     compared = [name for name in said if name != MEASURE_UNKNOWN]
     model = [name in (BOTH, MODEL_ONLY) for name in compared]
     measure = [name in (BOTH, MEASURE_ONLY) for name in compared]
-    kappa = math.nan
-    # With one and the same answer throughout, chance agrees fully too and kappa is 0 / 0.
-    if len(compared) >= 2 and len({*model, *measure}) == 2:
-        kappa = float(cohen_kappa_score(model, measure))
-    return Tally(key, counts, kappa)
+    return Tally(key, counts, kappa(model, measure))
+
+
+def kappa(first: Sequence[bool], second: Sequence[bool]) -> float:
+    """Cohen's kappa of two yes/no opinions on the same frames: the share by which they agree
+    more often than chance, of what chance leaves (Cohen 1960, Educ. Psychol. Meas. 20, 37).
+
+    NaN for fewer than two frames, and where both give one and the same answer throughout:
+    chance agrees fully too, and kappa is 0 / 0.
+    """
+    if len(first) < 2 or len({*first, *second}) < 2:
+        return math.nan
+    count = len(first)
+    agreed = sum(a == b for a, b in zip(first, second, strict=True)) / count
+    yes_first, yes_second = sum(first) / count, sum(second) / count
+    by_chance = yes_first * yes_second + (1 - yes_first) * (1 - yes_second)
+    return (agreed - by_chance) / (1 - by_chance)
 
 
 def _dispute(frame: Entry, key: str, said: str) -> Dispute:
@@ -131,6 +143,7 @@ def _dispute(frame: Entry, key: str, said: str) -> Dispute:
         unit=evidence["unit"],
         threshold=evidence["threshold"],
         weight=sure * _distance(evidence["value"], evidence["threshold"]),
+        note=evidence.get("note") or "",
     )
 
 

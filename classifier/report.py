@@ -184,7 +184,7 @@ def _card(frame: FrameResult, anchor: str) -> dict[str, Any]:
         "strip": data_url("image/png", picture.strip) if picture.strip else "",
         "width": picture.width_px,
         "height": picture.height_px,
-        "marks": _marks(frame, max(picture.width_px, picture.height_px) / 80),
+        "marks": marks(frame, max(picture.width_px, picture.height_px) / 80),
         "star_radius": max(picture.width_px, picture.height_px) / 60,
     }
 
@@ -234,7 +234,7 @@ def _facts(frame: FrameResult) -> str:
     return " · ".join(told)
 
 
-def _marks(frame: FrameResult, gap_px: float) -> list[dict[str, Any]]:
+def marks(frame: FrameResult, gap_px: float) -> list[dict[str, Any]]:
     """Shapes to lay over the thumbnail, in frame pixels; lines run on both sides of what they
     mark, `gap_px` away, so that they do not hide it."""
     marks = []

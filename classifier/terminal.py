@@ -27,6 +27,7 @@ from classifier.crosscheck import AGREEMENTS
 from classifier.label import Progress as Report
 from classifier.night import Share, Summary, severity, summarise
 from classifier.results import FrameResult, Results
+from classifier.scores import Scores
 from classifier.vocabulary import Verdict, fault
 from classifier.wording import capital, counted, duration
 
@@ -142,6 +143,10 @@ def show_comparison(console: Console, comparison: Comparison, shown: int) -> Non
         counts = (str(tally.counts[name]) for name in AGREEMENTS)
         table.add_row(capital(fault(tally.fault).title), *counts, kappa)
     console.print(table)
+    if comparison.scores is not None:
+        console.print("", _scores(comparison.scores), sep="\n")
+        for note in comparison.scores.notes:
+            console.print(note, style="dim", markup=False)
     told = counted(comparison.disputed_frames, "sub")
     console.print(f"\n{told} of {comparison.frames} disputed", end="", markup=False)
     console.print(", the strongest disputes first:" if comparison.disputes else ".")
@@ -152,3 +157,19 @@ def show_comparison(console: Console, comparison: Comparison, shown: int) -> Non
             console.print(Text(f"  {words(dispute)}"))
     if len(frames) > shown:
         console.print(f"... and {len(frames) - shown} more; --top shows more of them.")
+
+
+def _scores(scores: Scores) -> Table:
+    """Model and measure, each against the truth: first the model's figure, then the measure's."""
+    title = f"Model and measure against the truth of {counted(scores.frames, 'sub')}"
+    table = Table(title=title, title_justify="left", box=None, padding=(0, 1))
+    table.add_column("fault", no_wrap=True)
+    names = ("average_precision", "recall", "precision", "false_alarms")
+    for name in ("with it", "AP", "recall", "precision", "false"):
+        table.add_column(name, justify="right", no_wrap=True)
+    for row in scores.rows():
+        pairs = (f"{row['model'][name]} {row['measure'][name]:>4}" for name in names)
+        table.add_row(row["title"], str(row["positives"]), *pairs)
+    macro = (f"{scores.macro(judge):.2f}" for judge in ("model", "measure"))
+    table.add_row("mean", "", " ".join(macro), style="bold")
+    return table
