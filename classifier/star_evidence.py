@@ -207,8 +207,9 @@ def miscollimation(star: MeanStar | None, coherence: float) -> Evidence:
         note = "long and lopsided: pushes to one side, one-axis guiding or coma"
         return unknown(unit, SKEWED, note, star.skew)
     if star.stars < LEAST_FOR_SKEW:
+        # Without a threshold: so few stars bear out nothing, whatever their mean shows.
         note = f"only {star.stars} stars: one neighbour makes the mean star lopsided"
-        return unknown(unit, SKEWED, note, star.skew)
+        return unknown(unit, None, note, star.skew)
     wing = f"wing towards {star.skew_deg:.0f} deg"
     if star.skew < SURELY_SKEWED:
         return unknown(unit, SURELY_SKEWED, f"{wing}, as strong as field coma may be", star.skew)

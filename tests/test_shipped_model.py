@@ -57,17 +57,19 @@ def test_the_figures_are_no_worse_than_the_card_of_the_first_model(shipped):
     figures = read_figures(shipped.folder / EVALUATION_FILE)
     # H5: with 3,800 frames and 5 % prevalence the recall of one fault is known to some 3 points.
     assert figures["frames"] >= 3800
-    assert 0.75 <= figures["macro_average_precision"]["value"] <= 1
+    assert 0.78 <= figures["macro_average_precision"]["value"] <= 1
     for key in KEYS:
-        assert figures["faults"][key]["average_precision"] >= 0.40, key
-    # Thresholds were set for 1 % of other clean frames; three standard errors above it.
-    clean = figures["clean_frames"]
+        assert figures["faults"][key]["average_precision"] >= 0.50, key
+    # Thresholds were set for 1 % of as many other clean frames: three standard errors above it,
+    # with two clean frames a run counted as one, since frames of one run are alike.
+    clean = figures["clean_frames"] / 2
     assert figures["clean_with_any_label"] < 0.01 + 3 * 2**0.5 * (0.01 * 0.99 / clean) ** 0.5
+    assert figures["not_sky_auc"] > 0.95
 
 
 @pytest.mark.xfail(
     strict=True,
-    reason="macro 0.77 of 0.85; spikes, reflections, trails, vibration, drift under 0.60",
+    reason="macro 0.81 of 0.85; reflections 0.55, vibration 0.60 of 0.60; 4,112 of 5,000 frames",
 )
 def test_the_figures_reach_the_targets(shipped):
     figures = read_figures(shipped.folder / EVALUATION_FILE)
