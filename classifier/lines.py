@@ -16,6 +16,8 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
+from classifier.sweeps import middle
+
 # Strips of the whole height, a half and a quarter of it: long trails and short ones.
 STAGES = 3
 
@@ -41,10 +43,10 @@ def prepare(picture: Tensor, clip_sigma: float = 3.0, width: int = 15) -> Tensor
     padded = F.pad(picture[:, None], (width // 2,) * 4, mode="reflect")[:, 0]
     smooth = _running_sum(_running_sum(padded, width, 1), width, 2) / width**2
     flat = picture - smooth
-    flat -= flat.median(1, keepdim=True).values
-    flat -= flat.median(2, keepdim=True).values
-    noise = flat.flatten(1).abs().median(1).values.clamp_min(1e-12) * 1.4826
-    clipped = (flat / noise[:, None, None]).clamp(-clip_sigma, clip_sigma)
+    flat -= middle(flat.transpose(1, 2))[:, None]
+    flat -= middle(flat)[..., None]
+    noise = middle(flat.flatten(1).abs()).clamp_min(1e-12) * 1.4826
+    clipped = flat.div_(noise[:, None, None]).clamp_(-clip_sigma, clip_sigma)
     return clipped - clipped.mean((1, 2), keepdim=True)
 
 
@@ -122,14 +124,14 @@ def _search_quadrant(picture: Tensor) -> tuple[Tensor, Tensor]:
     rows = 1 << (height - 1).bit_length()
     scales = _scales(height, width, rows, picture.device)
     snrs, ends = [], []
-    for scale, sums in zip(scales, _strips(_padded(picture, rows), STAGES), strict=True):
+    for scale, sums in zip(scales, _strips(picture, rows), strict=True):
         # Over a line of n pixels white noise sums to sqrt(n); what is left of nebulae makes it
         # wider, which the robust spread over all long enough lines puts right.
         sample = sums.flatten(1).index_select(1, scale.sample) / scale.sample_root
-        spread = 1.4826 * (sample - sample.median(1, keepdim=True).values).abs().median(1).values
+        spread = 1.4826 * middle((sample - middle(sample)[:, None]).abs())
         value, place = _highest(sums / scale.root)
         snrs.append(value / spread.clamp_min(1.0))
-        ends.append(_ends(place, sums.shape[1:], rows))
+        ends.append(_ends(place, sums.shape[1:], width))
     return torch.stack(snrs, 1), torch.stack(ends, 1)
 
 
@@ -143,41 +145,52 @@ def _highest(snr: Tensor) -> tuple[Tensor, Tensor]:
 
 
 def _padded(picture: Tensor, rows: int) -> Tensor:
-    """Rows to a power of two below, and as many columns on the left for lines that enter there."""
-    batch, height, width = picture.shape
-    padded = _with_tail((batch, rows, 1, rows + width), picture)
-    padded[:, :height, 0, rows:] = picture
-    padded[:, :height, 0, :rows] = 0.0
-    padded[:, height:] = 0.0
+    """(B, height, width) -> (B, height or one more, 1, 2 + width): every row a strip."""
+    height, width = picture.shape[1:]
+    padded = _strip_sums(picture, height, 1, width, rows)
+    padded[:, :height, 0, -width:] = picture
+    padded[:, :height, 0, :-width] = 0.0
     return padded
 
 
-def _with_tail(shape: tuple[int, int, int, int], like: Tensor) -> Tensor:
-    """An unfilled array with zeros behind it, as many as `_join` may read beyond its end."""
-    batch, strips, slopes, columns = shape
-    size = batch * strips * slopes * columns
+def _strip_sums(like: Tensor, strips: int, slopes: int, width: int, rows: int) -> Tensor:
+    """Unfilled sums of `strips` strips of as many rows as slopes; where their number is odd, one
+    of zeros is put behind them, to be joined with the last.
+
+    Left of the picture are twice as many columns as a strip has rows, for lines that enter there.
+    As many zeros as `_join` may read beyond the end lie behind the array.
+    """
+    even = strips if slopes == rows else strips + strips % 2
+    columns = min(2 * slopes, rows) + width
+    shape = len(like), even, slopes, columns
+    size = len(like) * even * slopes * columns
     memory = like.new_empty(size + slopes + 1)
     memory[size:] = 0.0
-    return memory[:size].view(shape)
+    sums = memory[:size].view(shape)
+    sums[:, strips:] = 0.0
+    return sums
 
 
-def _strips(picture: Tensor, last: int) -> list[Tensor]:
-    """Sums of the `last` coarsest stages of a padded picture, whole height first: (B, strips,
-    slopes, columns)."""
-    sums = picture
+def _strips(picture: Tensor, rows: int) -> list[Tensor]:
+    """Sums of the STAGES coarsest stages of a picture, strips of `rows` rows first: (B, strips,
+    slopes, columns), the picture's own columns being the last."""
+    sums, width = _padded(picture, rows), picture.shape[2]
     stages = [sums]
-    while sums.shape[1] > 1:
-        sums = _join(sums)
-        stages = [sums, *stages[: last - 1]]
-    while len(stages) < last:
+    while sums.shape[2] < rows:
+        sums = _join(sums, width, rows)
+        stages = [sums, *stages[: STAGES - 1]]
+    while len(stages) < STAGES:
         stages.append(stages[-1])
     return stages
 
 
-def _join(sums: Tensor) -> Tensor:
+def _join(sums: Tensor, width: int, rows: int) -> Tensor:
     """Join neighbouring strips of height h into strips of height 2h with 2h slopes."""
     batch, strips, slopes, columns = sums.shape
-    joined = _with_tail((batch, strips // 2, 2 * slopes, columns), sums)
+    joined = _strip_sums(sums, strips // 2, 2 * slopes, width, rows)
+    # Lines from farther left than the strips joined have columns for miss both of them.
+    further = joined.shape[3] - columns
+    joined[..., :further] = 0.0
     stride = sums.stride()
     # Row d of the sheared view starts d columns further right; no copy is made for it. At its
     # end it runs into the first columns of the next row: lines so far left that they end before
@@ -187,10 +200,12 @@ def _join(sums: Tensor) -> Tensor:
         (stride[0], 2 * stride[1], stride[2] + 1, 1),
     )
     upper, start = sums[:, 0::2], sums.storage_offset() + stride[1]
-    pairs = joined.view(batch, strips // 2, slopes, 2, columns)
+    pairs = joined[:, : strips // 2].unflatten(2, (slopes, 2))
     for one_more in (0, 1):
         torch.add(
-            upper, sums.as_strided(shape, steps, start + one_more), out=pairs[..., one_more, :]
+            upper,
+            sums.as_strided(shape, steps, start + one_more),
+            out=pairs[..., one_more, further:],
         )
     return joined
 
@@ -211,7 +226,7 @@ def _scales(height: int, width: int, rows: int, device: torch.device) -> list[_S
     """The scales of all stages; they depend on the picture's shape only."""
     ones = torch.ones(1, height, width, device=device)
     scales = []
-    for stage, lengths in enumerate(_strips(_padded(ones, rows), STAGES)):
+    for stage, lengths in enumerate(_strips(ones, rows)):
         length = lengths[0]
         usable = length >= (0.25 if stage == 0 else 0.7) * length.shape[1]
         root = length.clamp_min(1.0).sqrt()
@@ -224,13 +239,12 @@ def _scales(height: int, width: int, rows: int, device: torch.device) -> list[_S
     return scales
 
 
-def _ends(place: Tensor, shape: torch.Size, rows: int) -> Tensor:
-    """Flat index of the best line -> (B, 4) end points; columns were shifted by `rows`."""
-    strips, slopes, columns = shape
+def _ends(place: Tensor, shape: torch.Size, width: int) -> Tensor:
+    """Flat index of the best line -> (B, 4) end points; the picture's columns are the last."""
+    _, height, columns = shape  # of strips; as many slopes as rows
     column = place % columns
-    slope = (place // columns) % slopes
-    strip = place // (columns * slopes)
-    height = rows // strips
-    x0 = (column - rows).float()
+    slope = (place // columns) % height
+    strip = place // (columns * height)
+    x0 = (column - (columns - width)).float()
     y0 = (strip * height).float()
     return torch.stack((x0, y0, x0 + slope, y0 + height - 1), 1)

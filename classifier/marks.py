@@ -12,6 +12,8 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
+from classifier.sweeps import middle
+
 BLOB_SIZES = (2, 4, 8, 16)  # in pixels of a 128 px picture
 BLOB_FACTS = 2 * len(BLOB_SIZES)
 DIRECTIONS = 36
@@ -37,11 +39,10 @@ def blob_facts(calm: Tensor) -> Tensor:
             ..., : inner.shape[2], : inner.shape[3]
         ]
         contrast = (inner - ring).flatten(1)
-        middle = contrast.median(1, keepdim=True).values
-        spread = 1.4826 * (contrast - middle).abs().median(1).values.clamp_min(1e-9)
-        ordered = contrast.sort(1).values
-        numbers.append(torch.log1p((-ordered[:, 0] / spread).clamp_min(0)))
-        numbers.append(torch.log1p((ordered[:, -1] / spread).clamp_min(0)))
+        rest = (contrast - middle(contrast)[:, None]).abs()
+        spread = 1.4826 * middle(rest).clamp_min(1e-9)
+        numbers.append(torch.log1p((-contrast.amin(1) / spread).clamp_min(0)))
+        numbers.append(torch.log1p((contrast.amax(1) / spread).clamp_min(0)))
     return torch.stack(numbers, 1)
 
 
@@ -62,8 +63,8 @@ def spike_facts(stamps: Tensor, width_px: Tensor) -> Tensor:
     light = F.grid_sample(stamps, grid, align_corners=False)
     # A field star on a ray is a few bright points, a spike many: the median tells them apart.
     # Spikes are as bright as their star: the brightest star says most about them.
-    middle = stamps[..., side // 2 - 3 : side // 2 + 4, side // 2 - 3 : side // 2 + 4]
-    weight = middle.mean((2, 3)).clamp_min(1e-3)
+    core = stamps[..., side // 2 - 3 : side // 2 + 4, side // 2 - 3 : side // 2 + 4]
+    weight = core.mean((2, 3)).clamp_min(1e-3)
     weight = weight / weight.sum(1, keepdim=True)
     ray = (light.median(3).values * weight[..., None]).sum(1)
     both = 0.5 * (ray[:, :DIRECTIONS] + ray[:, DIRECTIONS:])
@@ -107,7 +108,7 @@ def ring_facts(opened: Tensor) -> Tensor:
     """
     side = RING_SIDE
     picture = F.adaptive_avg_pool2d(opened[:, None], (side, side))[:, 0]
-    picture = picture - picture.flatten(1).median(1).values[:, None, None]
+    picture = picture - middle(picture.flatten(1))[:, None, None]
     size = side + 2 * int(max(RING_RADII)) + 4
     spectrum = torch.fft.rfft2(picture, s=(size, size))
     numbers = []

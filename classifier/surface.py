@@ -248,7 +248,7 @@ def hot_fraction(pixels: Tensor, noise: Tensor, limit_px: int = 2_000_000) -> Te
     # The bands of all frames as pictures of their own.
     band = torch.stack([pixels[:, start : start + rows] for start in starts], 1).flatten(0, 1)
     some = band.flatten(1)
-    level = some[:, :: max(7, some.shape[1] // 20_000)].median(1).values
+    level = middle(some[:, :: max(7, some.shape[1] // 20_000)])
     limit = level + 10 * noise.repeat_interleave(len(starts))
     number, place = spots(band[:, 2:-2, 2:-2] > limit[:, None, None])
     row, column = place // (width - 4) + 2, place % (width - 4) + 2

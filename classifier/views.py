@@ -30,7 +30,7 @@ from classifier.marks import (
 )
 from classifier.sheet import SHAPE_FACTS, Sheet, cut, cut_sheet
 from classifier.surface import SURFACE_FACTS, Surface, read_surface
-from classifier.sweeps import asinh, sample
+from classifier.sweeps import asinh, middle, pooled, running_max, sample, shrunk_maxima
 
 SKY_PX = 256
 SKY_CHANNELS = 5
@@ -184,7 +184,7 @@ def _sky_view(surface: Surface, shape: torch.Size) -> tuple[Tensor, Tensor, Tens
     corner = torch.tensor([columns.start, rows.start] * 2, device=mean.device)
     line_px = torch.minimum((search.ends[:, 0] + corner + 0.5) * 2 * step - 0.5, frame)
 
-    level = sample(calm).median(1).values[:, None, None]
+    level = middle(sample(calm))[:, None, None]
     noise = _pixel_noise(calm)[:, None, None]
     channels = [
         asinh((mean - level) / (3 * noise)),
@@ -201,11 +201,8 @@ def opened(picture: Tensor) -> Tensor:
     """(B, 1, h, w) -> the same without bright things narrower than OPENED_PX: stars go, ghosts,
     nebulae and clouds stay. A lower envelope, and the upper envelope of that."""
     smooth = F.avg_pool2d(picture, 3, 1, 1, count_include_pad=False)
-    half = OPENED_PX // 2
-    low = -F.max_pool2d(-smooth, (OPENED_PX, 1), 1, (half, 0))
-    low = -F.max_pool2d(-low, (1, OPENED_PX), 1, (0, half))
-    high = F.max_pool2d(low, (OPENED_PX, 1), 1, (half, 0))
-    return F.max_pool2d(high, (1, OPENED_PX), 1, (0, half))
+    low = -running_max(running_max(-smooth, OPENED_PX, 2), OPENED_PX, 3)
+    return running_max(running_max(low, OPENED_PX, 2), OPENED_PX, 3)
 
 
 def _to_sky_size(picture: Tensor) -> Tensor:
@@ -213,7 +210,7 @@ def _to_sky_size(picture: Tensor) -> Tensor:
     size = (min(height, SKY_PX), min(width, SKY_PX))
     shrunk = F.adaptive_avg_pool2d(picture, size)
     # The maximum keeps single bright pixels that an average would wash out.
-    shrunk[:, 2] = F.adaptive_max_pool2d(picture[:, 2], size)
+    shrunk[:, 2] = shrunk_maxima(picture[:, 2], size)
     if size != (SKY_PX, SKY_PX):
         shrunk = F.interpolate(shrunk, (SKY_PX, SKY_PX), mode="bilinear", align_corners=False)
     return shrunk
@@ -222,7 +219,7 @@ def _to_sky_size(picture: Tensor) -> Tensor:
 def _pixel_noise(picture: Tensor) -> Tensor:
     """(B, h, w) -> (B,) noise from differences of neighbours, blind to slow structure."""
     steps = sample(picture[:, :, 1:] - picture[:, :, :-1]).abs()
-    return (1.4826 / 2**0.5 * steps.median(1).values).clamp_min(1e-6)
+    return (1.4826 / 2**0.5 * middle(steps)).clamp_min(1e-6)
 
 
 def _bright_stars(surface: Surface, sheet: Sheet) -> Tensor:
@@ -251,7 +248,7 @@ def _glaring(excess: Tensor, count: int) -> Tensor:
     The star finder passes over burnt-out stars as large as these: their tops are flat.
     """
     cell = 8
-    coarse = F.avg_pool2d(excess[:, None], cell)[:, 0]
+    coarse = pooled(excess, cell)
     rows = torch.arange(coarse.shape[1], device=excess.device)[:, None]
     columns = torch.arange(coarse.shape[2], device=excess.device)[None]
     axis = torch.arange(6 * cell, device=excess.device) - 3 * cell
@@ -284,7 +281,7 @@ def _tile_view(pixels: Tensor, surface: Surface, sheet: Sheet) -> Tensor:
     # Even corners keep the phase of the colour mosaic the same in every tile.
     centre = torch.minimum(torch.maximum((centre / 2).round().long() * 2, low), high)
     stamps = cut(pixels, centre, TILE_PX)
-    level = stamps.flatten(2).median(2).values[..., None, None]
+    level = middle(stamps.flatten(2))[..., None, None]
     return asinh((stamps - level) / (3 * surface.noise_adu[:, None, None, None])) / 3.0
 
 
