@@ -58,7 +58,7 @@ def compare(
         from classifier.scores import score
         from classifier.truth import read_truth
 
-        scores = score(read, read_truth(against, [frame.path for frame in read]))
+        scores = score(read, read_truth(against, [frame.path for frame in results.frames]))
     return Comparison(
         results,
         list(tallies(entries).values()),

@@ -161,7 +161,7 @@ def show_comparison(console: Console, comparison: Comparison, shown: int) -> Non
 
 def _scores(scores: Scores) -> Table:
     """Model and measure, each against the truth: first the model's figure, then the measure's."""
-    title = f"Model and measure against the truth of {counted(scores.frames, 'sub')}"
+    title = f"Against the truth of {counted(scores.frames, 'sub')}: the model, then the measure"
     table = Table(title=title, title_justify="left", box=None, padding=(0, 1))
     table.add_column("fault", no_wrap=True)
     names = ("average_precision", "recall", "precision", "false_alarms")

@@ -80,7 +80,7 @@ def _notes(untold: int, strange: int) -> list[str]:
     if untold:
         notes.append(f"The truth of {counted(untold, 'labelled sub')} is not told: not scored.")
     if strange:
-        notes.append(f"{counted(strange, 'line')} of the table tell of other files.")
+        notes.append(f"Of the table, {counted(strange, 'line')} told of other files: not used.")
     return notes
 
 

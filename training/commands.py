@@ -137,6 +137,9 @@ def evaluate(
         typer.Option(help="Folder of real good subs: judge on faults grafted onto them as well."),
     ] = None,
     graft_frames: Annotated[int, typer.Option(min=4, help="Grafted subs to judge on.")] = 480,
+    measured: Annotated[
+        int, typer.Option(min=0, help="Subs on which to judge the measures beside the model.")
+    ] = 0,
     device: Device = None,
 ) -> None:
     """Judge a model on rendered subs that nobody trained or calibrated on."""
@@ -146,7 +149,7 @@ def evaluate(
     from training.judge import judge as run
 
     settings = read_train_config(config) if config else None
-    figures = run(model, settings, frames, out, device, grafts, graft_frames)
+    figures = run(model, settings, frames, out, device, grafts, graft_frames, measured)
     console = Console(highlight=False)
     for name, part in (("rendered", figures), ("grafted", figures.get("grafted"))):
         if part is None:
@@ -164,6 +167,8 @@ def evaluate(
         for group, false in figures["grafted"]["false_by_group"].items():
             told = ", ".join(f"{key} {100 * share:.0f} %" for key, share in false.items())
             console.print(f"falsely labelled in {group}: {told or 'nothing'}")
+    if "measured" in figures:
+        console.print(measured_table(figures["measured"]))
 
 
 def realism(
@@ -262,6 +267,30 @@ def side_by_side(rendered: dict[str, Any], grafted: dict[str, Any]) -> "Table":
             f"{other['false_alarms_on_clean']:.3f}",
         )
     return table
+
+
+def measured_table(figures: dict[str, Any]) -> "Table":
+    """Average precision of network, measures and both, and what the measures add to it."""
+    from rich.table import Table
+
+    title = f"Average precision on {figures['frames']} subs labelled as files"
+    table = Table(title=title, title_justify="left", box=None, padding=(0, 1))
+    table.add_column("fault", no_wrap=True)
+    for name in ("network", "verdicts", "forest", "together", "gained by the measures"):
+        table.add_column(name, justify="right", no_wrap=True)
+    answers = ("network", "verdicts", "forest", "together")
+    for key, row in figures["faults"].items():
+        values = (f"{row[name]['average_precision']:.2f}" for name in answers)
+        table.add_row(key, *values, _gained(row["gain"]))
+    macro = figures["macro_average_precision"]
+    values = (f"{macro[name]['value']:.2f}" for name in answers)
+    table.add_row("mean", *values, _gained(macro["gain"]), style="bold")
+    return table
+
+
+def _gained(gain: dict[str, Any]) -> str:
+    low, high = gain["interval"]
+    return f"{gain['value']:+.2f} ({low:+.2f} to {high:+.2f})"
 
 
 COMMANDS: tuple[Callable[..., None], ...] = (retrain, render, atlas, train, evaluate, realism)

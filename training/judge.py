@@ -1,4 +1,4 @@
-"""A model judged on rendered frames and on faults grafted onto real ones, side by side.
+"""A model judged on rendered frames, on faults grafted onto real ones, and beside the measures.
 
 The command `nightcull evaluate` is this function; the card's figures, on rendered frames alone,
 come from `evaluate`.
@@ -17,6 +17,7 @@ from training.config import TrainConfig
 from training.evaluate import Answers, answer, evaluate, figures_of, settings_of, write_figures
 from training.good_frames import good_frames
 from training.grafts import grafted
+from training.measured import measured_figures
 
 
 def judge(
@@ -27,17 +28,24 @@ def judge(
     device: str | None = None,
     grafts: str | Path | None = None,
     graft_frames: int = 480,
+    measured: int = 0,
 ) -> dict[str, Any]:
-    """Figures on rendered frames, as `evaluate` gives them, and on grafted ones under "grafted".
+    """Figures on rendered frames, as `evaluate` gives them, on grafted ones under "grafted", and
+    of network and measures on the same files under "measured".
 
-    grafts: folder of real good frames, None = rendered frames only. graft_frames: how many frames
-    to graft. The rest as in `evaluate`. Raises ModelError and UsageError.
+    grafts: folder of real good frames, None = none. graft_frames: how many frames to graft.
+    measured: how many frames to render to files and label. The rest as in `evaluate`. Raises
+    ModelError and UsageError.
     """
     figures = evaluate(model, config, frames, device=device)
     if grafts is not None:
         loaded = load_model(model)
         seed = (config or settings_of(loaded)).seed
         figures["grafted"] = grafted_figures(loaded, Path(grafts), graft_frames, seed)
+    if measured:
+        loaded = load_model(model)
+        seed = (config or settings_of(loaded)).seed
+        figures["measured"] = measured_figures(loaded, measured, seed)
     if out is not None:
         write_figures(figures, Path(out))
     return figures
