@@ -248,7 +248,10 @@ def _skew(image: Array, variance: float, noise: float, half: int) -> tuple[float
         cy += float((light * (y - cy)).sum() / total)
     dx, dy = x - cx, y - cy
     squared = dx**2 + dy**2
-    size = float((light * squared).sum() / total) ** 1.5
+    spread = float((light * squared).sum() / total)
+    if spread <= 0:  # noise below the sky outweighs the star
+        return 0.0, 0.0, 1.0
+    size = spread**1.5
     first = float((light * squared * dx).sum() / total) / size
     second = float((light * squared * dy).sum() / total) / size
     error = noise * float(np.sqrt(((weight * squared * dx) ** 2).sum())) / total / size
