@@ -5,7 +5,17 @@ import math
 import pytest
 import torch
 
-from classifier.marks import BLOB_SIZES, DIRECTIONS, blob_facts, spike_facts
+from classifier.marks import (
+    BLOB_SIZES,
+    DIRECTIONS,
+    RING_RADII,
+    _odd,
+    blob_facts,
+    ring_facts,
+    spike_facts,
+)
+from classifier.surface import read_surface
+from classifier.views import _glaring, opened
 
 
 def noise(*shape: int) -> torch.Tensor:
@@ -63,3 +73,75 @@ def test_four_vanes_repeat_at_a_right_angle_and_a_mirror_changes_nothing():
     other = spike_facts(mirrored, width)[0]
     # Every direction has its mirror image among the directions: float rounding alone is left.
     assert torch.allclose(facts, other, atol=0.002)
+
+
+def rays(*angles_deg: float) -> torch.Tensor:
+    """(1, DIRECTIONS) spikes of S/N 20 at these angles, nothing between."""
+    found = torch.zeros(1, DIRECTIONS)
+    for angle in angles_deg:
+        found[0, round(angle / 180 * DIRECTIONS) % DIRECTIONS] = 20.0
+    return found
+
+
+@pytest.mark.parametrize("turn", [0, 35, 110])
+def test_what_a_regular_spider_makes_is_not_odd(turn):
+    # Four vanes make spikes at right angles, three make six, 60 degrees apart (checks A5, A6).
+    four, three = _odd(rays(turn, turn + 90))[0], _odd(rays(turn, turn + 60, turn + 120))[0]
+    assert four[0] <= 0
+    assert three[1] <= 0
+    # A cable over either is.
+    assert _odd(rays(turn, turn + 90, turn + 40))[0].min() == 20
+    assert _odd(rays(turn, turn + 60, turn + 120, turn + 85))[0].min() == 20
+    # One bar alone makes one pair of spikes, which no spider of three or four vanes does.
+    assert _odd(rays(turn))[0].min() == 20
+
+
+def scene_256() -> tuple[torch.Tensor, torch.Tensor, torch.Tensor]:
+    y, x = torch.meshgrid(torch.arange(256.0), torch.arange(256.0), indexing="ij")
+    return 0.02 * noise(256, 256), x, y
+
+
+def test_a_round_edge_is_told_from_a_star_and_a_nebula():
+    grain, x, y = scene_256()
+    radius = torch.hypot(x - 120, y - 130)
+    facts = {
+        name: ring_facts((grain + 0.3 * light)[None])[0]
+        for name, light in {
+            "disc": (radius < 30).float(),
+            "ring": ((radius < 30) & (radius > 18)).float(),
+            "nebula": torch.exp(-((radius / 60) ** 2)),
+            "cone": (1 - radius / 30).clamp_min(0),
+        }.items()
+    }
+    plain = ring_facts(grain[None])[0]
+    # 30 px of 256 are 7.5 px of the 64 that are looked at.
+    size = RING_RADII.index(7.5)
+    assert facts["disc"].argmax() == size
+    assert facts["disc"][size] > plain[size] + 1
+    assert facts["ring"][size] > plain[size] + 1
+    assert (facts["nebula"] < plain + 0.4).all()
+    # What falls off from its middle has no step at its rim.
+    assert facts["cone"][size] < facts["disc"][size] - 1
+
+
+def test_opening_takes_stars_and_leaves_what_is_wider():
+    grain, x, y = scene_256()
+    star = torch.exp(-((x - 60) ** 2 + (y - 60) ** 2) / 8)
+    disc_light = (torch.hypot(x - 170, y - 170) < 20).float()
+    sky = opened((grain + star + 0.5 * disc_light)[None, None])[0, 0]
+    assert sky[60, 60] < 0.05
+    assert sky[170, 170] == pytest.approx(0.5, abs=0.06)
+    # Never above the smoothed picture: an opening only takes away.
+    assert sky.mean() < (grain + star + 0.5 * disc_light).mean() + 0.01
+
+
+def test_burnt_out_stars_are_found_at_their_middle():
+    y, x = torch.meshgrid(torch.arange(200.0), torch.arange(300.0), indexing="ij")
+    flat_top = (500 * torch.exp(-((((x - 90.4) ** 2 + (y - 77.2) ** 2) / 200) ** 2))).clamp_max(300)
+    other = 200 * torch.exp(-((x - 230) ** 2 + (y - 140) ** 2) / 50)
+    half = 1000 + noise(200, 300) + flat_top + other
+    frame = half.repeat_interleave(2, 0).repeat_interleave(2, 1)[None]
+    surface = read_surface(frame, torch.tensor([False]), torch.tensor([0.0]))
+    found = _glaring(surface, 2)[0]
+    assert found[0].tolist() == pytest.approx([90.4, 77.2], abs=0.5)
+    assert found[1].tolist() == pytest.approx([230, 140], abs=0.5)

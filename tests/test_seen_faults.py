@@ -1,0 +1,151 @@
+"""What of a fault can be seen at all: the truth behind the labels of ghosts, trails and spikes."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from classifier.vocabulary import INDEX
+from synth import strength, tracking
+from synth.generate import draw_scenes
+from synth.recipes import RECIPES
+from synth.reflections import Ghost, Reflection
+from synth.scene import Bar
+from synth.spike_strength import plan_spikes, spike_strengths
+
+
+@pytest.fixture(scope="module")
+def clean():
+    """A clean mono scene of 600 x 400 px with few, faint stars."""
+    scene = draw_scenes(3, 1, 1, 600, 400, [], cfa=False)[0]
+    stars = replace(scene.stars, flux_e=scene.stars.flux_e * 1e-6)
+    return replace(scene, stars=stars, shift_px=(0.0, 0.0), halo_share=0.0)
+
+
+def disc(x_px, y_px, radius_px, brightness):
+    return Ghost(
+        x_px,
+        y_px,
+        radius_px,
+        0.0,
+        0.0,
+        0.0,
+        2.0,
+        0.0,
+        0.0,
+        0.0,
+        0.1,
+        0.0,
+        0.0,
+        180.0,
+        0.0,
+        brightness,
+    )
+
+
+def seen(scene, *ghosts):
+    return strength._seen_reflection(replace(scene, reflection=Reflection(ghosts)))
+
+
+def test_an_even_ghost_is_as_bright_as_it_was_drawn(clean):
+    # 20 % of the sky over a disc of 80 px: the quantile of an even disc is the disc itself.
+    assert seen(clean, disc(300, 200, 80, 0.2)) == pytest.approx(20, rel=0.02)
+
+
+def test_a_ghost_outside_the_frame_is_no_ghost(clean):
+    assert seen(clean, disc(-500, 200, 80, 0.2)) == 0
+
+
+def test_a_ghost_no_larger_than_a_star_is_not_scored(clean):
+    # On one of the 48 x 48 places that are looked at.
+    x_px, y_px = 599 * 24 / 47, 399 * 24 / 47
+    assert np.isnan(seen(clean, disc(x_px, y_px, 1.5 * clean.good_fwhm_px, 0.2)))
+
+
+def test_a_ghost_under_a_bright_star_is_not_scored(clean):
+    ghost = disc(300, 200, 40, 0.2)
+    stars = clean.stars
+    x, y, flux = stars.x_px.copy(), stars.y_px.copy(), stars.flux_e.copy()
+    x[0], y[0], flux[0] = 300, 200, 1e10
+    glaring = replace(clean, stars=replace(stars, x_px=x, y_px=y, flux_e=flux))
+    assert seen(clean, ghost) > 3
+    assert np.isnan(seen(glaring, ghost))
+
+
+def test_faint_stars_are_noise_for_a_trail():
+    # Monte Carlo of the closed form: lines laid over unit-noise pictures with unmasked stars, each
+    # filtered with a Gaussian as wide as the star, scatter as `_trail_share` says.
+    rng = np.random.default_rng(1)
+    sigma_px, flux, stars, side, pictures = 1.6, 25.0, 300, 160, 24
+    axis = np.arange(side)
+    weight = np.exp(-0.5 * ((axis - side / 2) / sigma_px) ** 2)
+    sums = []
+    for _ in range(pictures):
+        picture = rng.normal(size=(side, side))
+        for x, y in rng.uniform(0, side, (stars, 2)):
+            star = (
+                np.exp(-0.5 * ((axis - x) / sigma_px) ** 2)[None]
+                * np.exp(-0.5 * ((axis - y) / sigma_px) ** 2)[:, None]
+            )
+            picture += flux / (2 * np.pi * sigma_px**2) * star
+        columns = picture.sum(0)
+        for shift in range(-50, 51, 10):
+            sums.append((np.roll(weight, shift) * columns).sum())
+    white = np.sqrt(side * (weight**2).sum())
+    grain = stars * flux**2 / side**2 / np.sqrt(2)
+    # 264 sums, those of one picture partly alike: the spread is known to some 8 %.
+    assert np.std(sums) / white == pytest.approx(np.sqrt(1 + grain), rel=0.2)
+
+
+def test_a_trail_in_an_empty_field_keeps_its_strength(clean):
+    assert strength._trail_share(clean) == pytest.approx(1, abs=1e-3)
+    dense = replace(
+        clean, stars=replace(clean.stars, flux_e=np.full(4000, 1.0) * 50 * clean.noise_e)
+    )
+    assert strength._trail_share(dense) < 0.95
+
+
+def test_spikes_are_none_without_bars_and_hidden_behind_vanes(clean):
+    telescope = replace(
+        clean.rig.telescope, vanes=4, vane_angle_deg=0.0, vane_mm=2.0, obstruction=0.3
+    )
+    stars = clean.stars
+    x, y, flux = stars.x_px.copy(), stars.y_px.copy(), stars.flux_e.copy()
+    x[0], y[0], flux[0] = 300, 200, 5e7
+    base = replace(
+        clean,
+        rig=replace(clean.rig, telescope=telescope),
+        stars=replace(stars, x_px=x, y_px=y, flux_e=flux),
+    )
+    odd = replace(base, bars=(Bar(31.0, 0.03, 0.1, False),))
+    behind = replace(base, bars=(Bar(90.0, 0.03, 0.1, False),))
+    width = np.full(4, base.good_fwhm_px)
+    faint = replace(odd, stars=replace(odd.stars, flux_e=odd.stars.flux_e * 1e-5))
+    found = spike_strengths(plan_spikes([base, odd, behind, faint]), width)
+    assert found[0] == 0
+    assert found[1] > 10
+    assert np.isnan(found[2])
+    assert found[3] < 1
+
+
+def test_the_recipe_reaches_from_hidden_to_glaring_spikes(clean):
+    found = []
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        scene = RECIPES["diffraction_spikes"](clean, [2.0, 40.0][seed % 2], rng)
+        row = strength.strengths([scene])[0]
+        found.append(row[INDEX["diffraction_spikes"]])
+    weak, strong = np.nanmedian(found[::2]), np.nanmedian(found[1::2])
+    # Asked for 2 and 40 sigma: within a factor of four, and in order.
+    assert 0.5 < weak < 8
+    assert 10 < strong < 160
+
+
+def test_the_residual_of_guiding_has_the_variance_asked_for_along_its_axis_only():
+    for angle in (0.3, 2.0):
+        path = tracking.residual(np.random.default_rng(4), 0.7, angle)
+        along = path @ [np.cos(angle), np.sin(angle)]
+        across = path @ [-np.sin(angle), np.cos(angle)]
+        assert along.mean() == pytest.approx(0, abs=1e-9)
+        assert along.std() == pytest.approx(0.7, rel=1e-6)
+        assert np.abs(across).max() < 1e-9
