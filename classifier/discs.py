@@ -101,8 +101,8 @@ def _search(
 def _filled(flat: Array, covered: Array) -> Array:
     """Covered cells replaced by the mean of their uncovered surroundings."""
     free = (~covered).astype(np.float32)
-    weight = ndimage.gaussian_filter(free, 4.0)
-    mean = ndimage.gaussian_filter(flat * free, 4.0) / np.maximum(weight, 1e-3)
+    weight = ndimage.gaussian_filter(free, 4.0, truncate=2.5)
+    mean = ndimage.gaussian_filter(flat * free, 4.0, truncate=2.5) / np.maximum(weight, 1e-3)
     return np.where(covered, np.where(weight > 0.02, mean, 0.0), flat).astype(np.float32)
 
 

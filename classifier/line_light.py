@@ -12,6 +12,7 @@ Array = np.ndarray
 SECTIONS = (0.7, 1.2, 2.0, 3.5)  # Gaussian sigma in cells; within 5 % of the best in between
 SIDES = 4.0, 12.0  # where the surroundings are taken, in cells beyond the line's own light
 CLIP_SIGMA = 3.0
+REACH_SIGMA = 5.0  # of the cross-section; the weight beyond is below 4e-6
 ASIDE = 40  # cells to both sides in which sums along parallel lines tell how uneven the sky is
 UNEVEN = 1.3  # their scatter in units of the noise, which 25 of them know to 15 %
 PARTS = 8  # of the length; the brightest is left out, for one bright spot makes no line
@@ -36,20 +37,28 @@ def line_snr(calm: Array, ends: Array) -> float:
     y = np.arange(calm.shape[0], dtype=np.float32)[:, None] - np.float32(y0)
     off, along = x * uy - y * ux, x * ux + y * uy
     near = (np.abs(off) < ASIDE) & (along >= 0) & (along < length) & (calm != 0)
-    light = np.clip(calm[near] / noise, -CLIP_SIGMA, CLIP_SIGMA).astype(np.float64)
-    part = (along[near] * (PARTS / length)).astype(int).clip(0, PARTS - 1)
-    return max(_matched(light, off[near].astype(np.float64), part, one) for one in SECTIONS)
+    at = np.flatnonzero(near)
+    light = np.clip(calm.ravel()[at] / noise, -CLIP_SIGMA, CLIP_SIGMA).astype(np.float64)
+    part = (along.ravel()[at] * (PARTS / length)).astype(int).clip(0, PARTS - 1)
+    signed = off.ravel()[at].astype(np.float64)
+    bins = np.rint(signed).astype(int) + ASIDE
+    counts = np.bincount(bins, minlength=2 * ASIDE + 1)
+    sums = np.bincount(bins, light, 2 * ASIDE + 1)
+    return max(
+        _matched(light, np.abs(signed), part, one) / _unevenness(sums, counts, one)
+        for one in SECTIONS
+    )
 
 
-def _matched(light: Array, signed: Array, part: Array, section: float) -> float:
+def _matched(light: Array, off: Array, part: Array, section: float) -> float:
     """S/N under one cross-section, from all parts of the length but the brightest."""
-    off = np.abs(signed)
     beside = (off > 3 * section + SIDES[0] / 2) & (off < 3 * section + SIDES[1])
     if not beside.any():
         return 0.0
-    weight = np.exp(-0.5 * (off / section) ** 2)
-    sums = np.bincount(part, weight * (light - light[beside].mean()), PARTS)
-    squares = np.bincount(part, weight**2, PARTS)
+    under = np.flatnonzero(off < REACH_SIGMA * section)
+    weight = np.exp(-0.5 * (off[under] / section) ** 2)
+    sums = np.bincount(part[under], weight * (light[under] - light[beside].mean()), PARTS)
+    squares = np.bincount(part[under], weight**2, PARTS)
     seen = squares > 0
     if seen.sum() < PARTS // 2:
         return 0.0
@@ -57,19 +66,16 @@ def _matched(light: Array, signed: Array, part: Array, section: float) -> float:
     kept = np.arange(PARTS) != int(each.argmax())
     # An even line loses no more than its share of the length, which is given back.
     whole = squares.sum() / squares[kept].sum()
-    snr = float(sums[kept].sum() / np.sqrt(squares[kept].sum()) * np.sqrt(whole))
-    return snr / _unevenness(light, signed, section)
+    return float(sums[kept].sum() / np.sqrt(squares[kept].sum()) * np.sqrt(whole))
 
 
-def _unevenness(light: Array, signed: Array, section: float) -> float:
+def _unevenness(total: Array, counts: Array, section: float) -> float:
     """Scatter of the same sum along parallel lines, in units of what noise makes of it.
 
+    total, counts: (2 ASIDE + 1,) light and number of the cells at each whole distance aside.
     Ridges of cloud and of nebulae are long and straight enough to look like a trail; they do not
     come alone.
     """
-    bins = np.rint(signed).astype(int) + ASIDE
-    counts = np.bincount(bins, minlength=2 * ASIDE + 1)
-    total = np.bincount(bins, light, 2 * ASIDE + 1)
     places = np.arange(2 * ASIDE + 1)
     weight = np.exp(-0.5 * ((places[:, None] - places[None]) / section) ** 2)
     mean = total.sum() / max(counts.sum(), 1)

@@ -36,7 +36,7 @@ def thumbnail(pixels: np.ndarray, half: np.ndarray | None = None) -> bytes:
     small = shrink(pixels, half)
     grey = Image.fromarray((255 * stretch(small)).astype(np.uint8))
     stream = io.BytesIO()
-    grey.save(stream, "JPEG", quality=JPEG_QUALITY, optimize=True)
+    grey.save(stream, "JPEG", quality=JPEG_QUALITY)
     return stream.getvalue()
 
 
@@ -90,5 +90,5 @@ def star_strip(views: Views, width_px: int, height_px: int) -> bytes:
         tile = tile.resize((STAR_PX, STAR_PX), Image.Resampling.NEAREST)
         strip.paste(tile, (i * (STAR_PX + GAP_PX), 0))
     stream = io.BytesIO()
-    strip.save(stream, "PNG", optimize=True)
+    strip.save(stream, "PNG")
     return stream.getvalue()

@@ -7,6 +7,8 @@ the median of the eight pixels around it, so the two are told apart by that medi
 
 import numpy as np
 
+from classifier.sweeps import lower_median, places
+
 Array = np.ndarray
 
 HOT_SIGMA = 10.0
@@ -24,21 +26,22 @@ def pixel_noise(pixels: Array) -> float:
     Differences are clipped at 3 sigma; the standard deviation of the rest is also right for
     integer data, where a median difference would be quantised.
     """
-    step = max(1, pixels.shape[0] * pixels.shape[1] // 200_000)
+    step = max(1, pixels.shape[0] * pixels.shape[1] // 120_000)
     lines = pixels[::step]
     if lines.shape[1] < 5:
         return 0.0
     differences = (lines[:, 4:] - 2 * lines[:, 2:-2] + lines[:, :-4]).ravel().astype(np.float64)
     if differences.size == 0:
         return 0.0
-    spread = 1.4826 * np.median(np.abs(differences))
+    size = np.abs(differences)
+    spread = 1.4826 * float(lower_median(size))
     if spread == 0:
         spread = float(np.std(differences))
     for _ in range(4):
-        kept = differences[np.abs(differences) <= 3 * spread]
+        kept = differences[size <= 3 * spread]
         if kept.size == 0 or spread == 0:
             break
-        spread = float(np.std(kept)) / CLIPPED
+        spread = max(float(kept @ kept) / kept.size - float(kept.mean()) ** 2, 0.0) ** 0.5 / CLIPPED
     return spread / 6**0.5  # 1 + 4 + 1 times the variance of a pixel
 
 
@@ -53,7 +56,7 @@ def hot_mask(pixels: Array, noise_adu: float, mosaic: bool) -> Array:
     inner = pixels[margin:-margin, margin:-margin]
     left = pixels[margin:-margin, margin - gap : width - margin - gap]
     right = pixels[margin:-margin, margin + gap : width - margin + gap]
-    rows, columns = np.nonzero(inner - np.minimum(left, right) > HOT_SIGMA * noise_adu)
+    rows, columns = places(inner - np.minimum(left, right) > HOT_SIGMA * noise_adu)
     rows, columns = rows + margin, columns + margin
 
     same = _around(pixels, rows, columns, gap)
@@ -87,9 +90,9 @@ def hot_mask(pixels: Array, noise_adu: float, mosaic: bool) -> Array:
 
 def without_hot(pixels: Array, mask: Array, mosaic: bool) -> Array:
     """Copy of `pixels` with masked ones replaced by the median of same-colour neighbours."""
-    if not mask.any():
+    rows, columns = places(mask)
+    if not len(rows):
         return pixels
-    rows, columns = np.nonzero(mask)
     filled = pixels.copy()
     filled[rows, columns] = np.median(_around(pixels, rows, columns, 2 if mosaic else 1), axis=0)
     return filled
@@ -107,10 +110,10 @@ def is_mosaic(pixels: Array, noise_adu: float) -> bool:
     height, width = (min(plane.shape[axis] for plane in planes) for axis in (0, 1))
     if min(height, width) < 8 or noise_adu <= 0:
         return False
-    step = max(1, height * width // 60_000)
+    step = max(1, height * width // 30_000)
     first = planes[0][:height:step, :width]
     offsets = [0.0] + [
-        float(np.median(plane[:height:step, :width] - first)) for plane in planes[1:]
+        float(np.median((plane[:height:step, :width] - first).ravel())) for plane in planes[1:]
     ]
     spread = max(offsets) - min(offsets)
     diagonal = min(abs(offsets[0] - offsets[3]), abs(offsets[1] - offsets[2]))

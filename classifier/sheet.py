@@ -15,7 +15,7 @@ from torch import Tensor
 from classifier.peaks import SCALES, Home, find_peaks
 from classifier.star_shape import SHAPE_FACTS, cut, radius_px, stack_and_shape
 from classifier.surface import Surface
-from classifier.sweeps import asinh, halved
+from classifier.sweeps import asinh, middle
 
 __all__ = ["SHAPE_FACTS", "Sheet", "cut", "cut_sheet"]
 
@@ -57,9 +57,7 @@ def cut_sheet(
     home: for pictures put together from pieces of frames, see `Home`.
     """
     full = _full_well(pixels, saturation_adu)
-    pyramid = [surface.excess]
-    for _ in SCALES[1:]:
-        pyramid.append(halved(pyramid[-1]))
+    pyramid = surface.pyramid
     found = [find_peaks(*level, home) for level in zip(pyramid, SCALES, strict=True)]
     best = torch.stack([score for *_, score in found], 1).argmax(1)
     batch = torch.arange(len(pixels), device=pixels.device)
@@ -153,7 +151,7 @@ def _cut_all(
             spot = (at + 0.5) / size - 0.5
             out[chosen] = cut(picture, spot.round().long(), CUT_PX, chosen)
     rim = (radius_px(CUT_PX, pixels.device) > 14).flatten()
-    sky = out.flatten(2)[..., rim].median(2).values
+    sky = middle(out.flatten(2)[..., rim])
     return out - sky[..., None, None]
 
 

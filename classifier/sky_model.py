@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from classifier.background import SkyPicture
+from classifier.sweeps import lower_median
 
 Array = np.ndarray
 
@@ -139,4 +140,4 @@ def _coarse(picture: SkyPicture, surface: Array | None = None) -> tuple[Array, A
         cut = array[: height * block, : width * block].reshape(height, block, width, block)
         return cut.swapaxes(1, 2).reshape(height, width, block * block)
 
-    return np.median(blocks(level), axis=-1), blocks(picture.valid).mean(-1) >= 0.5
+    return lower_median(blocks(level)), blocks(picture.valid).mean(-1) >= 0.5

@@ -10,6 +10,8 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
+from classifier.sweeps import middle
+
 SHAPE_FACTS: tuple[str, ...] = (
     "log_fwhm_px",
     "log_hfr_px",
@@ -165,15 +167,25 @@ def _mean_star(stars: Tensor, weight: Tensor) -> Tensor:
     """Weighted mean with each star held near the median star: neighbours and rays fade."""
     side = stars.shape[-1]
     weight = weight[..., None, None]
-    unused = torch.where(weight > 0, stars, torch.nan)
-    # Laid out so that the stars' values of one pixel lie side by side: far faster to sort.
-    ordered = unused.flatten(2).transpose(1, 2).contiguous()
-    middle = ordered.nanmedian(2).values.nan_to_num(0.0).reshape(-1, 1, side, side)
-    limit = 0.15 * middle.amax((2, 3), keepdim=True).clamp_min(0)
-    clipped = torch.minimum(torch.maximum(stars, middle - limit), middle + limit)
+    typical = _median_star(stars, weight > 0)[:, None]
+    limit = 0.15 * typical.amax((2, 3), keepdim=True).clamp_min(0)
+    clipped = torch.minimum(torch.maximum(stars, typical - limit), typical + limit)
     mean = (clipped * weight).sum(1) / weight.sum(1).clamp_min(1e-6)
     rim = radius_px(side, stars.device) > side // 2 - 3
-    return mean - mean.flatten(1)[:, rim.flatten()].median(1).values[:, None, None]
+    return mean - middle(mean.flatten(1)[:, rim.flatten()])[:, None, None]
+
+
+def _median_star(stars: Tensor, used: Tensor) -> Tensor:
+    """(B, n, side, side) and (B, n, 1, 1) bool -> (B, side, side) medians of those used, lower of
+    two where their number is even, 0 without any."""
+    if stars.device.type == "cpu":
+        each = [one[mask.flatten()].flatten(1) for one, mask in zip(stars, used, strict=True)]
+        found = [middle(one.T) if len(one) else one.new_zeros(one.shape[1]) for one in each]
+        return torch.stack(found).reshape(-1, *stars.shape[2:])
+    unused = torch.where(used, stars, torch.nan)
+    # Laid out so that the stars' values of one pixel lie side by side: far faster to sort.
+    ordered = unused.flatten(2).transpose(1, 2).contiguous()
+    return ordered.nanmedian(2).values.nan_to_num(0.0).reshape(-1, *stars.shape[2:])
 
 
 def _turn_to_centre(stars: Tensor, position: Tensor) -> Tensor:

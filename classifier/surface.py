@@ -6,12 +6,13 @@ second opinion; this module knows nothing of it on purpose.
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from classifier.sweeps import bands, halved, middle, ranked, sample, spots
+from classifier.sweeps import bands, halved, middle, ranked, room, sample, spots
 
 MESH = 16  # the coarse sky map has MESH x MESH medians
 # Longer side, at most, of the pooled pictures: of 532 the line search takes the inner 512.
@@ -58,6 +59,14 @@ class Surface:
     noise_adu: Tensor
     sky_adu: Tensor
     facts: Tensor
+
+    @cached_property
+    def pyramid(self) -> list[Tensor]:
+        """`excess` and its means of 2 x 2, 4 x 4, 8 x 8 and 16 x 16."""
+        pictures = [self.excess]
+        for _ in range(4):
+            pictures.append(halved(pictures[-1]))
+        return pictures
 
 
 def read_surface(
@@ -109,7 +118,7 @@ def _flattened(
     high, wide = height // step, width // step
     down, across = mesh_weights(height, pixels.device), mesh_weights(width, pixels.device).T
     limit = 3 * half_noise[:, None, None]
-    excess = pixels.new_empty(batch, height, width)
+    excess = room(pixels, batch, height, width)
     pictures: list[list[Tensor]] = [[], [], []]
     for top, end in bands(height, pixels.device, step):
         part = excess[:, top:end]

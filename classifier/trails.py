@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import torch
+from numpy.lib.stride_tricks import sliding_window_view
 from scipy import ndimage
 
 from classifier.background import SkyPicture
@@ -16,6 +17,7 @@ from classifier.detection import binned
 from classifier.line_light import line_snr
 from classifier.lines import inner_part, line_search, prepare
 from classifier.star_cover import Grid, star_cover
+from classifier.sweeps import lower_median
 
 Array = np.ndarray
 
@@ -110,11 +112,13 @@ def _calm(picture: SkyPicture) -> tuple[Array, int]:
     block = max(8, min(24, min(mean.shape) // 6))
     high, wide = mean.shape[0] // block, mean.shape[1] // block
     cut = mean[: high * block, : wide * block].reshape(high, block, wide, block)[:, 2::5]
-    coarse = np.median(cut.swapaxes(1, 2).reshape(high, wide, -1), axis=-1)
+    coarse = lower_median(cut.swapaxes(1, 2).reshape(high, wide, -1))
     down, across = _between(high, mean.shape[0], block), _between(wide, mean.shape[1], block)
-    rest = mean - down @ coarse.astype(np.float32) @ across.T
-    noise = max(1.4826 * float(np.median(np.abs(rest.ravel()[:: 1 + rest.size // 50_000]))), 1e-9)
-    clipped = np.clip(rest / np.float32(noise), -4.0, 4.0)
+    rest = mean - down @ coarse @ across.T
+    some = np.abs(rest.ravel()[:: 1 + rest.size // 50_000])
+    noise = max(1.4826 * float(lower_median(some)), 1e-9)
+    rest /= np.float32(noise)
+    clipped = np.clip(rest, -4.0, 4.0, out=rest)
     # A line one pixel wide sums little of a trail that is as wide as the stars: bin at least
     # two by two where the frame is large enough.
     # Of up to 4 % more than 512 the search takes the inner 512; beyond, it would take 1024 rows.
@@ -132,8 +136,9 @@ def _extended(picture: SkyPicture, surface: Array, shape: tuple[int, ...]) -> Ar
     flat = picture.level - surface
     high, wide = flat.shape[0] // 3, flat.shape[1] // 3
     cut = flat[: high * 3, : wide * 3].reshape(high, 3, wide, 3)
-    coarse = np.median(cut.swapaxes(1, 2).reshape(high, wide, 9), axis=-1)
-    calm = ndimage.median_filter(coarse, 5)
+    coarse = lower_median(cut.swapaxes(1, 2).reshape(high, wide, 9))
+    around = sliding_window_view(np.pad(coarse, 2, mode="symmetric"), (5, 5))
+    calm = lower_median(around.reshape(high, wide, 25))
     limit = max(5 * 1.4826 * float(np.median(np.abs(calm))), picture.noise_adu)
     rows = (np.arange(shape[0]) * high // shape[0]).clip(0, high - 1)
     columns = (np.arange(shape[1]) * wide // shape[1]).clip(0, wide - 1)

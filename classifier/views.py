@@ -30,7 +30,7 @@ from classifier.marks import (
 )
 from classifier.sheet import SHAPE_FACTS, Sheet, cut, cut_sheet
 from classifier.surface import SURFACE_FACTS, Surface, read_surface
-from classifier.sweeps import asinh, middle, pooled, running_max, sample, shrunk_maxima
+from classifier.sweeps import asinh, middle, running_max, sample, shrunk_maxima
 
 SKY_PX = 256
 SKY_CHANNELS = 5
@@ -228,7 +228,7 @@ def _bright_stars(surface: Surface, sheet: Sheet) -> Tensor:
     First what glares most, burnt out or not, then the brightest of the stars that were found.
     """
     found = (sheet.brightest_px[:, : BRIGHT_STARS - GLARING] - 0.5) / 2
-    centre = torch.cat((_glaring(surface.excess, GLARING), found), 1)
+    centre = torch.cat((_glaring(surface, GLARING), found), 1)
     pad = BRIGHT_PX // 2
     centre = centre.round().long()
     stamps = cut(surface.excess, centre, BRIGHT_PX)
@@ -242,13 +242,12 @@ def _bright_stars(surface: Surface, sheet: Sheet) -> Tensor:
     return stamps.nan_to_num(0.0)
 
 
-def _glaring(excess: Tensor, count: int) -> Tensor:
-    """(B, h, w) -> (B, count, 2) x, y of the brightest patches, at the middle of their top half.
+def _glaring(surface: Surface, count: int) -> Tensor:
+    """(B, count, 2) x, y of the brightest patches of `excess`, at the middle of their top half.
 
     The star finder passes over burnt-out stars as large as these: their tops are flat.
     """
-    cell = 8
-    coarse = pooled(excess, cell)
+    excess, coarse, cell = surface.excess, surface.pyramid[3], 8
     rows = torch.arange(coarse.shape[1], device=excess.device)[:, None]
     columns = torch.arange(coarse.shape[2], device=excess.device)[None]
     axis = torch.arange(6 * cell, device=excess.device) - 3 * cell
