@@ -12,12 +12,13 @@ knows what was mistaken for the fault: a line in the same place in other subs is
 |-----|----------------------------------------------------------------------|---------|
 | 1   | is unlike anything the model was trained on                          | look    |
 | 2   | is given a fault that costs the sub (below), and the measure is not  | drop    |
-|     | decisively against it; in a run of 5 subs or fewer, which gives      |         |
-|     | nothing to compare with, the measure must say so too                 |         |
+|     | decisively against it; where the model is less than 90 % sure the    |         |
+|     | measure must support it, and in a run of 5 subs or fewer, which      |         |
+|     | gives nothing to compare with, it must say so too                    |         |
 | 2a  | as 2, but more than half of its run (of 3 subs or more) is given the | look,   |
 |     | same fault: the night is ranked instead of dropped                   | ranked  |
 | 3   | is given a fault that costs the sub, and the measure is decisively   | look    |
-|     | against it, or in a short run does not confirm it                    |         |
+|     | against it, or does not bear it out where it has to                  |         |
 | 4   | perhaps has a fault that costs the sub, and the measure supports it; | look    |
 |     | or it cannot say, and the fault, or one that is the same light, is   |         |
 |     | more likely than not (in a short run not for what takes comparing)   |         |
@@ -70,6 +71,7 @@ NOISE_DOUBLED = 2.0  # a gradient that raises the sky noise this many times cost
 SIZE_ALONE = "bloated_stars"
 TAKES_COMPARING = (SIZE_ALONE, "defocus", "clouds")
 EVEN = 0.5
+SURE = 0.9  # rigs differ from all that was rendered: below this the model needs a measure to drop
 # 2 HFR / FWHM of a Moffat profile is sqrt((2^(1/(b-1)) - 1) / (2^(1/b) - 1)): 1.13 for b = 4.8,
 # 1.36 for 2.5, 1.55 for 2.0, wider wings than any seeing makes (Trujillo et al. 2001, MNRAS
 # 328, 977, from memory: 2.5 and up). Roofs and branches reach 3.
@@ -112,13 +114,20 @@ def judge_sub(opinion: Opinion, levels: Levels, run_size: int) -> Judgement:
     costly = tuple(key for key in possible if key in faults)
     against = [key for key in costly if contradicted(key, opinion)]
     unconfirmed = [key for key in costly if run_size <= SHORT_RUN and not confirmed(key, opinion)]
-    costing = tuple(key for key in costly if key not in against and key not in unconfirmed)
+    doubtful = [
+        key
+        for key in costly
+        if any_of(same_light(key), opinion.confidence) < SURE and not supported(key, opinion)
+    ]
+    costing = tuple(
+        key for key in costly if key not in against and key not in (*unconfirmed, *doubtful)
+    )
     if costing:
         why = capital(joined(opinion.described(key) for key in costing)) + "."
         return Judgement(Verdict.DROP, faults, why, costly, costing)
     perhaps = [key for key in possible if _perhaps(key, opinion, levels, run_size)]
     why = (
-        _why_disputed(opinion, against, unconfirmed)
+        _why_disputed(opinion, against, unconfirmed, doubtful)
         or _why_perhaps(opinion, levels, perhaps)
         or _why_unseen(opinion, levels, possible, faults)
         or _why_starless(opinion)
@@ -173,13 +182,17 @@ def _perhaps(key: str, opinion: Opinion, levels: Levels, run_size: int) -> bool:
     return any_of(same_light(key), opinion.confidence) >= EVEN
 
 
-def _why_disputed(opinion: Opinion, against: Sequence[str], unconfirmed: Sequence[str]) -> str:
+def _why_disputed(
+    opinion: Opinion, against: Sequence[str], unconfirmed: Sequence[str], doubtful: Sequence[str]
+) -> str:
     """The reason to look by rule 3, or an empty string."""
-    told = capital(joined(opinion.described(key) for key in against or unconfirmed))
+    told = capital(joined(opinion.described(key) for key in against or unconfirmed or doubtful))
     if against:
         return f"{told}, but the measure says no."
     if unconfirmed:
         return f"{told}, but no measure confirms it and its run is too short to compare."
+    if doubtful:
+        return f"{told}, but that is not very sure and no measure bears it out."
     return ""
 
 

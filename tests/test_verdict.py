@@ -48,9 +48,23 @@ def test_clean_sub_is_kept():
 
 @pytest.mark.parametrize("key", SPOILING)
 def test_spoiling_fault_drops_from_its_threshold_on(key):
-    assert verdict(**{key: 0.7}) == "drop"
-    assert verdict(**{key: 0.699}) == "look"
+    seen = {key: measure(key, "yes")}
+    assert verdict(**{key: 0.7}, evidence=seen) == "drop"
+    assert verdict(**{key: 0.699}, evidence=seen) == "look"
     assert verdict(**{key: 0.399}) == "keep"
+
+
+@pytest.mark.parametrize("key", SPOILING)
+def test_a_model_that_is_not_very_sure_needs_a_measure_to_drop(key):
+    assert verdict(**{key: 0.9}) == "drop"
+    assert verdict(**{key: 0.89}) == "look"
+    open_cause = {key: measure(key, "unknown", 1.0)}
+    below = {key: measure(key, "unknown", 0.9)}
+    assert verdict(**{key: 0.89}, evidence=open_cause) == "drop"
+    assert verdict(**{key: 0.89}, evidence=below) == "look"
+    told = judge_sub(opinion(**{key: 0.89}), LEVELS, MANY)
+    assert "no measure bears it out" in told.why
+    assert told.faults == (key,)
 
 
 @pytest.mark.parametrize("key", KEYS)
