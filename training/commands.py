@@ -276,15 +276,15 @@ def measured_table(figures: dict[str, Any]) -> "Table":
     title = f"Average precision on {figures['frames']} subs labelled as files"
     table = Table(title=title, title_justify="left", box=None, padding=(0, 1))
     table.add_column("fault", no_wrap=True)
-    for name in ("network", "verdicts", "forest", "together", "gained by the measures"):
+    answers = ("network", "verdicts", "forest", "paired", "together")
+    for name in (*answers, "gained by pairing"):
         table.add_column(name, justify="right", no_wrap=True)
-    answers = ("network", "verdicts", "forest", "together")
     for key, row in figures["faults"].items():
         values = (f"{row[name]['average_precision']:.2f}" for name in answers)
-        table.add_row(key, *values, _gained(row["gain"]))
+        table.add_row(key, *values, _gained(row["gain"]["paired"]))
     macro = figures["macro_average_precision"]
     values = (f"{macro[name]['value']:.2f}" for name in answers)
-    table.add_row("mean", *values, _gained(macro["gain"]), style="bold")
+    table.add_row("mean", *values, _gained(macro["gain"]["paired"]), style="bold")
     return table
 
 

@@ -1,7 +1,7 @@
-"""A forest on a table of measures, and a network and a forest together, each on unseen runs.
+"""A forest on a table of measures, and a network with measures, each answering for unseen runs.
 
 Cross-fitting by run: the runs are divided into parts, and every frame gets its answer from a fit
-to the other parts. The weights of network and forest are fitted on answers that are themselves
+to the other parts. The weights of the answers together are fitted on answers that are themselves
 for unseen runs (a second division, inside), or the forest would be trusted for what it has
 learned by heart (stacking: Wolpert 1992, Neural Networks 5, 241).
 """
@@ -14,18 +14,25 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Rows = NDArray[np.intp]
 
-PARTS, INNER_PARTS = 5, 4
+PARTS, INNER_PARTS = 3, 4
 TREES = 150
 LEAF = 2  # frames
 
 
 @dataclass(frozen=True)
 class Fitted:
-    """Logits (N,) of the forest and of both together, each frame's from fits without its run;
-    importance (F,) of the table's columns, 0 where no forest could be grown."""
+    """Logits (N,), each frame's from fits without its run.
+
+    forest: of the forest; paired: of network and verdict weighed; together: of all three. part
+    (N,): which fit answered; logits of different fits have scales of their own, so frames are
+    ranked within a part only. importance (F,): of the table's columns, 0 where no forest could
+    be grown.
+    """
 
     forest: Array
+    paired: Array
     together: Array
+    part: NDArray[np.int64]
     importance: Array
 
 
@@ -33,25 +40,30 @@ def cross_fitted(
     table: Array,
     truth: NDArray[np.bool_],
     network: Array,
+    verdict: Array,
     run: NDArray[np.int64],
     seed: int,
     trees: int = TREES,
 ) -> Fitted:
-    """table (N, F) with NaN where unknown, truth (N,), network (N,) logits, run (N,) -> Fitted."""
-    forest, together = np.zeros(len(truth)), np.zeros(len(truth))
-    importance = np.zeros(table.shape[1])
-    for fit, held in _parts(truth, run, PARTS, seed):
+    """table (N, F) with NaN where unknown, truth (N,), network (N,) logits, verdict (N,) how far
+    the fault's own measure speaks for it, run (N,) -> Fitted."""
+    forest, paired, together = (np.zeros(len(truth)) for _ in range(3))
+    two = np.stack([network, verdict], 1)
+    part, importance = np.zeros(len(truth), np.int64), np.zeros(table.shape[1])
+    for number, (fit, held) in enumerate(_parts(truth, run, PARTS, seed)):
+        part[held] = number
         inner = np.zeros(len(fit))
         for near, away in _parts(truth[fit], run[fit], INNER_PARTS, seed + 1):
             inner[away], _ = _grown(table, truth, fit[near], fit[away], seed, trees)
         forest[held], weight = _grown(table, truth, fit, held, seed, trees)
         importance += weight
+        paired[held] = _joined(two[fit], truth[fit], two[held])
         together[held] = _joined(
-            np.stack([network[fit], inner], 1),
+            np.column_stack([two[fit], inner]),
             truth[fit],
-            np.stack([network[held], forest[held]], 1),
+            np.column_stack([two[held], forest[held]]),
         )
-    return Fitted(forest, together, importance)
+    return Fitted(forest, paired, together, part, importance)
 
 
 def _parts(
@@ -93,7 +105,8 @@ def _logit(share: Array | float, trees: int) -> Array:
 
 
 def _joined(known: Array, truth: NDArray[np.bool_], asked: Array) -> Array:
-    """Logits of both answers, weighed by a logistic regression fitted on `known` (N, 2)."""
+    """Logits of several answers weighed by a logistic regression fitted on `known` (N, K); the
+    first of them alone where there is nothing to fit to."""
     from sklearn.linear_model import LogisticRegression
 
     if truth.all() or not truth.any():

@@ -3,10 +3,11 @@
     figures = measured_figures(model, frames=480, seed=1)
 
 Frames are rendered to files in whole runs and labelled as any night is, so that network and
-measures say exactly what they say to a photographer. Then four answers are scored on the same
+measures say exactly what they say to a photographer. Then five answers are scored on the same
 frames: the network's, the measures' own verdicts (`scores.standing`), a forest on everything
-measured (`forests`), and network and forest together. Every fitted answer is for runs that
-its fit has not seen; the network has seen none of them.
+measured (`forests`), network and verdicts weighed (paired), and all three together. Every fitted
+answer is for runs that its fit has not seen; the network has seen none of them. As every part of
+the runs is answered by a fit of its own, figures are means over the parts, for all answers alike.
 
 This judges; what `label` uses does not come from here.
 """
@@ -14,6 +15,7 @@ This judges; what `label` uses does not come from here.
 import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -42,7 +44,9 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 Progress = Callable[[int, int, str], None]
 WIDTH_PX, HEIGHT_PX = 1280, 960
-ANSWERS = ("network", "verdicts", "forest", "together")
+ANSWERS = ("network", "verdicts", "forest", "paired", "together")
+FITTED = ("forest", "paired", "together")
+JOINED = ("paired", "together")
 # Of a frame's numbers, those that its header tells: a forest would learn the rigs by them.
 HEADER = ("exposure_s", "temperature_c", "altitude_deg", "scale_arcsec", "time_mjd")
 STATES = {"no": -1.0, "unknown": 0.0, "yes": 1.0}
@@ -149,8 +153,12 @@ def _value(number: float | None) -> float:
 
 
 def figures_of(known: Measured, seed: int, trees: int = TREES) -> dict[str, Any]:
-    """All figures; intervals at 95 % over runs. `gain`: together less the network alone. Left out
-    are faults that hold in fewer than `LEAST_RUNS` runs: no other run could teach them."""
+    """All figures; intervals at 95 % over runs.
+
+    `gain`: of the joined answers, what their average precision is above the network's on the same
+    frames. Left out are faults that hold in fewer than `LEAST_RUNS` runs: no other run could
+    teach them.
+    """
     targets = targets_of(torch.from_numpy(known.strength)).double().numpy()
     rng, run = np.random.default_rng(seed), known.run
     scored = [
@@ -159,32 +167,37 @@ def figures_of(known: Measured, seed: int, trees: int = TREES) -> dict[str, Any]
     ]
     answers = {name: np.full_like(targets, np.nan) for name in ANSWERS}
     answers["network"], answers["verdicts"] = known.network, known.verdicts
-    told: dict[str, Fitted] = {}
+    part = np.full(targets.shape, -1)  # -1 = not scored
+    leading = {}
     used = [c for c in range(len(KEYS)) if _is_learnable(targets[scored[c], c], run[scored[c]])]
     for column in used:
         rows = scored[column]
-        told[KEYS[column]] = fitted = cross_fitted(
+        fitted = cross_fitted(
             known.table[rows],
             targets[rows, column] > 0.5,
             known.network[rows, column],
+            known.verdicts[rows, column],
             run[rows],
             seed,
             trees,
         )
-        answers["forest"][rows, column] = fitted.forest
-        answers["together"][rows, column] = fitted.together
+        for name in FITTED:
+            answers[name][rows, column] = getattr(fitted, name)
+        part[rows, column] = fitted.part
+        leading[column] = _leading(fitted, known.columns)
     return {
         "frames": len(run),
         "runs": len(np.unique(run)),
-        "macro_average_precision": _macro(run, targets, scored, used, answers, rng),
+        "macro_average_precision": _macro(run, targets, part, used, answers, rng),
         "faults": {
             KEYS[column]: _fault_figures(
                 targets[scored[column], column] > 0.5,
                 {name: answers[name][scored[column], column] for name in ANSWERS},
+                part[scored[column], column],
                 run[scored[column]],
                 rng,
             )
-            | {"leading": _leading(told[KEYS[column]], known.columns)}
+            | {"leading": leading[column]}
             for column in used
         },
     }
@@ -194,69 +207,92 @@ def _is_learnable(target: Array, run: NDArray[np.int64]) -> bool:
     return all(len(np.unique(run[target == kind])) >= LEAST_RUNS for kind in (0.0, 1.0))
 
 
+def by_part(
+    figure: Callable[[NDArray[np.bool_], Array], float],
+    truth: NDArray[np.bool_],
+    answer: Array,
+    part: NDArray[np.int64],
+) -> float:
+    """Mean of a figure over the parts that can give it; NaN if none can."""
+    each = [figure(truth[part == number], answer[part == number]) for number in np.unique(part)]
+    known = [value for value in each if np.isfinite(value)]
+    return float(np.mean(known)) if known else float("nan")
+
+
+def _recall(truth: NDArray[np.bool_], answer: Array) -> float:
+    return recall_at_false_alarms_score(truth, answer, FALSE_ALARMS)
+
+
 def _fault_figures(
     truth: NDArray[np.bool_],
     answers: dict[str, Array],
+    part: NDArray[np.int64],
     run: NDArray[np.int64],
     rng: np.random.Generator,
 ) -> dict[str, Any]:
-    def gain(rows: NDArray[np.intp]) -> float:
-        return average_precision_score(
-            truth[rows], answers["together"][rows]
-        ) - average_precision_score(truth[rows], answers["network"][rows])
+    def precision(name: str, rows: NDArray[np.intp]) -> float:
+        return by_part(average_precision_score, truth[rows], answers[name][rows], part[rows])
 
     figures: dict[str, Any] = {"positives": int(truth.sum()), "negatives": int((~truth).sum())}
     for name, answer in answers.items():
         figures[name] = {
-            "average_precision": average_precision_score(truth, answer),
-            "interval": bootstrap_interval(
-                lambda rows, a=answer: average_precision_score(truth[rows], a[rows]),  # type: ignore[misc]
-                run,
-                rng,
-            ),
-            "recall_at_1pct_false_alarms": recall_at_false_alarms_score(
-                truth, answer, FALSE_ALARMS
-            ),
+            "average_precision": precision(name, np.arange(len(truth))),
+            "interval": bootstrap_interval(partial(precision, name), run, rng),
+            "recall_at_1pct_false_alarms": by_part(_recall, truth, answer, part),
         }
-    everything = np.arange(len(truth))
-    figures["gain"] = {"value": gain(everything), "interval": bootstrap_interval(gain, run, rng)}
-    return figures
+    return figures | {"gain": _gains(precision, run, rng)}
+
+
+def _gains(
+    precision: Callable[[str, NDArray[np.intp]], float],
+    run: NDArray[np.int64],
+    rng: np.random.Generator,
+) -> dict[str, Any]:
+    """Of the joined answers, what they are above the network on the same frames."""
+
+    def gain(name: str, rows: NDArray[np.intp]) -> float:
+        return precision(name, rows) - precision("network", rows)
+
+    return {
+        name: {
+            "value": gain(name, np.arange(len(run))),
+            "interval": bootstrap_interval(partial(gain, name), run, rng),
+        }
+        for name in JOINED
+    }
 
 
 def _macro(
     run: NDArray[np.int64],
     targets: Array,
-    scored: list[NDArray[np.intp]],
+    part: NDArray[np.int64],
     used: list[int],
     answers: dict[str, Array],
     rng: np.random.Generator,
 ) -> dict[str, Any]:
     """Mean over the faults, of each answer and of the gain."""
-    is_scored = np.zeros(targets.shape, bool)
-    for column in used:
-        is_scored[scored[column], column] = True
 
     def mean(name: str, rows: NDArray[np.intp]) -> float:
-        each = [
-            average_precision_score(targets[kept, column] > 0.5, answers[name][kept, column])
-            for column in used
-            for kept in [rows[is_scored[rows, column]]]
-        ]
-        return float(np.nanmean(each)) if each else float("nan")
+        each = []
+        for column in used:
+            kept = rows[part[rows, column] >= 0]
+            truth = targets[kept, column] > 0.5
+            each.append(
+                by_part(
+                    average_precision_score, truth, answers[name][kept, column], part[kept, column]
+                )
+            )
+        known = [value for value in each if np.isfinite(value)]
+        return float(np.mean(known)) if known else float("nan")
 
-    def gain(rows: NDArray[np.intp]) -> float:
-        return mean("together", rows) - mean("network", rows)
-
-    everything = np.arange(len(run))
-    figures = {
+    figures: dict[str, Any] = {
         name: {
-            "value": mean(name, everything),
-            "interval": bootstrap_interval(lambda rows, n=name: mean(n, rows), run, rng),  # type: ignore[misc]
+            "value": mean(name, np.arange(len(run))),
+            "interval": bootstrap_interval(partial(mean, name), run, rng),
         }
         for name in ANSWERS
     }
-    figures["gain"] = {"value": gain(everything), "interval": bootstrap_interval(gain, run, rng)}
-    return figures
+    return figures | {"gain": _gains(mean, run, rng)}
 
 
 def _leading(fitted: Fitted, columns: Sequence[str], count: int = 3) -> list[str]:
