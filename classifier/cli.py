@@ -176,6 +176,18 @@ def compare(
 
 
 @app.command()
+def night(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Results folder of `label`.")],
+) -> None:
+    """Tell the course of a labelled night: what changed, what likely caused it, what to do."""
+    from classifier.night_file import load_night
+    from classifier.night_text import night_text
+
+    for line in night_text(load_night(folder)):
+        typer.echo(line)
+
+
+@app.command()
 def explain(
     name: Annotated[str | None, typer.Argument(metavar="FAULT", help="Key of a fault.")] = None,
 ) -> None:
@@ -249,11 +261,16 @@ def _label(
 
 def _finish(results: "Results", out: Path | None, console: "Console") -> None:
     """Write the results, show the summary, and end with the exit status they deserve."""
+    from classifier.night_file import write_night
     from classifier.report import write_report
     from classifier.results import write_results
     from classifier.terminal import show_left_out, show_summary
 
-    written = [*write_results(results, out), write_report(results, out)] if out else []
+    written: list[Path] = []
+    if out:
+        written = [*write_results(results, out)]
+        written.append(write_night(results.readings, results.made_with, out))
+        written.append(write_report(results, out))
     show_summary(console, results)
     show_left_out(_console(stderr=True), results)
     if written:

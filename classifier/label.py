@@ -20,6 +20,8 @@ from classifier.crew import File, examine_all, useful_workers
 from classifier.errors import UsageError
 from classifier.examine import Examined, Sight
 from classifier.frame import find_frames
+from classifier.night_line import NightSub
+from classifier.night_reading import read_night
 from classifier.opinion import Levels, Opinion, group_confidence
 from classifier.pointings import told_apart
 from classifier.results import FrameResult, Results
@@ -99,10 +101,25 @@ def judge_night(examined: Sequence[Examined], model: "Model") -> Results:
         for one in examined
         if one.error is not None
     ]
-    frames += _judge_seen(seen, model)
+    judged = _judge_seen(seen, model)
+    readings = read_night(_by_run(seen, judged))
+    frames += judged
     frames.sort(key=lambda frame: frame.path)
     skipped = [{"path": one.name, "reason": one.skipped} for one in examined if one.skipped]
-    return Results(made_with(model), frames, skipped)
+    return Results(made_with(model), frames, skipped, readings)
+
+
+def _by_run(
+    seen: Sequence[tuple[str, Sight]], judged: Sequence[FrameResult]
+) -> dict[str, list[NightSub]]:
+    """The subs of every run, as the reading of a night takes them."""
+    sights = dict(seen)
+    runs: dict[str, list[NightSub]] = {}
+    for frame in judged:
+        sight = sights[frame.path]
+        sub = NightSub(frame.path, sight.facts, sight.size_px, sight.measures, tuple(frame.faults))
+        runs.setdefault(frame.run, []).append(sub)
+    return runs
 
 
 def made_with(model: "Model") -> dict[str, str]:

@@ -19,6 +19,7 @@ from classifier.framing import Framing, StarField, framed
 from classifier.measures import FrameMeasures
 from classifier.night_sky import SkyPlaces, sky_places
 from classifier.reference import airmass
+from classifier.runs import COUNT_SLOPE
 from classifier.star_match import light_lost
 from classifier.star_pattern import Pattern
 
@@ -36,12 +37,14 @@ HEADER = ("temperature_c", "ambient_c", "altitude_deg", "azimuth_deg", "focus_st
 
 @dataclass(frozen=True)
 class NightSub:
-    """One sub as it was looked at. size_px is (height, width)."""
+    """One sub as it was looked at. size_px is (height, width); faults: those it was labelled with,
+    if it was."""
 
     name: str
     facts: Facts
     size_px: tuple[int, int]
     measures: FrameMeasures
+    faults: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -50,6 +53,7 @@ class NightLine:
 
     the MEASURED and FORM numbers and HEADER facts; e1, e2 (common shape of the stars);
     lost_mag (zero-point: light of the stars lost against the best tenth of the run), patchy_mag;
+    veil_mag (the same, told by the count of stars where none could be matched);
     turn_deg (field against the first sub, half turns taken off), half_turn (1 after a flip);
     airmass; pier (0 east, 1 west); and where site, pointing and time are known the columns of
     SkyPlaces. hours: middle of the exposures since the first; counted in subs where no times are
@@ -78,6 +82,11 @@ class NightLine:
     def evidence(self, key: str) -> list[str]:
         """State of the single frames' evidence on a fault."""
         return [sub.measures.evidence[key].state for sub in self.subs]
+
+    def share(self, key: str) -> float:
+        """Share of the subs that have a fault by measure or by label."""
+        states = zip(self.subs, self.evidence(key), strict=True)
+        return sum(state == "yes" or key in sub.faults for sub, state in states) / len(self)
 
     def to_sky_deg(self, angles_deg: Array) -> Array:
         """Directions in the array -> position angles on the sky; NaN where the turn is unknown."""
@@ -157,10 +166,20 @@ def _against_one_another(subs: Sequence[NightSub]) -> dict[str, Array]:
     known = of["lost_mag"][np.isfinite(of["lost_mag"])]
     if len(known):
         of["lost_mag"] -= np.quantile(known, 0.1)
+    counts = _column(sub.measures.numbers.get("star_count") for sub in subs)
+    of["veil_mag"] = _veil(of["lost_mag"], counts)
     turns = of["turn_deg"]
     first = turns[np.isfinite(turns)][:1]
     of["turn_deg"] = (turns - (first[0] if len(first) else 0.0) + 90) % 180 - 90
     return of
+
+
+def _veil(lost: Array, counts: Array) -> Array:
+    """Light lost, told by the count of stars where too few were left to be matched."""
+    usual = np.nanquantile(counts, 0.9) if np.isfinite(counts).any() else math.nan
+    with np.errstate(all="ignore"):
+        by_count = np.log10(usual / np.maximum(counts, 1.0)) / COUNT_SLOPE
+    return np.where(np.isfinite(lost) | ~(counts < 0.5 * usual), lost, by_count)
 
 
 def _places(subs: Sequence[NightSub]) -> SkyPlaces | None:

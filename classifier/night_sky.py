@@ -72,9 +72,7 @@ def sky_places(
     )
     # The pole stands in the north as high as the latitude.
     north = _angle(altitude, azimuth, latitude_deg, 0.0)
-    moon_way = _angle(
-        altitude, azimuth, np.asarray(moon_here.alt.deg), np.asarray(moon_here.az.deg)
-    )
+    moon_way = _angle(altitude, azimuth, moon_alt, moon_az)
     return SkyPlaces(
         altitude_deg=altitude,
         azimuth_deg=azimuth,

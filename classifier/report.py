@@ -18,6 +18,7 @@ import jinja2
 
 from classifier.evidence import Evidence
 from classifier.night import Share, severity, summarise
+from classifier.night_report import night_rows
 from classifier.remedies import FOOTER, cautions, remedy
 from classifier.results import REPORT_NAME, FrameResult, Results, write_whole
 from classifier.vocabulary import KEYS, Verdict, fault
@@ -92,6 +93,7 @@ def page(results: Results) -> dict[str, Any]:
         "shares": [_tile(verdict, getattr(summary, verdict), len(read)) for verdict in Verdict],
         "night": _when(read),
         "made_with": results.made_with,
+        "readings": night_rows(results.readings, anchors),
         "strip": _strip(read, anchors),
         "found": [_found(key, count, read) for key, count in summary.faults],
         "cards": [_card(frame, anchors[frame.path]) for frame in shown],

@@ -84,11 +84,13 @@ class FrameResult:
 
 @dataclass
 class Results:
-    """A labelled night. `skipped` are calibration frames: {"path": ..., "reason": ...}."""
+    """A labelled night. `skipped` are calibration frames: {"path": ..., "reason": ...};
+    `readings` what `night_reading` read in each run, which goes to `night.json`."""
 
     made_with: dict[str, str]
     frames: list[FrameResult]
     skipped: list[dict[str, str]] = field(default_factory=list)
+    readings: list[dict[str, Any]] = field(default_factory=list)
 
     def as_json(self) -> dict[str, Any]:
         return {

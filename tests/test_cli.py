@@ -39,11 +39,11 @@ def run(*arguments):
     return result.exit_code, result.stdout, result.stderr
 
 
-def test_all_read_is_0_and_leaves_the_three_files(subs, model, tmp_path):
+def test_all_read_is_0_and_leaves_the_four_files(subs, model, tmp_path):
     status, out, _ = run("label", subs, "--out", tmp_path / "out", "--model", model)
     assert status == 0
     names = sorted(path.name for path in (tmp_path / "out").iterdir())
-    assert names == ["frames.csv", "frames.json", "report.html"]
+    assert names == ["frames.csv", "frames.json", "night.json", "report.html"]
     assert "2 subs in 1 run" in out and "report.html" in out
 
 

@@ -1,0 +1,260 @@
+"""Signs of a run that show in its light: lost by the stars, added to the sky, standing on the
+sensor.
+
+    signs = light_signs(line)
+    signs["loss_top"], signs["slope_top"], signs["moon_sky"]
+
+Each sign is one number about the whole run; NaN where what it needs is unknown.
+"""
+
+import math
+import warnings
+
+import numpy as np
+from scipy import ndimage
+
+from classifier.night_field import standing
+from classifier.night_line import NightLine
+from classifier.night_trend import correlation, find_step, known, robust_spread, smoothness
+from classifier.runs import EXTINCTION_MAG
+
+Array = np.ndarray
+
+
+def light_signs(line: NightLine) -> dict[str, float]:
+    """See the functions below for what each means."""
+    return _loss(line) | _sky(line) | _slope(line) | _moon(line) | _standing(line) | _passing(line)
+
+
+def _thirds(values: Array) -> tuple[float, float]:
+    third = max(2, len(values) // 3)
+    return float(np.median(values[:third])), float(np.median(values[-third:]))
+
+
+def _loss(line: NightLine) -> dict[str, float]:
+    """Magnitudes lost beyond what the airmass takes: loss_top (nine tenths less a tenth),
+    loss_growth (last third less first), loss_recovers (1: the run ends clear), loss_smooth,
+    loss_trend, loss_patchy (85 % quantile of the rms over the field), count_fall: stars fewer
+    in the poorest tenth than in the richest, powers of two."""
+    airmass = line.of["airmass"]
+    thick = np.where(np.isfinite(airmass), airmass, 1.0)
+    loss = line.of["veil_mag"] - EXTINCTION_MAG * (thick - thick.min())
+    (seen,) = known(loss)
+    signs: dict[str, float] = {}
+    counts = np.maximum(line.of["star_count"], 1)
+    if np.isfinite(counts).sum() >= 4:
+        low, high = np.nanquantile(np.log2(counts), (0.1, 0.9))
+        signs["count_fall"] = float(high - low)
+    if len(seen) < 4:
+        return signs
+    low, high = np.quantile(seen, (0.1, 0.9))
+    first, last = _thirds(seen)
+    (patchy,) = known(line.of["patchy_mag"])
+    return signs | {
+        "loss_top": float(high - low),
+        "loss_growth": last - first,
+        "loss_recovers": float(np.clip((high - last) / max(high - low, 0.05), 0, 1)),
+        "loss_smooth": smoothness(loss),
+        "loss_trend": correlation(line.hours, loss),
+        "loss_airmass": correlation(airmass, line.of["lost_mag"]),
+        "loss_patchy": float(np.quantile(patchy, 0.85)),
+        "unmatched": 1 - len(seen) / len(line),
+    }
+
+
+def sky_level(line: NightLine) -> Array:
+    """Sky of every sub: electrons per second where known, else ADU as stored; not above 0: NaN."""
+    sky = line.of["sky_e_per_s"]
+    if np.isfinite(sky).mean() < 0.8:
+        sky = line.of["sky_adu"]
+    return np.where(sky > 0, sky, np.nan)
+
+
+def _sky(line: NightLine) -> dict[str, float]:
+    """sky_range: nine tenths over a tenth, powers of two; sky_growth; sky_airmass, sky_loss,
+    sky_sun: rank correlations. airmass_top, airmass_growth; altitude_least_deg."""
+    sky = np.log2(sky_level(line))
+    (seen,) = known(sky)
+    signs: dict[str, float] = {}
+    if len(seen) >= 4:
+        low, high = np.quantile(seen, (0.1, 0.9))
+        first, last = _thirds(seen)
+        signs |= {
+            "sky_range": float(high - low),
+            "sky_growth": last - first,
+            "sky_airmass": correlation(line.of["airmass"], sky),
+            "sky_loss": correlation(line.of["lost_mag"], sky),
+            "sky_smooth": smoothness(sky),
+        }
+    (airmass,) = known(line.of["airmass"])
+    if len(airmass):
+        signs |= {"airmass_top": float(airmass.max()), "airmass_range": float(np.ptp(airmass))}
+    return signs
+
+
+def _slope(line: NightLine) -> dict[str, float]:
+    """Of the sky's slope over the frame, percent: slope_typical, slope_top, slope_range,
+    slope_trend, slope_airmass, slope_sky (with the sky's level), slope_smooth. slope_switch: how
+    clearly it has two levels, on and off; slope_steady: 1 if it always points the same way in
+    the sensor's frame; slope_down: 1 towards the horizon, -1 towards the zenith; slope_steep:
+    how much more it rises at its bright end than a plane does."""
+    slope, way = line.of["gradient_pct"], np.deg2rad(line.of["gradient_deg"])
+    seen, turns = known(slope, way)
+    if len(seen) < 4:
+        return {}
+    low, high = np.quantile(seen, (0.1, 0.9))
+    vector = seen * np.exp(1j * turns)
+    signs = {
+        "slope_typical": float(np.median(seen)),
+        "slope_top": float(high),
+        "slope_range": float(high - low),
+        "slope_trend": correlation(line.hours, slope),
+        "slope_airmass": correlation(line.of["airmass"], slope),
+        "slope_sky": correlation(sky_level(line), slope),
+        "slope_smooth": smoothness(slope),
+        "slope_switch": _two_levels(seen),
+        "slope_steady": float(abs(vector.sum()) / max(np.abs(vector).sum(), 1e-9)),
+        "slope_steep": _steep(line, slope),
+    }
+    step = find_step(slope)
+    if step is not None:
+        signs["slope_step"] = step.share
+    if "zenith_angle_deg" in line.of:
+        down = line.to_sky_deg(line.of["gradient_deg"]) - line.of["zenith_angle_deg"] - 180
+        signs["slope_down"] = _mean_cosine(slope, down)
+    if "moon_angle_deg" in line.of:
+        away = line.to_sky_deg(line.of["gradient_deg"]) - line.of["moon_angle_deg"]
+        up = line.of["moon_altitude_deg"] > 0
+        signs["slope_moon"] = _mean_cosine(np.where(up, slope, 0.0), away)
+    return signs
+
+
+def _mean_cosine(weight: Array, angle_deg: Array) -> float:
+    weight, angle = known(weight, angle_deg)
+    total = float(weight.sum())
+    return float((weight * np.cos(np.deg2rad(angle))).sum() / total) if total > 0 else 0.0
+
+
+def _two_levels(values: Array) -> float:
+    """Share of the variance between the best two groups of values, 0.64 for even spread."""
+    ordered = np.sort(values)
+    if np.ptp(ordered) == 0:
+        return 0.0
+    best = 0.0
+    for cut in range(2, len(ordered) - 1):
+        low, high = ordered[:cut], ordered[cut:]
+        inside = low.var() * len(low) + high.var() * len(high)
+        best = max(best, 1 - inside / (ordered.var() * len(ordered)))
+    return float(best)
+
+
+def _steep(line: NightLine, slope: Array) -> float:
+    """Bright subs less even ones: how far the brightest part stands above the middle over how far
+    the darkest lies below; 1 for a plane."""
+    maps = _maps(line)
+    if maps is None:
+        return math.nan
+    order = np.argsort(np.where(np.isfinite(slope), slope, np.nanmedian(slope)))
+    part = max(2, len(order) // 4)
+    extra = _median(maps[order[-part:]]) - _median(maps[order[:part]])
+    extra = ndimage.uniform_filter(np.nan_to_num(extra), max(1, min(extra.shape) // 8))
+    low, middle, high = np.quantile(extra, (0.02, 0.5, 0.98))
+    return float((high - middle) / max(middle - low, 1e-6 + 0.05 * (high - low)))
+
+
+def _maps(line: NightLine) -> Array | None:
+    """(n, h, w) sky of every sub over its level; None where sizes differ or none was kept."""
+    shapes = {sub.measures.sky.shape for sub in line.subs}
+    if len(shapes) != 1 or 0 in next(iter(shapes)):
+        return None
+    level = line.of["sky_adu"]
+    offset = [sub.facts.offset_adu for sub in line.subs]
+    if all(each is not None for each in offset):
+        level = level - np.array(offset, float)
+    level = np.where(level > 0, level, np.nan)
+    return np.stack([s.measures.sky.astype(float) for s in line.subs]) / level[:, None, None]
+
+
+def _median(maps: Array) -> Array:
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return np.nanmedian(maps, axis=0)
+
+
+def _moon(line: NightLine) -> dict[str, float]:
+    """moon_rises, moon_sets: 1 if it does during the run. moon_sky: sky with the Moon up over
+    sky with it down, powers of two; moon_follows: rank correlation of the sky with the Moon's
+    altitude while it is up. moon_lit. sun_top_deg: the Sun's greatest altitude."""
+    altitude = line.of.get("moon_altitude_deg")
+    if altitude is None:
+        return {}
+    up = altitude > -0.5
+    sky = np.log2(sky_level(line))
+    signs = {
+        "moon_rises": float(up[-1] and not up[0]),
+        "moon_sets": float(up[0] and not up[-1]),
+        "moon_up": float(up.mean()),
+        "moon_lit": float(line.of["moon_lit"].mean()),
+        "moon_follows": correlation(np.maximum(altitude, -0.5), sky),
+        "sun_top_deg": float(line.of["sun_altitude_deg"].max()),
+    }
+    if 0 < up.sum() < len(up):
+        signs["moon_sky"] = float(np.nanmedian(sky[up]) - np.nanmedian(sky[~up]))
+    return signs
+
+
+def _standing(line: NightLine) -> dict[str, float]:
+    """What stays on the sensor: dust_share (subs with a shadow at the same place), spots_pct,
+    spots_sigma (depth of the darkest spot of the sky common to all subs), hot_pct, hot_warm (rank
+    correlation with the sensor's temperature), spike_share, ghost_share, ghost_stands."""
+    (hot,) = known(line.of["hot_pixels_pct"])
+    return _spots(line) | {
+        "dust_share": standing(line, "dust_motes"),
+        "hot_pct": float(np.median(hot)) if len(hot) else math.nan,
+        "hot_warm": correlation(line.of["temperature_c"], line.of["hot_pixels_pct"]),
+        "spike_share": line.share("diffraction_spikes"),
+        "ghost_share": line.share("reflection"),
+        "ghost_stands": standing(line, "reflection", 24.0),
+    }
+
+
+def _spots(line: NightLine) -> dict[str, float]:
+    maps = _maps(line)
+    if maps is None or len(maps) < 4:
+        return {}
+    # Stars and nebulae move by dithering, and to the other side by a flip: what is dark in the
+    # first part of the run and in the second is on the sensor.
+    at = line.flip if line.flip is not None and 2 <= line.flip <= len(line) - 2 else None
+    halves = (maps[:at], maps[at:]) if at is not None else (maps[::2], maps[1::2])
+    flat = [_flattened(_median(half)) for half in halves]
+    inside = np.maximum(*flat)[2:-2, 2:-2]  # the shallower of the two
+    rest = robust_spread((0.5 * (flat[0] + flat[1])).ravel())
+    if not inside.size or not rest > 0:
+        return {}
+    return {"spots_pct": -100 * float(inside.min()), "spots_sigma": -float(inside.min()) / rest}
+
+
+def _flattened(sky: Array) -> Array:
+    """Without what is larger than a mote: slope, vignetting, nebula; smoothed by a cell."""
+    sky = np.where(np.isfinite(sky), sky, np.nanmedian(sky))
+    broad = ndimage.median_filter(sky, size=max(5, max(sky.shape) // 3) | 1)
+    return ndimage.gaussian_filter(sky - broad, 1.0)
+
+
+def _passing(line: NightLine) -> dict[str, float]:
+    """trail_share: subs with a trail; trails_per_h of exposure; trail_dusk: rank correlation with
+    the Sun's altitude."""
+    states = np.array(line.evidence("trail")) == "yes"
+    states |= np.array(["trail" in sub.faults for sub in line.subs])
+    exposure_s = sum(sub.facts.exposure_s or 0.0 for sub in line.subs)
+    count = sum(
+        len(sub.measures.evidence["trail"].where)
+        for sub, hit in zip(line.subs, states, strict=True)
+        if hit
+    )
+    sun = line.of.get("sun_altitude_deg")
+    return {
+        "trail_share": float(states.mean()),
+        "trails_per_h": 3600 * count / exposure_s if exposure_s else math.nan,
+        "trail_dusk": 0.0 if sun is None else correlation(sun, states.astype(float)),
+    }
