@@ -95,7 +95,7 @@ def encode(frame: Frame, model: "Model") -> tuple["Views", np.ndarray, np.ndarra
     with torch.inference_mode():
         pixels, half = (torch.from_numpy(each)[None] for each in (frame.pixels, frame.half))
         views = make_views(pixels, physical_vector(frame.facts)[None], half)
-        features = model.network.encode(views)[0].float().numpy()
+        features = model.encoder.encode(views)[0].float().numpy()
         shape = shape_facts(views)[0].float().numpy()
     if not np.isfinite(features).all():
         raise FrameError("The network's answer is not a number for this frame; look at it.")

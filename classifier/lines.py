@@ -149,7 +149,7 @@ def _padded(picture: Tensor, rows: int) -> Tensor:
     height, width = picture.shape[1:]
     padded = _strip_sums(picture, height, 1, width, rows)
     padded[:, :height, 0, -width:] = picture
-    padded[:, :height, 0, :-width] = 0.0
+    padded[:, :height, 0, :-width].zero_()
     return padded
 
 
@@ -165,9 +165,10 @@ def _strip_sums(like: Tensor, strips: int, slopes: int, width: int, rows: int) -
     shape = len(like), even, slopes, columns
     size = len(like) * even * slopes * columns
     memory = like.new_empty(size + slopes + 1)
-    memory[size:] = 0.0
+    memory[size:].zero_()
     sums = memory[:size].view(shape)
-    sums[:, strips:] = 0.0
+    if even > strips:
+        sums[:, strips:].zero_()
     return sums
 
 
@@ -190,7 +191,7 @@ def _join(sums: Tensor, width: int, rows: int) -> Tensor:
     joined = _strip_sums(sums, strips // 2, 2 * slopes, width, rows)
     # Lines from farther left than the strips joined have columns for miss both of them.
     further = joined.shape[3] - columns
-    joined[..., :further] = 0.0
+    joined[..., :further].zero_()
     stride = sums.stride()
     # Row d of the sheared view starts d columns further right; no copy is made for it. At its
     # end it runs into the first columns of the next row: lines so far left that they end before

@@ -19,7 +19,7 @@ from torch import Tensor
 
 from classifier.context import CONTEXT
 from classifier.errors import ModelError
-from classifier.network import Network, NetworkConfig
+from classifier.network import Network, NetworkConfig, folded
 from classifier.sheet import SHAPE_FACTS
 from classifier.views import FACT_COUNT, PHYSICAL, SKY_CHANNELS
 from classifier.vocabulary import KEYS, VOCABULARY_VERSION
@@ -68,6 +68,11 @@ class Model:
     @property
     def sha256(self) -> str:
         return self.config["weights_sha256"]
+
+    @cached_property
+    def encoder(self) -> Network:
+        """The network for encoding single frames on a CPU: the same features, sooner."""
+        return folded(self.network)
 
     @cached_property
     def _calibration(self) -> tuple[Tensor, Tensor]:

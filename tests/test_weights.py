@@ -9,6 +9,7 @@ from small_model import random_views, small_network, write_small_model
 
 from classifier import weights
 from classifier.errors import ModelError
+from classifier.network import folded
 from classifier.vocabulary import INDEX, KEYS
 
 
@@ -33,6 +34,25 @@ def test_a_loaded_network_answers_as_the_written_one(model):
         assert torch.equal(model.network.encode(views), network.encode(views))
     assert not model.network.training
     assert not any(parameter.requires_grad for parameter in model.network.parameters())
+
+
+def test_the_encoder_gives_the_features_of_the_network():
+    """Norms that are not yet 1 and 0, as training leaves them; float32 rounds to some 1e-6 of the
+    largest feature."""
+    network = small_network().eval()
+    generator = torch.Generator().manual_seed(4)
+    for module in network.modules():
+        if isinstance(module, torch.nn.BatchNorm2d):
+            for numbers in (module.weight.data, module.running_var):
+                numbers.copy_(0.5 + torch.rand(numbers.shape, generator=generator))
+            for numbers in (module.bias.data, module.running_mean):
+                numbers.copy_(torch.randn(numbers.shape, generator=generator))
+    views, encoder = random_views(2), folded(network)
+    with torch.inference_mode():
+        expected, found = network.encode(views), encoder.encode(views)
+    assert not any(isinstance(module, torch.nn.BatchNorm2d) for module in encoder.modules())
+    assert float((found - expected).abs().max()) < 2e-5 * float(expected.abs().max())
+    assert float(expected.std()) > 0
 
 
 def test_confidences_are_platt_then_the_prior(model):

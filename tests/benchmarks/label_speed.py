@@ -155,7 +155,7 @@ def main_ratio(folder: Path, model: Model, megapixels: float, stars: int, rounds
             "label path, all of it": lambda: label_path([path], model),
             "  reading, half size": lambda: read_frame(path).half,
             "  views": lambda: make_views(pixels, physical, half),
-            "  network": lambda: model.network.encode(views),
+            "  network": lambda: model.encoder.encode(views),
             "  measures": lambda: measure_frame(frame),
             "  thumbnail, stars": lambda: draw_picture(frame.pixels, views, frame.half),
         }
