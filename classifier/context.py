@@ -32,7 +32,7 @@ _COLUMN = {name: i for i, name in enumerate(SHAPE_FACTS)}
 
 
 def run_context(shapes: Tensor) -> Tensor:
-    """(..., N, len(SHAPE_FACTS)) of runs of N frames -> (..., N, len(CONTEXT)); NaN if too short."""
+    """(..., N, len(SHAPE_FACTS)), runs of N frames -> (..., N, len(CONTEXT)); NaN if too short."""
     frames = shapes.shape[-2]
     if frames < SMALLEST_RUN:
         return shapes.new_full((*shapes.shape[:-1], len(CONTEXT)), float("nan"))
