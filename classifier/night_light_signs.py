@@ -57,7 +57,7 @@ def _loss(line: NightLine) -> dict[str, float]:
         "loss_smooth": smoothness(loss),
         "loss_trend": correlation(line.hours, loss),
         "loss_airmass": correlation(airmass, line.of["lost_mag"]),
-        "loss_patchy": float(np.quantile(patchy, 0.85)),
+        "loss_patchy": float(np.quantile(patchy, 0.85)) if len(patchy) else math.nan,
         "unmatched": 1 - len(seen) / len(line),
     }
 

@@ -1,0 +1,124 @@
+"""Signs and causes on runs whose course is written down by hand: what each must and must not say.
+
+The series follow from the physics of the cause (a flip turns flexure's direction, wind's not; a
+defocused star is flatter than a sharp one, poor seeing keeps its form), not from the table.
+"""
+
+import math
+
+import numpy as np
+import pytest
+from written_run import COUNT, STEP, run_of
+
+from classifier.night_causes import likelihoods, night_causes, ramp, ranked_causes, signs_of
+from classifier.night_line import night_line
+from classifier.remedies import remedy
+
+
+def likely(line):
+    found = likelihoods(signs_of(line))
+    return {key: value for key, value in found.items() if value >= 0.15}
+
+
+RNG = np.random.default_rng(11)
+
+
+def test_a_quiet_run_has_no_cause():
+    assert likely(run_of()) == {}
+    assert ranked_causes(signs_of(run_of()), run_of()) == []
+
+
+def test_a_stretch_that_the_flip_turns_is_flexure():
+    found = likely(run_of(elongation=1.4, angle_deg=np.where(STEP, 110.0, 30.0)))
+    assert max(found, key=found.get) == "flexure"
+    assert found["flexure"] > 0.7
+    assert found.get("vibration", 0) < 0.5 and "wind" not in found
+
+
+def test_a_stretch_that_the_flip_leaves_is_not():
+    found = likely(run_of(elongation=1.4, angle_deg=30.0))
+    assert "flexure" not in found
+    assert max(found, key=found.get) == "vibration"
+
+
+def test_growing_gusts_from_one_side_are_wind():
+    size = np.where(np.arange(COUNT) < 5, 0.03, RNG.uniform(0.08, 0.6, COUNT))
+    found = likely(run_of(elongation=1 + size, angle_deg=75.0))
+    assert max(found, key=found.get) == "wind"
+
+
+@pytest.mark.parametrize("angle_deg, is_ra", [(150.0, True), (60.0, False)])
+def test_to_and_fro_along_right_ascension_is_tracking(angle_deg, is_ra):
+    # +y points to position angle 30; east, 60 further on, lies 60 from +y towards -x: at 150.
+    size = np.where(np.arange(COUNT) % 2, 0.45, 0.15)
+    found = likely(run_of(elongation=1 + size, angle_deg=angle_deg))
+    assert (found.get("tracking_error", 0) > 0.5) == is_ra
+
+
+def test_flat_stars_that_follow_the_temperature_are_focus():
+    off = (1 - np.exp(-np.arange(COUNT) / 9)) / (1 - math.exp(-17 / 9))
+    grown = np.sqrt(1 + 3 * off**2)
+    line = run_of(hfr_px=2 * grown, fwhm_px=4.4 * grown, concentration=1 - 0.2 * off)
+    found = likely(line)
+    assert max(found, key=found.get) == "focus_temperature"
+    assert "seeing" not in found
+
+
+def test_flat_stars_from_one_sub_on_are_a_knock():
+    line = run_of(
+        hfr_px=np.where(STEP, 3.4, 2.0),
+        fwhm_px=np.where(STEP, 7.4, 4.0),
+        concentration=np.where(STEP, 0.85, 1.0),
+    )
+    found = likely(line)
+    assert max(found, key=found.get) == "focuser_bumped"
+
+
+def test_round_wide_stars_of_the_same_form_are_seeing():
+    bump = 1 + 0.9 * np.exp(-0.5 * ((np.arange(COUNT) - 7) / 2.0) ** 2)
+    found = likely(run_of(hfr_px=2 * bump, fwhm_px=4 * bump))
+    assert max(found, key=found.get) == "seeing"
+    assert "focus_temperature" not in found
+
+
+def test_light_that_goes_and_comes_back_is_cloud_and_light_that_stays_away_is_not():
+    bank = 1.2 * np.exp(-0.5 * ((np.arange(COUNT) - 6) / 2.0) ** 2)
+    passing = likely(run_of(lost=bank))
+    assert passing["thin_cloud"] > 0.3 and "haze" not in passing
+    growing = likely(run_of(lost=0.8 / (1 + np.exp(-(np.arange(COUNT) - 8)))))
+    assert growing["haze"] > 0.5 and "thin_cloud" not in growing
+
+
+def test_too_few_subs_say_nothing():
+    line = night_line(run_of(elongation=1.5).subs[:5])
+    assert ranked_causes(signs_of(line), line) == []
+
+
+def test_a_missing_fact_is_named_and_lowers_the_likelihood():
+    size = np.where(np.arange(COUNT) % 2, 0.45, 0.15)
+    line = run_of(elongation=1 + size, angle_deg=150.0)
+    sure = likelihoods(signs_of(line))["tracking_error"]
+    line.of["camera_deg"][:] = np.nan
+    signs = signs_of(line)
+    assert likelihoods(signs)["tracking_error"] < 0.6 * sure
+
+
+def test_the_table_names_remedies_that_exist_and_signs_that_have_words():
+    assert len(night_causes()) >= 25
+    for cause in night_causes().values():
+        assert cause.remedy in {one.name for one in remedy(cause.fault).causes}, cause.key
+        assert cause.signs, cause.key
+        assert all(none != full for _, none, full in (*cause.signs, *cause.helps))
+
+
+def test_evidence_is_told_with_its_numbers():
+    line = run_of(elongation=1.4, angle_deg=np.where(STEP, 110.0, 30.0))
+    top = ranked_causes(signs_of(line), line)[0]
+    assert top.evidence[0] == "stars are 40% longer than wide in the typical sub"
+    assert not any("{" in each for each in (*top.evidence, *top.against))
+
+
+def test_ramp():
+    assert [ramp(v, 1, 3) for v in (0, 1, 2, 3, 9)] == [0, 0, 0.5, 1, 1]
+    assert [ramp(v, 3, 1) for v in (0, 2, 9)] == [1, 0.5, 0]
+    assert math.isnan(ramp(math.nan, 0, 1))

@@ -1,0 +1,106 @@
+"""The reading of a run: file, text and page say the same, and nothing in it breaks a night."""
+
+import json
+
+import numpy as np
+import pytest
+from written_run import COUNT, STEP, run_of
+
+from classifier.errors import UsageError
+from classifier.night_changes import refocus_c
+from classifier.night_file import load_night, write_night
+from classifier.night_line import night_line
+from classifier.night_reading import read_night, reading_of
+from classifier.night_report import night_rows
+from classifier.night_text import night_text
+
+
+@pytest.fixture(scope="module")
+def bumped():
+    return run_of(
+        hfr_px=np.where(STEP, 3.4, 2.0),
+        fwhm_px=np.where(STEP, 7.4, 4.0),
+        concentration=np.where(STEP, 0.85, 1.0),
+    )
+
+
+@pytest.fixture(scope="module")
+def reading(bumped):
+    return reading_of("Field | L", bumped)
+
+
+def test_sudden_change_is_told_with_sub_and_time(reading):
+    # 2.0 to 3.4 is 70 %, measured with 1 % of scatter; sub 9 begins at 19:00 + 9 x 20 min.
+    told = [one for one in reading["changes"] if one.startswith("HFR")]
+    assert told in (
+        [f"HFR rose by {share}% at sub s09 (22:00 UTC)."] for share in (68, 69, 70, 71, 72)
+    )
+
+
+def test_time_lines_are_as_long_as_the_run(reading):
+    assert len(reading["subs"]) == COUNT
+    assert all(len(line) == COUNT for line in reading["time_lines"].values())
+    assert reading["time_lines"]["hfr_px"][0] == pytest.approx(2.0, rel=0.05)
+    assert "moon_altitude_deg" not in reading["time_lines"]
+
+
+def test_what_is_missing_is_said(reading):
+    # The run has no site and pointing.
+    assert any("Moon" in one for one in reading["untold"])
+    assert not any("DATE-OBS): trends" in one for one in reading["untold"])
+
+
+def test_file_and_text(reading, tmp_path):
+    write_night([reading], {"nightcull": "0"}, tmp_path)
+    assert load_night(tmp_path) == [reading]
+    text = "\n".join(night_text([reading]))
+    assert text.index("Stop and fix now") < text.index("What changed")
+    assert reading["causes"][0]["title"] in text
+    assert max(len(line) for line in text.splitlines()) <= 88
+
+
+def test_file_that_is_none(tmp_path):
+    with pytest.raises(UsageError, match=r"no night\.json"):
+        load_night(tmp_path)
+    (tmp_path / "night.json").write_text("{")
+    with pytest.raises(UsageError, match="not a whole reading"):
+        load_night(tmp_path)
+    (tmp_path / "night.json").write_text(json.dumps({"schema": "other", "runs": []}))
+    with pytest.raises(UsageError, match="other"):
+        load_night(tmp_path)
+
+
+def test_page_rows(reading):
+    (row,) = night_rows([reading], {"s00": "sub-1"})
+    first = next(line for line in row["lines"] if line["title"].startswith("HFR"))
+    assert len(first["dots"]) == COUNT
+    assert first["dots"][0]["to"] == "sub-1" and first["dots"][1]["to"] == ""
+    # The first sub is sharp, the last one soft, and a page counts downwards.
+    assert float(first["dots"][0]["y"]) > float(first["dots"][-1]["y"]) + 30
+
+
+def test_an_odd_run_loses_nothing(bumped, monkeypatch):
+    def broken(subs):
+        raise ZeroDivisionError("odd")
+
+    monkeypatch.setattr("classifier.night_reading.night_line", broken)
+    (told,) = read_night({"run": list(bumped.subs)})
+    assert "could not be read (ZeroDivisionError: odd)" in told["summary"][0]
+    assert list(night_text([told]))
+
+
+def test_runs_of_one_sub_are_read(bumped):
+    for count in (1, 2, 5):
+        told = reading_of("few", night_line(bumped.subs[:count]))
+        assert "too few" in told["summary"][0]
+        json.dumps(told, allow_nan=False)
+
+
+def test_refocusing_interval():
+    # HFR^2 = 2^2 + (0.5 dT)^2 grows by a tenth at dT = 2 sqrt(0.21) / 0.5 = 1.83 degrees.
+    warm = 10 - 6 * (1 - np.exp(-np.arange(COUNT) / 9))
+    line = run_of(hfr_px=np.hypot(2.0, 0.5 * (warm[0] - warm)))
+    slope, every = refocus_c(line)
+    # The sharpest fifth spreads over 1.8 degrees and its tenth stands for the best: a fifth off.
+    assert slope == pytest.approx(0.5, rel=0.25)
+    assert every == pytest.approx(1.83, rel=0.3)
