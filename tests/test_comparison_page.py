@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 
 import pytest
 from test_report import HOSTILE, MADE_WITH, Page, frame
@@ -107,6 +108,13 @@ def test_pictures_of_the_report_and_of_the_files(folder, results, sub_file):
     (drawn,) = [one.picture for one in results.frames if one.path == DISPUTED]
     assert kept[DISPUTED] == drawn
     assert from_report(folder / "none.html") == {}
+    # With its strip of stars, an image of its own in the card.
+    for one in results.frames:
+        one.picture = replace(drawn, strip=b"stars")
+    write_report(results, folder)
+    assert from_report(folder / "report.html")[DISPUTED] == replace(drawn, strip=b"stars")
+    for one in results.frames:
+        one.picture = drawn
     again = from_subs([sub_file.parent], {sub_file.name, "missing.fits"})
     assert list(again) == [sub_file.name]
     assert (again[sub_file.name].width_px, again[sub_file.name].height_px) == (320, 240)
