@@ -34,7 +34,7 @@ SURE = 0.8
 # Score -> likelihood. The scores of rendered nights against what was true of them; above the last
 # value nothing is surer, because nights are of more kinds than were rendered.
 SCORES = (0.0, 0.05, 0.2, 0.4, 0.6, 0.8, 1.0)
-LIKELIHOODS = (0.0, 0.03, 0.15, 0.35, 0.55, 0.8, 0.93)
+LIKELIHOODS = (0.0, 0.04, 0.2, 0.4, 0.57, 0.7, 0.93)
 
 
 @dataclass(frozen=True)
