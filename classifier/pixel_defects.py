@@ -26,7 +26,7 @@ def pixel_noise(pixels: Array) -> float:
     Differences are clipped at 3 sigma; the standard deviation of the rest is also right for
     integer data, where a median difference would be quantised.
     """
-    step = max(1, pixels.shape[0] * pixels.shape[1] // 120_000) | 1  # odd: all rows of a mosaic
+    step = max(1, pixels.shape[0] * pixels.shape[1] // 200_000) | 1  # odd: all rows of a mosaic
     lines = pixels[::step]
     if lines.shape[1] < 5:
         return 0.0
