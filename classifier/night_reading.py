@@ -119,7 +119,10 @@ def summary_of(causes: Sequence[FoundCause], count: int) -> list[str]:
             f"{LEAST_SUBS} of one run are needed."
         ]
     if not causes:
-        return ["No cause of trouble shows in the course of this run."]
+        return [
+            "Nothing in the course of this run points to one lasting cause; what single subs have "
+            "stands with them."
+        ]
     told = []
     for urgency in URGENCIES:
         mine = [cause for cause in causes if cause.remedy.urgency == urgency]
