@@ -126,14 +126,6 @@ def reliability(truth: ArrayLike, probability: ArrayLike, bins: int = 15) -> lis
     ]
 
 
-def kappa_score(first: ArrayLike, second: ArrayLike) -> float:
-    """Cohen's kappa of two yes/no answers: agreement beyond chance; NaN if both never vary."""
-    first, second = np.asarray(first, bool), np.asarray(second, bool)
-    agreed = (first == second).mean()
-    by_chance = first.mean() * second.mean() + (1 - first.mean()) * (1 - second.mean())
-    return float((agreed - by_chance) / (1 - by_chance)) if by_chance < 1 else float("nan")
-
-
 def bootstrap_interval(
     figure: Callable[[NDArray[np.intp]], float],
     groups: ArrayLike,
