@@ -1,8 +1,9 @@
-"""Single pixels and columns that hold electrons no light brought: hot pixels, bad columns, rays."""
+"""What is wrong with single pixels: those that hold electrons no light brought (hot pixels, bad
+columns, rays), dead ones, and how unlike all of them answer to light."""
 
 import numpy as np
 
-from synth.rng import stream
+from synth.rng import log_uniform, stream
 from synth.scene import Scene
 
 
@@ -23,6 +24,13 @@ def hot_pixels(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
     places = np.concatenate((places, rng.integers(0, pixels, warm)))
     electrons = np.concatenate((electrons, scene.noise_e * rng.exponential(2.0, warm)))
     return places, electrons
+
+
+def response_rms(scene: Scene) -> float:
+    """How unlike the pixels of the run's sensor answer to light, as an rms share (PRNU): 0.2 to 1 %
+    of one pixel (common practice); binning averages it."""
+    one = log_uniform(stream(scene.field_seed, "response"), 0.002, 0.01)
+    return one / scene.rig.camera.binning
 
 
 def dead_pixels(scene: Scene) -> tuple[np.ndarray, np.ndarray]:

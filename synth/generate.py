@@ -14,11 +14,12 @@ import torch
 from torch import Tensor
 
 from classifier.vocabulary import KEYS
+from synth.defects import response_rms
 from synth.expose import expected_electrons
 from synth.plan import Plan, plan
 from synth.processing import process
 from synth.recipes import RECIPES, draw_strength
-from synth.rng import log_uniform, stream, torch_stream
+from synth.rng import stream, torch_stream
 from synth.scene import Scene, draw_run
 from synth.sensor import Readout, read_out
 from synth.strength import SHAPE_KEYS, settle
@@ -163,7 +164,7 @@ def render_plan(plan: Plan, seed: int, index: int, device: str = "cpu") -> Batch
     scenes = plan.scenes
     generator = torch_stream(device, seed, "pixels", index)
     expected = expected_electrons(plan, device)
-    pixels = read_out(expected, _readout(scenes, seed, index, device), generator)
+    pixels = read_out(expected, _readout(scenes, device), generator)
     physical = _physical(scenes, device)
     pixels = process(pixels, scenes, physical)
     return Batch(
@@ -175,22 +176,22 @@ def render_plan(plan: Plan, seed: int, index: int, device: str = "cpu") -> Batch
     )
 
 
-def _readout(scenes: list[Scene], seed: int, index: int, device: str) -> Readout:
+def _readout(scenes: list[Scene], device: str) -> Readout:
     def column(values: Sequence[float]) -> Tensor:
         return torch.tensor(values, dtype=torch.float32, device=device)
 
     cameras = [scene.rig.camera for scene in scenes]
-    rng = stream(seed, "prnu", index)
     return Readout(
         column([c.gain_e_adu for c in cameras]),
         column([c.read_noise_e for c in cameras]),
         column([c.offset_adu for c in cameras]),
         column([c.full_well_e for c in cameras]),
         column([2.0**c.bits - 1 for c in cameras]),
-        column([log_uniform(rng, 0.002, 0.01)] * len(cameras)),
+        column([response_rms(s) for s in scenes]),
         torch.tensor([c.blooms for c in cameras], device=device),
         column([s.row_noise_e for s in scenes]),
         column([s.column_noise_e for s in scenes]),
+        [s.field_seed for s in scenes],
     )
 
 

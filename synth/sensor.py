@@ -3,17 +3,24 @@
 All in torch, batched over frames of one shape. Parameters are (B,) tensors.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
 import torch
 import torch.nn.functional as F
 from torch import Tensor
 
+from synth.rng import torch_stream
+
 
 @dataclass(frozen=True)
 class Readout:
-    """Sensor numbers of B frames, each (B,). Row and column noise are sigmas of whole lines."""
+    """Sensor numbers of B frames, each (B,). Row and column noise are sigmas of whole lines.
+
+    sensor: which sensor took each frame, as a seed: its pixels' response and its columns' offsets
+    are the same in all its frames, whenever they are read. None: one sensor, new at every call.
+    """
 
     gain_e_adu: Tensor
     read_noise_e: Tensor
@@ -24,6 +31,7 @@ class Readout:
     blooms: Tensor
     row_noise_e: Tensor | None = None
     column_noise_e: Tensor | None = None
+    sensor: Sequence[int] | None = None
 
 
 def spill(electrons: Tensor, full_well_e: Tensor, blooms: Tensor, passes: int = 24) -> Tensor:
@@ -57,38 +65,56 @@ def read_out(expected_e: Tensor, readout: Readout, generator: torch.Generator) -
     """(B, H, W) expected electrons, dark included -> ADU as whole numbers, float32.
 
     Shot noise is Poisson; pixel response differs by `prnu`; read noise is Gaussian, perhaps with
-    offsets of whole rows and columns; the converter rounds and clips at its top.
+    offsets of whole rows, new in every frame, and columns, fixed; the converter rounds and clips
+    at its top.
     """
 
     def wide(values: Tensor) -> Tensor:
         return values[:, None, None]
 
-    response = 1 + wide(readout.prnu) * torch.randn(
-        expected_e.shape[1:], generator=generator, device=expected_e.device
-    )
-    counted = torch.poisson(expected_e.clamp_min(0) * response, generator=generator)
+    counted = expected_e.clamp_min(0)
+    for part, own in _sensors(readout, len(counted), counted.device, generator, "response"):
+        pattern = torch.randn(counted.shape[1:], generator=own, device=counted.device)
+        counted[part] *= 1 + wide(readout.prnu[part]) * pattern
+    counted = torch.poisson(counted, generator=generator)
     counted = spill(counted, readout.full_well_e, readout.blooms)
     counted = torch.minimum(counted, wide(readout.full_well_e))
     counted += wide(readout.read_noise_e) * torch.randn(
         expected_e.shape, generator=generator, device=expected_e.device
     )
-    for noise_e, axis in ((readout.row_noise_e, 1), (readout.column_noise_e, 2)):
-        if noise_e is not None and bool((noise_e > 0).any()):
-            counted += wide(noise_e) * _lines(counted, axis, generator)
+    if readout.row_noise_e is not None and bool((readout.row_noise_e > 0).any()):
+        offsets = _lines(len(counted), counted.shape[1], generator)
+        counted += (readout.row_noise_e[:, None] * offsets)[:, :, None]
+    if readout.column_noise_e is not None and bool((readout.column_noise_e > 0).any()):
+        for part, own in _sensors(readout, len(counted), counted.device, generator, "columns"):
+            offsets = _lines(1, counted.shape[2], own)
+            counted[part] += (readout.column_noise_e[part, None] * offsets)[:, None]
     adu = (counted / wide(readout.gain_e_adu) + wide(readout.offset_adu)).round_()
     return torch.minimum(adu.clamp_min_(0), wide(readout.top_adu))
 
 
-def _lines(like: Tensor, axis: int, generator: torch.Generator) -> Tensor:
-    """Offsets of rows (axis 1, new in every frame) or columns (axis 2, the same in all): rms 1.
+def _sensors(
+    readout: Readout, frames: int, device: torch.device, generator: torch.Generator, name: str
+) -> Iterator[tuple[slice, torch.Generator]]:
+    """Neighbouring frames of one sensor, with the random stream that belongs to it."""
+    if readout.sensor is None:
+        yield slice(0, frames), generator
+        return
+    start = 0
+    for seed, group in groupby(readout.sensor):
+        stop = start + len(list(group))
+        yield slice(start, stop), torch_stream(device, seed, name)
+        start = stop
+
+
+def _lines(frames: int, count: int, generator: torch.Generator) -> Tensor:
+    """(frames, count) offsets of rows or columns, rms 1.
 
     Half of the variance is white from line to line, half in bands some 24 lines wide.
     """
-    frames, count = (len(like), like.shape[1]) if axis == 1 else (1, like.shape[2])
-    coarse = max(2, count // 24)
-    fine = torch.randn(frames, 1, count, generator=generator, device=like.device)
-    bands = torch.randn(frames, 1, coarse, generator=generator, device=like.device)
+    coarse, device = max(2, count // 24), generator.device
+    fine = torch.randn(frames, count, generator=generator, device=device)
+    bands = torch.randn(frames, 1, coarse, generator=generator, device=device)
     # Linear interpolation between independent nodes keeps two thirds of their variance.
     bands = F.interpolate(bands, count, mode="linear", align_corners=False) * 1.5**0.5
-    offsets = ((fine + bands) / 2**0.5)[:, 0]
-    return offsets[:, :, None] if axis == 1 else offsets[:, None, :]
+    return (fine + bands[:, 0]) / 2**0.5

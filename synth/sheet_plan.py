@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from synth.rng import log_uniform, stream
+from synth.defects import response_rms
 from synth.scene import Scene
 from synth.splat import plane_weights
 from synth.starlight import ZONES, blur_table, pupil_table, reach_px
@@ -79,7 +79,6 @@ def plan_sheets(scenes: Sequence[Scene]) -> SheetPlan:
 
 def _numbers(scene: Scene) -> list[float]:
     camera = scene.rig.camera
-    rng = stream(scene.field_seed, "sheet prnu")
     values = {
         "gain_e_adu": camera.gain_e_adu,
         "read_noise_e": camera.read_noise_e,
@@ -87,7 +86,7 @@ def _numbers(scene: Scene) -> list[float]:
         "full_well_e": camera.full_well_e,
         "top_adu": 2.0**camera.bits - 1,
         "saturation_adu": camera.saturation_adu,
-        "prnu": log_uniform(rng, 0.002, 0.01),
+        "prnu": response_rms(scene),
         "blooms": float(camera.blooms),
         "is_cfa": float(camera.cfa is not None),
         "dark_e": scene.dark_e,

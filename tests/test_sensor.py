@@ -1,8 +1,13 @@
 """The simulated sensor against the photon-transfer law and the noise of rounding."""
 
+from dataclasses import replace
+
 import pytest
 import torch
+from frame_of_one_rig import scene
 
+from synth.defects import response_rms
+from synth.generate import render_scenes
 from synth.sensor import Readout, read_out, smear
 
 
@@ -69,3 +74,76 @@ def test_smear_spreads_a_column_over_itself():
     assert float(light[0, 30, 7]) == pytest.approx(0.2)
     assert float(light[0, :, 8].abs().max()) == 0.0
     assert float(light[1].sum()) == 1000.0
+
+
+def wide_readout(sensors: list[int], **more: torch.Tensor) -> Readout:
+    frames = len(sensors)
+    values = (1.0, 1.0, 500.0, 1e9, 1e9, 0.01)
+    return Readout(
+        *(torch.full((frames,), value) for value in values),
+        torch.zeros(frames, dtype=torch.bool),
+        **more,
+        sensor=sensors,
+    )
+
+
+def likeness(one: torch.Tensor, other: torch.Tensor) -> float:
+    return float(torch.corrcoef(torch.stack((one.flatten(), other.flatten())))[0, 1])
+
+
+def test_pixels_of_one_sensor_answer_alike_whenever_they_are_read():
+    # 1e6 e and 1 % PRNU: the pattern has 10,000 e rms, shot noise 1,000. Two frames of one sensor
+    # correlate by 1 / (1 + 0.01) = 0.990, of different ones by 0 +- 1 / sqrt(40,000).
+    light = torch.full((3, 200, 200), 1e6)
+    first = read_out(light, wide_readout([7, 7, 8]), torch.Generator().manual_seed(1)).double()
+    again = read_out(light[:2], wide_readout([8, 7]), torch.Generator().manual_seed(2)).double()
+    for one, other in ((first[0], first[1]), (first[0], again[1]), (first[2], again[0])):
+        assert likeness(one, other) == pytest.approx(1 / 1.01, abs=0.002)
+        # What differs is shot noise: sqrt 2 times that of one frame (4 sigma of 40,000 pixels).
+        assert float((one - other).std()) == pytest.approx(2**0.5 * 1000.5, rel=0.015)
+    assert abs(likeness(first[0], again[0])) < 0.025
+
+
+def test_bright_light_is_limited_by_the_response():
+    # Photon transfer, log sigma over log signal: slope 1/2 where shot noise rules, 1 where the
+    # response does (Janesick 2001, from memory). 1 %: the two meet at 10,000 e. Shares of the other
+    # term at the ends bend the slope by 1e-3 and 0.5e-3; a spread is known to 0.35 %.
+    def sigma(electrons: float) -> float:
+        light = torch.full((1, 200, 200), electrons)
+        return float(read_out(light, wide_readout([3]), torch.Generator().manual_seed(4)).std())
+
+    slope = torch.log10(torch.tensor([sigma(2e7) / sigma(2e6), sigma(100.0) / sigma(10.0)]))
+    assert float(slope[0]) == pytest.approx(1.0, abs=0.01)
+    assert float(slope[1]) == pytest.approx(0.5, abs=0.03)
+
+
+def test_columns_of_one_sensor_keep_their_offsets():
+    noise = torch.tensor([3.0, 3.0])
+    dark = torch.zeros(2, 400, 300)
+    values = [
+        read_out(
+            dark, wide_readout(sensors, column_noise_e=noise), torch.Generator().manual_seed(s)
+        )
+        for s, sensors in enumerate(([5, 6], [6, 5]))
+    ]
+    columns = [each.mean(1) for each in values]  # read noise of 1 e leaves 0.05
+    assert likeness(columns[0][0], columns[1][1]) > 0.99
+    assert likeness(columns[0][1], columns[1][0]) > 0.99
+    assert abs(likeness(columns[0][0], columns[0][1])) < 0.4
+
+
+def test_a_run_keeps_its_sensor_in_every_batch():
+    # The same scene as frame 0 of one batch and frame 1 of another, at 20,000 e of sky: what is
+    # left after the mean of neighbours is shot noise (0.7 %) and the response.
+    base = scene(sky_mag=21.0, field_seed=11)
+    base = replace(base, exposure_s=20_000 / base.rig.sky_e_s(21.0))
+    rms = response_rms(base)
+    other = replace(base, field_seed=12)
+    one = render_scenes([base, other], 5, 0).pixels
+    two = render_scenes([other, base], 6, 3).pixels
+    inner = (slice(20, -20), slice(20, -20))
+    shot2 = 1 / 20_000
+    assert 0.002 < rms < 0.01
+    same = likeness(one[0][inner].clamp_max(45_000), two[1][inner].clamp_max(45_000))
+    assert same == pytest.approx(rms**2 / (rms**2 + shot2), abs=0.04)
+    assert abs(likeness(one[0][inner].clamp_max(45_000), two[0][inner].clamp_max(45_000))) < 0.03
