@@ -20,7 +20,7 @@ from classifier.measures import FrameMeasures
 from classifier.night_sky import SkyPlaces, sky_places
 from classifier.reference import airmass
 from classifier.runs import COUNT_SLOPE
-from classifier.star_match import light_lost
+from classifier.star_match import LEAST_MATCHES, light_lost
 from classifier.star_pattern import Pattern
 
 Array = np.ndarray
@@ -153,6 +153,10 @@ def _against_one_another(subs: Sequence[NightSub]) -> dict[str, Array]:
     reference = subs[best].measures.stars
     pattern = Pattern(reference)
     for i, sub in enumerate(subs):
+        if i == best and len(reference) >= LEAST_MATCHES:
+            for name in names:  # nothing lost and not turned against itself
+                of[name][i] = 0.0
+            continue
         loss = light_lost(sub.measures.stars, reference)
         if loss is not None:
             of["lost_mag"][i], of["patchy_mag"][i] = loss.mean_mag, loss.patchy_mag

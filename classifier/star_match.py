@@ -62,7 +62,8 @@ def match(stars: Array, reference: Array) -> Array:
 def _pairs(mine: Array, theirs: Array) -> Array:
     differences = (theirs[None, :VOTERS] - mine[:VOTERS, None]).reshape(-1, 2)
     tree = cKDTree(differences)
-    votes = np.array([len(near) for near in tree.query_ball_point(differences, FIRST_BIN_PX)])
+    agreeing = tree.query_pairs(FIRST_BIN_PX, output_type="ndarray")
+    votes = np.bincount(agreeing.ravel(), minlength=len(differences))
     shift = differences[tree.query_ball_point(differences[int(votes.argmax())], FIRST_BIN_PX)]
     moved = mine + np.median(shift, axis=0)
     # Refine to a shift with rotation and scale from the first matches, then match closely.
