@@ -16,6 +16,15 @@ import typer
 from classifier import __version__
 from classifier.errors import NightcullError, UsageError
 from classifier.planning import COMMANDS as PLANNING_COMMANDS
+from classifier.shared_options import (
+    Gain,
+    Offset,
+    ReadNoise,
+    RigFile,
+    known_rig,
+    make_console,
+    only_stdout,
+)
 from training.commands import COMMANDS
 
 if TYPE_CHECKING:
@@ -80,27 +89,35 @@ def label(
         bool, typer.Option("--no-cache", help="Examine every sub anew and remember none of it.")
     ] = False,
     model: ModelName = None,
-    rig: Annotated[
-        Path | None, typer.Option(help="TOML file of rig facts that the headers lack.")
+    prior: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME=SHARE",
+            help="Share of the frames that have this fault, as clouds=0.3; NAME may be all; "
+            "may be repeated.",
+        ),
     ] = None,
-    gain: Annotated[float | None, typer.Option(help="Electrons per ADU.")] = None,
-    read_noise: Annotated[float | None, typer.Option(help="Electrons.")] = None,
-    offset: Annotated[float | None, typer.Option(help="ADU without any light.")] = None,
+    rig: RigFile = None,
+    gain: Gain = None,
+    read_noise: ReadNoise = None,
+    offset: Offset = None,
     pixel: Annotated[float | None, typer.Option(help="Side of the camera's pixel, um.")] = None,
     focal_length: Annotated[float | None, typer.Option(help="mm.")] = None,
     aperture: Annotated[float | None, typer.Option(help="mm.")] = None,
 ) -> None:
     """Label every sub in the folders: keep, look or drop, with the reason."""
-    if json_to not in (None, "-"):
-        raise UsageError(f"--json takes - (stdout), not {json_to!r}; files go to --out DIR.")
+    only_stdout(json_to)
+    from classifier.prior import read_prior
     from classifier.results import claimed_folder, free_folder, json_lines
+
+    shares = read_prior(prior or [])
 
     # With --json alone nothing is written; without either, a folder of its own is.
     if out is None and json_to is None:
         first = folders[0].resolve()
         name = first.name if first.is_dir() else first.stem
         out = free_folder(Path(f"nightcull-{name or 'night'}"))
-    known = _rig(
+    known = known_rig(
         rig,
         gain_e_adu=gain,
         read_noise_e=read_noise,
@@ -110,11 +127,11 @@ def label(
         aperture_mm=aperture,
     )
     with claimed_folder(out, replace) if out else nullcontext():
-        results = _label(folders, known, model, workers, not no_cache)
+        results = _label(folders, known, model, workers, not no_cache, shares)
     for line in json_lines(results) if json_to else ():
         typer.echo(line)
     # People read the summary where they would look for it: beside data it goes to stderr.
-    _finish(results, out, _console(stderr=json_to is not None))
+    _finish(results, out, make_console(stderr=json_to is not None))
 
 
 @app.command()
@@ -137,9 +154,9 @@ def demo(
     from synth.demo_night import render_demo_night
 
     subs = folder / "subs"
-    with frame_progress(_console(stderr=True), "Rendering") as progress:
+    with frame_progress(make_console(stderr=True), "Rendering") as progress:
         render_demo_night(subs, frames, seed, progress)
-    _finish(_label([subs], None, model, workers), folder, _console())
+    _finish(_label([subs], None, model, workers), folder, make_console())
 
 
 @app.command()
@@ -171,8 +188,8 @@ def compare(
     wanted = disputed_paths(comparison)
     pictures = from_subs(subs, wanted) if subs else from_report(home / REPORT_NAME)
     page, _ = write_comparison(comparison, out or home, pictures)
-    show_comparison(_console(), comparison, top)
-    _console().print(f"\nPage: {page}", soft_wrap=True, markup=False)
+    show_comparison(make_console(), comparison, top)
+    make_console().print(f"\nPage: {page}", soft_wrap=True, markup=False)
 
 
 @app.command()
@@ -219,27 +236,13 @@ for command in (*PLANNING_COMMANDS, *COMMANDS):
     app.command()(command)
 
 
-def _console(stderr: bool = False) -> "Console":
-    from rich.console import Console
-
-    return Console(stderr=stderr, highlight=False, soft_wrap=False)
-
-
-def _rig(path: Path | None, **options: float | None) -> "Rig | None":
-    """The rig file with the single options put over it; None if nothing was given."""
-    if path is None and all(value is None for value in options.values()):
-        return None
-    from classifier.rig import Rig, read_rig
-
-    return (read_rig(path) if path else Rig()).updated(**options)
-
-
 def _label(
     folders: list[Path],
     rig: "Rig | None",
     model: str | None,
     workers: int | None,
     with_cache: bool = False,
+    prior: "dict[str, float] | None" = None,
 ) -> "Results":
     from classifier.cache import Cache, cache_folder
     from classifier.label import label_night
@@ -247,9 +250,11 @@ def _label(
     from classifier.weights import load_model
 
     loaded = load_model(model)
+    if prior:
+        loaded = loaded.with_prior(prior)
     cache = Cache(cache_folder(), loaded.sha256, rig) if with_cache else None
     try:
-        with frame_progress(_console(stderr=True), "Labelling") as progress:
+        with frame_progress(make_console(stderr=True), "Labelling") as progress:
             return label_night(folders, rig, loaded, workers, progress, cache)
     except KeyboardInterrupt:
         typer.echo("nightcull: stopped; no results were written.", err=True)
@@ -272,7 +277,7 @@ def _finish(results: "Results", out: Path | None, console: "Console") -> None:
         written.append(write_night(results.readings, results.made_with, out))
         written.append(write_report(results, out))
     show_summary(console, results)
-    show_left_out(_console(stderr=True), results)
+    show_left_out(make_console(stderr=True), results)
     if written:
         console.print(f"\nReport: {written[-1]}", soft_wrap=True, markup=False)
     if results.unreadable:

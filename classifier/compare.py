@@ -63,17 +63,16 @@ def compare(
         results,
         list(tallies(entries).values()),
         disputes(entries),
-        thresholds_of(results.made_with, model),
+        thresholds_of(results, model),
         scores,
         read,
     )
 
 
-def thresholds_of(
-    made_with: Mapping[str, str], model: str | Path | None = None
-) -> dict[str, float] | None:
-    """The thresholds that the results were made with; None if their model is not at hand."""
-    name, wanted = made_with.get("model"), made_with.get("model_sha256")
+def thresholds_of(results: Results, model: str | Path | None = None) -> dict[str, float] | None:
+    """The thresholds that the results were made with, those of their prior; None if their model
+    is not at hand."""
+    name, wanted = results.made_with.get("model"), results.made_with.get("model_sha256")
     if model is None and not name:
         return None
     from classifier.weights import load_model
@@ -85,7 +84,7 @@ def thresholds_of(
             raise
         return None
     if loaded.sha256 == wanted:
-        return dict(loaded.thresholds)
+        return dict(loaded.with_prior(results.prior).thresholds)
     if model is None:
         return None
     raise UsageError(

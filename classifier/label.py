@@ -106,7 +106,7 @@ def judge_night(examined: Sequence[Examined], model: "Model") -> Results:
     frames += judged
     frames.sort(key=lambda frame: frame.path)
     skipped = [{"path": one.name, "reason": one.skipped} for one in examined if one.skipped]
-    return Results(made_with(model), frames, skipped, readings)
+    return Results(made_with(model), frames, skipped, readings, dict(model.prior))
 
 
 def _by_run(

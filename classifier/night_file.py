@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from classifier.errors import UsageError
+from classifier.json_file import damaged, read_json
 from classifier.results import write_whole
 
 SCHEMA = "nightcull/night-1"
@@ -23,22 +23,8 @@ def write_night(
 
 def load_night(folder: Path) -> list[dict[str, Any]]:
     """The readings of a results folder (or of the file itself); UsageError without any."""
-    path = folder / NIGHT_NAME if folder.is_dir() else folder
-    if not path.is_file():
-        raise UsageError(
-            f"There is no {NIGHT_NAME} in {folder}; make one with "
-            "`nightcull label FOLDER --out DIR` and name that DIR."
-        )
-    try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-        schema, runs = content.get("schema"), content.get("runs")
-    except (ValueError, AttributeError) as error:
-        raise UsageError(
-            f"{path} is not a whole reading of a night ({error}); label the folder again."
-        ) from error
-    if schema != SCHEMA or not isinstance(runs, list):
-        raise UsageError(
-            f"{path} has the schema {schema!r} where {SCHEMA!r} is needed; label the folder again "
-            "with this version."
-        )
+    path, content = read_json(folder, NIGHT_NAME, SCHEMA)
+    runs = content.get("runs")
+    if not isinstance(runs, list):
+        raise damaged(path, "it has no runs")
     return runs

@@ -12,10 +12,17 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from classifier.errors import FrameError, UsageError
+from classifier.shared_options import (
+    Gain,
+    Offset,
+    ReadNoise,
+    RigFile,
+    known_rig,
+    make_console,
+    only_stdout,
+)
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
     from classifier.frame import Frame
     from classifier.rig import Rig
 
@@ -40,7 +47,7 @@ def framing(
     json_to: JsonTo = None,
 ) -> None:
     """Compare the framing of subs with a reference: turn, shift, scale, overlap lost."""
-    _only_stdout(json_to)
+    only_stdout(json_to)
     from classifier.figure_file import picture_path, save_figure
     from classifier.framing import Framing, StarField, framing_set
     from classifier.framing_picture import framing_figure
@@ -76,7 +83,7 @@ def framing(
         typer.echo(
             json.dumps(framing_json(reference, results, scale_arcsec, hours), allow_nan=False)
         )
-    console = _console(stderr=bool(json_to))
+    console = make_console(stderr=bool(json_to))
     show_framing(console, reference, results, scale_arcsec, hours)
     matched = [one for one in results if isinstance(one, Framing)]
     if target and matched:
@@ -102,7 +109,7 @@ def plan(
     json_to: JsonTo = None,
 ) -> None:
     """Weigh the cull: what every cut does to the stack's depth and sharpness, and weights."""
-    _only_stdout(json_to)
+    only_stdout(json_to)
     from classifier.figure_file import SUFFIXES, save_figure
     from classifier.plan import AIMS, plan_night
     from classifier.plan_picture import plan_figure
@@ -129,7 +136,7 @@ def plan(
         )
     if json_to:
         typer.echo(json.dumps(plan_json(plans), allow_nan=False))
-    console = _console(stderr=bool(json_to))
+    console = make_console(stderr=bool(json_to))
     show_plans(console, plans, aim)
     if json_to:
         return
@@ -156,12 +163,10 @@ def exposure(
     dark: Annotated[
         list[Path] | None, typer.Option(help="Dark frame or folder; may be repeated.")
     ] = None,
-    rig: Annotated[
-        Path | None, typer.Option(help="TOML file of rig facts that the headers lack.")
-    ] = None,
-    gain: Annotated[float | None, typer.Option(help="Electrons per ADU.")] = None,
-    read_noise: Annotated[float | None, typer.Option(help="Electrons.")] = None,
-    offset: Annotated[float | None, typer.Option(help="ADU without any light.")] = None,
+    rig: RigFile = None,
+    gain: Gain = None,
+    read_noise: ReadNoise = None,
+    offset: Offset = None,
     aperture: Annotated[float | None, typer.Option(help="mm, to estimate the zero point.")] = None,
     depth: Annotated[
         float | None, typer.Option(help="Magnitude of the faintest star wanted: total time.")
@@ -173,12 +178,12 @@ def exposure(
     json_to: JsonTo = None,
 ) -> None:
     """Tell how long subs should be: sky against read noise, stars saturated, total time."""
-    _only_stdout(json_to)
+    only_stdout(json_to)
     from classifier.camera_facts import measure_masters
     from classifier.exposure_text import Goal, exposure_json, show_budgets
     from classifier.light_budget import LightBudget, light_budget
 
-    known = _rig(
+    known = known_rig(
         rig,
         gain_e_adu=gain,
         read_noise_e=read_noise,
@@ -204,7 +209,7 @@ def exposure(
     goal = Goal(excess / 100, depth, snr, zero_point)
     if json_to:
         typer.echo(json.dumps(exposure_json(budgets, goal), allow_nan=False))
-    show_budgets(_console(stderr=bool(json_to)), budgets, goal)
+    show_budgets(make_console(stderr=bool(json_to)), budgets, goal)
     _tell(trouble)
     if trouble:
         raise typer.Exit(EXIT_UNREADABLE)
@@ -236,15 +241,6 @@ def _still(places: Sequence[Path] | None, kind: str) -> "list[Frame]":
     return kept
 
 
-def _rig(path: Path | None, **options: float | None) -> "Rig | None":
-    """The rig file with the single options put over it; None if nothing was given."""
-    if path is None and all(value is None for value in options.values()):
-        return None
-    from classifier.rig import Rig, read_rig
-
-    return (read_rig(path) if path else Rig()).updated(**options)
-
-
 def _each(
     places: Sequence[Path], title: str, look: Callable[[str, "Frame"], Any]
 ) -> tuple[list[Any], list[str]]:
@@ -257,7 +253,7 @@ def _each(
     looked: list[Any] = []
     trouble: list[str] = []
     files, left_out = find_frames(places), 0
-    with frame_progress(_console(stderr=True), title) as progress:
+    with frame_progress(make_console(stderr=True), title) as progress:
         for done, (name, frame) in enumerate(_frames(files, None, trouble), 1):
             if frame.facts.kind in CALIBRATION:
                 left_out += 1
@@ -287,17 +283,6 @@ def _frames(
         yield name, frame
 
 
-def _only_stdout(json_to: str | None) -> None:
-    if json_to not in (None, "-"):
-        raise UsageError(f"--json takes - (stdout), not {json_to!r}; redirect it to a file.")
-
-
 def _tell(trouble: Sequence[str]) -> None:
     for sentence in trouble:
         typer.echo(sentence, err=True)
-
-
-def _console(stderr: bool = False) -> "Console":
-    from rich.console import Console
-
-    return Console(stderr=stderr, highlight=False, soft_wrap=False)

@@ -19,6 +19,7 @@ import jinja2
 from classifier.evidence import Evidence
 from classifier.night import Share, severity, summarise
 from classifier.night_report import night_rows
+from classifier.prior import prior_sentence
 from classifier.remedies import FOOTER, cautions, remedy
 from classifier.results import REPORT_NAME, FrameResult, Results, write_whole
 from classifier.vocabulary import KEYS, Verdict, fault
@@ -93,6 +94,7 @@ def page(results: Results) -> dict[str, Any]:
         "shares": [_tile(verdict, getattr(summary, verdict), len(read)) for verdict in Verdict],
         "night": _when(read),
         "made_with": results.made_with,
+        "prior": prior_sentence(results.prior),
         "readings": night_rows(results.readings, anchors),
         "strip": _strip(read, anchors),
         "found": [_found(key, count, read) for key, count in summary.faults],

@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from classifier.errors import UsageError
+from classifier.json_file import damaged, read_json
 from classifier.vocabulary import GROUPS, KEYS
 
 SCHEMA = "nightcull/frames-1"
@@ -85,17 +86,20 @@ class FrameResult:
 @dataclass
 class Results:
     """A labelled night. `skipped` are calibration frames: {"path": ..., "reason": ...};
-    `readings` what `night_reading` read in each run, which goes to `night.json`."""
+    `readings` what `night_reading` read in each run, which goes to `night.json`; `prior` the
+    share of the frames that each fault was taken to have, empty where nothing tells it."""
 
     made_with: dict[str, str]
     frames: list[FrameResult]
     skipped: list[dict[str, str]] = field(default_factory=list)
     readings: list[dict[str, Any]] = field(default_factory=list)
+    prior: dict[str, float] = field(default_factory=dict)
 
     def as_json(self) -> dict[str, Any]:
         return {
             "schema": SCHEMA,
             "made_with": self.made_with,
+            "prior": plain(self.prior),
             "frames": [frame.as_json() for frame in self.frames],
             "skipped": self.skipped,
         }
@@ -165,26 +169,17 @@ def _columns(frames: Sequence[FrameResult]) -> list[str]:
 
 def read_results(folder: Path) -> Results:
     """Read `frames.json` of a results folder (or the file itself)."""
-    path = folder / JSON_NAME if folder.is_dir() else folder
-    if not path.is_file():
-        raise UsageError(
-            f"There is no {JSON_NAME} in {folder}; make one with "
-            "`nightcull label FOLDER --out DIR` and name that DIR."
-        )
+    path, content = read_json(folder, JSON_NAME, SCHEMA)
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-        schema = content.get("schema")
-        if schema != SCHEMA:
-            raise UsageError(
-                f"{path} has the schema {schema!r} where {SCHEMA!r} is needed; label the folder "
-                "again with this version."
-            )
         frames = [FrameResult.from_json(entry) for entry in content["frames"]]
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
-        raise UsageError(
-            f"{path} is not a whole results file ({error}); label the folder again."
-        ) from error
-    return Results(content.get("made_with", {}), frames, content.get("skipped", []))
+    except (KeyError, TypeError) as error:
+        raise damaged(path, error) from error
+    return Results(
+        content.get("made_with", {}),
+        frames,
+        content.get("skipped", []),
+        prior=content.get("prior", {}),
+    )
 
 
 @contextmanager

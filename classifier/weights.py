@@ -20,6 +20,7 @@ from torch import Tensor
 from classifier.context import CONTEXT
 from classifier.errors import ModelError
 from classifier.network import Network, NetworkConfig, folded
+from classifier.prior import LOWEST_THRESHOLD, LOWEST_UNSURE
 from classifier.sheet import SHAPE_FACTS
 from classifier.views import FACT_COUNT, PHYSICAL, SKY_CHANNELS
 from classifier.vocabulary import KEYS, VOCABULARY_VERSION
@@ -66,6 +67,11 @@ class Model:
         return self.config["unsure"]
 
     @property
+    def prior(self) -> dict[str, float]:
+        """Share of the frames that each fault is taken to have."""
+        return self.config["prior"]
+
+    @property
     def sha256(self) -> str:
         return self.config["weights_sha256"]
 
@@ -91,16 +97,22 @@ class Model:
     def with_prior(self, prior: dict[str, float]) -> "Model":
         """The same model for nights on which faults have these shares of the frames.
 
-        Labels left out keep their share. Thresholds and unsure levels move along, so that the
-        same frames get the same labels; only the confidence shown changes.
+        Labels left out keep their share. Two promises stand behind a threshold. At most so many
+        clean frames carry a false label: that is a cut on the evidence in the frame, which no
+        prior changes, so the cut on confidence moves along by the same step in log odds. And
+        no label is given below even odds: that is a matter of belief, so a threshold that would
+        move below it stays there, and a fault said to be rare is labelled less often. A fault
+        said to be common gets higher confidences but no label from less evidence, as the clean
+        frames of such a night are no different. Unsure levels move likewise, down to 20 %.
+        What a verdict asks beyond labels (90 % sure) is belief too, and follows the prior.
         """
         merged = {**self.config["prior"], **prior}
         before = prior_shift(self.config["prevalence"], self.config["prior"])
         after = prior_shift(self.config["prevalence"], merged)
         step = dict(zip(KEYS, (after - before).tolist(), strict=True))
         moved = {
-            name: {key: _move(level, step[key]) for key, level in self.config[name].items()}
-            for name in ("thresholds", "unsure")
+            name: {key: _move(level, step[key], least) for key, level in self.config[name].items()}
+            for name, least in (("thresholds", LOWEST_THRESHOLD), ("unsure", LOWEST_UNSURE))
         }
         return replace(self, config={**self.config, **moved, "prior": merged})
 
@@ -139,9 +151,12 @@ def prior_shift(prevalence: dict[str, float], prior: dict[str, float]) -> Tensor
     return (torch.logit(new) - torch.logit(old)).float()
 
 
-def _move(level: float, step: float) -> float:
+def _move(level: float, step: float, least: float) -> float:
+    """A level moved by a step in log odds, not below `least` unless it lay there before."""
+    if step == 0:
+        return level
     bounded = torch.tensor(level, dtype=torch.float64).clamp(1e-9, 1 - 1e-9)
-    return float(torch.sigmoid(torch.logit(bounded) + step))
+    return max(float(torch.sigmoid(torch.logit(bounded) + step)), min(level, least))
 
 
 def models_dir() -> Path:

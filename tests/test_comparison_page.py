@@ -152,10 +152,13 @@ def test_model_that_made_the_results_is_asked_for_its_levels(tmp_path):
 
     model = load_model(write_untrained(tmp_path / "untrained"))
     made_with = {"model": "elsewhere", "model_sha256": model.sha256}
-    assert thresholds_of(made_with, model.folder) == dict.fromkeys(KEYS, 0.6)
-    assert thresholds_of(made_with) is None
+    assert thresholds_of(Results(made_with, []), model.folder) == dict.fromkeys(KEYS, 0.6)
+    assert thresholds_of(Results(made_with, [])) is None
+    # The small model's 0.6 at its prior of 0.05 is 28.5 to 1 at even shares.
+    common = Results(made_with, [], prior={"trail": 0.5})
+    assert thresholds_of(common, model.folder)["trail"] == pytest.approx(28.5 / 29.5)
     with pytest.raises(UsageError, match="did not make these results"):
-        thresholds_of(made_with | {"model_sha256": "0"}, model.folder)
+        thresholds_of(Results(made_with | {"model_sha256": "0"}, []), model.folder)
 
 
 def test_command_with_truth(folder):

@@ -63,7 +63,7 @@ def test_file_that_is_none(tmp_path):
     with pytest.raises(UsageError, match=r"no night\.json"):
         load_night(tmp_path)
     (tmp_path / "night.json").write_text("{")
-    with pytest.raises(UsageError, match="not a whole reading"):
+    with pytest.raises(UsageError, match="is damaged"):
         load_night(tmp_path)
     (tmp_path / "night.json").write_text(json.dumps({"schema": "other", "runs": []}))
     with pytest.raises(UsageError, match="other"):

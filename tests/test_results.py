@@ -204,10 +204,10 @@ def test_files_are_as_readable_as_others(tmp_path):
 @pytest.mark.parametrize(
     ("text", "complaint"),
     [
-        ("{", "not a whole results file"),
+        ("{", "is damaged"),
         ('{"schema": "other/1", "frames": []}', "'other/1'"),
-        ('{"schema": "nightcull/frames-1"}', "not a whole results file"),
-        ("[]", "not a whole results file"),
+        ('{"schema": "nightcull/frames-1"}', "is damaged"),
+        ("[]", "is damaged"),
     ],
 )
 def test_damaged_results_get_one_sentence(tmp_path, text, complaint):

@@ -22,9 +22,6 @@ from classifier.vocabulary import INDEX, KEYS, SAME_LIGHT, fault
 
 Array = NDArray[np.float64]
 
-LOWEST_THRESHOLD = 0.5
-LOWEST_UNSURE = 0.2
-
 
 @dataclass(frozen=True)
 class Platt:

@@ -3,6 +3,7 @@
 import math
 from typing import Any
 
+from classifier.prior import prior_sentence
 from classifier.vocabulary import KEYS, SAME_LIGHT, fault
 
 HEAD = """# {name}
@@ -28,7 +29,7 @@ settings are under `training` in config.json, calibration and thresholds beside 
 
 Thresholds: every label has the same allowance of false alarms among clean frames, the largest
 at which at most {alarms} of the clean calibration frames carry any label; none lies under 50 %.
-Confidences are stated for nights on which each fault has {prior} of the frames.
+{prior}
 
 ## Figures per fault
 
@@ -111,7 +112,7 @@ def card_text(config: dict[str, Any], figures: dict[str, Any]) -> str:
         torch=made["torch"],
         seed=settings["seed"],
         alarms=_percent(settings["clean_alarms"]),
-        prior=_percent(settings["prior"]),
+        prior=prior_sentence(config["prior"]),
     )
     rows = [_fault_row(key, figures["faults"][key]) for key in KEYS]
     groups = [_group_row(name, row) for name, row in figures["groups"].items()]

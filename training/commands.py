@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from classifier.errors import UsageError
+from classifier.shared_options import RigFile
 from synth.commands import atlas
 
 if TYPE_CHECKING:
@@ -198,9 +199,7 @@ def retrain(
     ),
     model: Annotated[str | None, typer.Option(help="Model to start from, name or folder.")] = None,
     name: Annotated[str | None, typer.Option(help="Name of the new model.")] = None,
-    rig: Annotated[
-        Path | None, typer.Option(help="TOML file of rig facts that the headers lack.")
-    ] = None,
+    rig: RigFile = None,
     seed: Annotated[int, typer.Option(help="Seed of the division into parts.")] = 1,
     workers: Annotated[
         int | None, typer.Option(min=1, help="Processes that read subs; default: one per core.")

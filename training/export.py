@@ -19,6 +19,7 @@ from torch import Tensor
 from classifier import __version__
 from classifier.errors import UsageError
 from classifier.network import Network
+from classifier.prior import LOWEST_THRESHOLD, LOWEST_UNSURE
 from classifier.vocabulary import KEYS, VOCABULARY_VERSION
 from classifier.weights import (
     CARD_FILE,
@@ -33,8 +34,6 @@ from classifier.weights import (
     prior_shift,
 )
 from training.calibrate import (
-    LOWEST_THRESHOLD,
-    LOWEST_UNSURE,
     Familiar,
     Platt,
     clean_frames,
