@@ -41,7 +41,10 @@ def pixel_noise(pixels: Array) -> float:
         kept = differences[size <= 3 * spread]
         if kept.size == 0 or spread == 0:
             break
-        spread = max(float(kept @ kept) / kept.size - float(kept.mean()) ** 2, 0.0) ** 0.5 / CLIPPED
+        variance = float(kept @ kept) / kept.size - float(kept.mean()) ** 2
+        if variance <= 0:
+            break  # integers that seldom leave one level: what is clipped is all their noise
+        spread = variance**0.5 / CLIPPED
     return spread / 6**0.5  # 1 + 4 + 1 times the variance of a pixel
 
 

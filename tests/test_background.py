@@ -40,6 +40,14 @@ def test_integer_data_of_small_noise():
     assert pixel_noise(picture) == pytest.approx(np.sqrt(0.8**2 + 1 / 12), rel=0.02)
 
 
+def test_noise_of_integers_that_seldom_leave_one_level_is_not_nothing():
+    # Bernoulli pixels: standard deviation sqrt(p (1 - p)), closed form. Clipping takes a part.
+    p = 0.02
+    picture = 14 + (np.random.default_rng(6).random((300, 400)) < p).astype(np.float32)
+    truth = np.sqrt(p * (1 - p))
+    assert 0.4 * truth < pixel_noise(picture) < 1.1 * truth
+
+
 def test_a_crowded_field_does_not_lift_the_sky():
     places = np.random.default_rng(1).uniform(0, 400, (700, 2)) * [1.0, 0.8]
     picture = paint(SHAPE, gaussian(2.5), places, 800.0, noise=5.0, half=8)
