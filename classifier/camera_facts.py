@@ -107,7 +107,7 @@ def camera_facts(
 ) -> CameraFacts:
     """The camera behind this frame. `frame` is as read without the rig."""
     rig, facts = rig or Rig(), frame.facts
-    offset = _offset(rig, facts.offset_adu, masters)
+    offset = _offset(rig, facts.offset_adu, facts.pedestal_adu, masters)
     gain = _stated(rig.gain_e_adu, facts.gain_e_adu)
     read_noise = _stated(rig.read_noise_e, None)
     if gain.value is None:
@@ -123,10 +123,13 @@ def _stated(given: float | None, header: float | None) -> Known:
     return Known(header, HEADER if header is not None else UNKNOWN)
 
 
-def _offset(rig: Rig, header: float | None, masters: Masters) -> Known:
+def _offset(rig: Rig, header: float | None, pedestal_adu: float | None, masters: Masters) -> Known:
     if rig.offset_adu is None and masters.offset_adu is not None:
         return Known(masters.offset_adu, MEASURED, "median of the bias frames")
-    return _stated(rig.offset_adu, header)
+    known = _stated(rig.offset_adu, header)
+    if known.value is None and pedestal_adu is not None:
+        return Known(None, UNKNOWN, f"at least the pedestal of {pedestal_adu:g} ADU")
+    return known
 
 
 def _read_noise(header: float | None, gain: float | None, masters: Masters) -> Known:

@@ -38,7 +38,8 @@ class Facts:
 
     gain_e_adu           electrons per ADU
     gain_setting         the camera's own number for its amplification (no unit), or its ISO
-    offset_adu           level that no light gives (bias or pedestal)
+    offset_adu           level that no light gives (bias), all of it
+    pedestal_adu         what a program added to the level: the offset is this or more
     saturation_adu       level at which a pixel holds no more
     pixel_um             side of a pixel as it is in the file, so after binning
     bayer                colours at array [0,0], [0,1], [1,0], [1,1], such as "RGGB"
@@ -62,6 +63,7 @@ class Facts:
     gain_setting: float | None = None
     read_noise_e: float | None = None
     offset_adu: float | None = None
+    pedestal_adu: float | None = None
     saturation_adu: float | None = None
     pixel_um: float | None = None
     focal_mm: float | None = None
@@ -142,6 +144,7 @@ def _facts(cards: Header, own: Header, shape: tuple[int, ...]) -> Facts:
             "RDNOISE", "READNOIS", "READNOISE", "RON", "ENOISE", low=1e-3, high=1e3
         ),
         offset_adu=_offset_adu(cards),
+        pedestal_adu=_pedestal_adu(cards),
         saturation_adu=cards.number("SATURATE", "SATLEVEL", low=1e-6, high=1e10),
         pixel_um=_pixel_um(cards, binning),
         focal_mm=focal_mm,
@@ -201,13 +204,17 @@ def _gain_setting(cards: Header) -> float | None:
 
 def _offset_adu(cards: Header) -> float | None:
     """OFFSET and BLKLEVEL are numbers on the camera's offset dial: one step is 1 ADU on some
-    cameras and 8, 10 or 16 on others, so they count only where the comment says ADU. PEDESTAL is
-    what the capture program added; some write it as the correction that takes it off again
-    (negative), so the sign carries nothing, and 0 says nothing about the camera's own bias."""
+    cameras and 8, 10 or 16 on others, so they count only where the comment says ADU."""
     for key in ("OFFSET", "BLKLEVEL", "BLACKLVL", "BIASLVL"):
         stated = cards.number_and_comment(key, low=1e-6, high=1e6)
         if stated is not None and re.search(r"\b(adu|dn)\b", stated[1]):
             return stated[0]
+    return None
+
+
+def _pedestal_adu(cards: Header) -> float | None:
+    """What a program added, on top of a bias of the camera that may still be there. Some write it
+    as the correction that takes it off again (negative), so the sign carries nothing."""
     pedestal = cards.number("PEDESTAL", low=-1e6, high=1e6)
     return abs(pedestal) if pedestal else None
 

@@ -213,10 +213,12 @@ def _checked_facts(
         order, note = checked_order(facts.bayer, pixels)
         facts = replace(facts, bayer=order)
         notes += [note] if note else []
-    if facts.offset_adu is not None and facts.offset_adu > _top_of_sky(pixels):
-        # Below its own offset a frame would hold negative light.
-        notes.append(f"the stated offset of {facts.offset_adu:g} ADU lies above the sky: not used")
-        facts = replace(facts, offset_adu=None)
+    for name, title in (("offset_adu", "offset"), ("pedestal_adu", "pedestal")):
+        level = getattr(facts, name)
+        if level is not None and level > _top_of_sky(pixels):
+            # Below its own offset a frame would hold negative light.
+            notes.append(f"the stated {title} of {level:g} ADU lies above the sky: not used")
+            facts = replace(facts, **{name: None})
     if facts.saturation_adu is None and reading.is_integer and planes is None:
         facts = replace(facts, saturation_adu=plateau_adu(pixels))
     return facts, notes

@@ -2,8 +2,8 @@
 
 Percentages of the sky need the sky above the camera's offset. Where the offset is unknown, gain
 and read noise tell it: sky plus dark electrons = (gain x noise)^2 - (read noise)^2. Where these
-are unknown too, the level as stored is an upper bound of the sky and the percentage a lower one:
-it can say yes, never no.
+are unknown too, the level as stored, less a stated pedestal, is an upper bound of the sky and the
+percentage a lower one: it can say yes, never no.
 """
 
 import math
@@ -53,11 +53,14 @@ def sky_light(background: Background, facts: Facts) -> SkyLight:
             return SkyLight(electrons / gain, electrons, True, "sky told from the noise")
         if electrons < -0.3 * facts.read_noise_e**2:
             note = "the frame has less noise than the read noise stated"
-            return SkyLight(background.level_adu, None, False, note, False)
+            most = background.level_adu - (facts.pedestal_adu or 0.0)
+            return SkyLight(most, None, False, note, False)
         bound = max(electrons, 0.1 * facts.read_noise_e**2)
         return SkyLight(bound / gain, bound, False, "the noise is read noise alone", False)
-    stretched = facts.bit_depth == 8 or background.level_adu < 10 * background.noise_adu
-    return SkyLight(background.level_adu, None, False, NO_OFFSET, not stretched)
+    # The camera's own bias may lie under what a program added.
+    most = background.level_adu - (facts.pedestal_adu or 0.0)
+    stretched = facts.bit_depth == 8 or most < 10 * background.noise_adu
+    return SkyLight(most, None, False, NO_OFFSET, not stretched)
 
 
 def hot_pixels(background: Background, fwhm_px: float) -> Evidence:

@@ -108,14 +108,22 @@ def test_egain_wins_over_the_setting():
         ({"OFFSET": (256, "[ADU] bias level")}, 256.0),
         ({"BLKLEVEL": 30}, None),
         ({"BLKLEVEL": (240, "black level in ADU")}, 240.0),
-        ({"PEDESTAL": -100}, 100.0),  # the correction that takes it off again
-        ({"PEDESTAL": 100}, 100.0),
-        ({"PEDESTAL": 0}, None),
-        ({"OFFSET": 10, "PEDESTAL": 100}, 100.0),
+        ({"PEDESTAL": 100}, None),  # added to a bias that nobody states
+        ({"OFFSET": 10, "PEDESTAL": 100}, None),
+        ({"BLKLEVEL": (240, "ADU"), "PEDESTAL": 100}, 240.0),
     ],
 )
 def test_offset_counts_only_in_adu(cards, offset):
     assert facts(**cards).offset_adu == offset
+
+
+@pytest.mark.parametrize(
+    ("value", "pedestal"),
+    [(100, 100.0), (-100, 100.0), (0, None), ("none", None), (2e6, None)],
+)
+def test_pedestal_is_told_by_itself_whatever_its_sign(value, pedestal):
+    # Negative: the correction that takes it off again (common practice).
+    assert facts(PEDESTAL=value).pedestal_adu == pedestal
 
 
 @pytest.mark.parametrize(

@@ -145,10 +145,11 @@ def test_a_constant_bias_is_named_by_its_header_not_refused(tmp_path):
 
 def test_offset_that_cannot_be_is_dropped(tmp_path):
     data = picture(np.uint16, 90, 110)
-    frame = read(write(tmp_path / "a.fits", data, PEDESTAL=-500))
-    assert frame.facts.offset_adu is None and "500 ADU" in frame.notes[0]
-    frame = read(write(tmp_path / "b.fits", data, PEDESTAL=-100))
-    assert frame.facts.offset_adu == 100.0 and not frame.notes
+    for name, card in (("offset_adu", "BLKLEVEL"), ("pedestal_adu", "PEDESTAL")):
+        frame = read(write(tmp_path / f"{card}-a.fits", data, **{card: (500, "[ADU]")}))
+        assert getattr(frame.facts, name) is None and "500 ADU" in frame.notes[0]
+        frame = read(write(tmp_path / f"{card}-b.fits", data, **{card: (100, "[ADU]")}))
+        assert getattr(frame.facts, name) == 100.0 and not frame.notes
 
 
 def test_rig_overrides_header(tmp_path):

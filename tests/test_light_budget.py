@@ -246,6 +246,9 @@ def test_order_of_trust():
     assert (facts.gain_e_adu.value, facts.gain_e_adu.origin) == (0.7, HEADER)
     facts = camera_facts(frame, background, None, masters)
     assert facts.read_noise_e.value == pytest.approx(4.0 * 0.7)
+    # A pedestal is what was added, not what was there before.
+    added = camera_facts(sub(pedestal_adu=100.0), background, None, Masters()).offset_adu
+    assert (added.value, added.origin) == (None, UNKNOWN) and "100 ADU" in added.note
 
 
 def test_words_and_lengths():

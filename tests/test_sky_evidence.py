@@ -40,3 +40,25 @@ def test_steady_slope_is_no_uneven_sky():
     slope = 200.0 * np.linspace(-1, 1, SHAPE[1])[None].repeat(SHAPE[0], 0)
     picture = starfield(SHAPE, gaussian(3.5), sky=SKY, noise=NOISE) + slope
     assert evidence_of(picture)["clouds"].value < 0.5 * UNEVEN
+
+
+def test_pedestal_bounds_the_sky_from_above_only():
+    # 800 ADU as stored, of which a program added 100; what bias lies below that nobody says. A
+    # slope of 60 ADU in all is at least 8.6 % of the 700 left: perhaps 15 % of the true sky.
+    def slope(total_adu):
+        return total_adu * (np.linspace(-0.5, 0.5, SHAPE[1])[None].repeat(SHAPE[0], 0))
+
+    clean = starfield(SHAPE, gaussian(3.5), sky=SKY, noise=NOISE)
+    slight = evidence_of(clean + slope(60.0), pedestal_adu=100.0)["gradient"]
+    assert slight.state == "unknown"
+    # The same with the offset known to be all of it: no.
+    assert evidence_of(clean + slope(60.0), offset_adu=100.0)["gradient"].state == "no"
+    # 160 ADU are 22.9 % of 700 at the least, and a fifth of the level as stored.
+    steep = evidence_of(clean + slope(160.0), pedestal_adu=100.0)["gradient"]
+    assert steep.state == "yes" and "at least" in steep.note
+    assert 21.5 < steep.value < 24.3  # 6 % for the stars' weight in the fit
+    bare = evidence_of(clean + slope(160.0))["gradient"]
+    assert bare.state == "yes" and 18.8 < bare.value < 21.2
+    # All but the noise was added: no sky is left to compare with.
+    empty = evidence_of(clean + slope(160.0), pedestal_adu=780.0)["gradient"]
+    assert empty.state == "unknown"
