@@ -114,6 +114,8 @@ class SetEncoder(nn.Module):
 class Network(nn.Module):
     """Views and run context -> one logit per fault of the vocabulary."""
 
+    shown_facts: Tensor
+
     def __init__(self, config: NetworkConfig | None = None):
         super().__init__()
         self.config = config or NetworkConfig()
@@ -130,6 +132,10 @@ class Network(nn.Module):
             nn.Linear(4 * w, 4 * w),
             nn.ReLU(inplace=True),
         )
+        # A tensor made once: a list of numbers would be copied to the device at every call.
+        shown = torch.ones(FACT_COUNT)
+        shown[list(_HIDDEN_FACTS)] = 0.0
+        self.register_buffer("shown_facts", shown, persistent=False)
         parts = (self.sky, self.stars, self.stack, self.bright, self.tiles)
         total = sum(part.out_features for part in parts) + 4 * w
         self.fuse = nn.Sequential(
@@ -155,8 +161,7 @@ class Network(nn.Module):
 
     def encode(self, views: Views) -> Tensor:
         """Views of B frames -> features (B, config.features)."""
-        numbers = views.facts.clone()
-        numbers[:, list(_HIDDEN_FACTS)] = 0.0
+        numbers = views.facts * self.shown_facts
         parts = (
             self.sky(views.sky),
             self.stars(views.sheet, views.sheet_facts),

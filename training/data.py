@@ -30,8 +30,9 @@ TRAINING, VALIDATION, CALIBRATION, EVALUATION = (
     "evaluation",
 )
 
-# Every so manieth batch shows things that are no star field.
-NOT_SKY_EVERY = 20
+# Every so manieth batch shows things that are no star field. Odd, so that of 2, 4 or 8 processes
+# that deal out the batches each gets its share.
+NOT_SKY_EVERY = 21
 
 # Physical facts that files tell or leave out together, and how readily they leave them out,
 # as a multiple of `physical_dropout` (common practice: nearly all files tell the exposure, few

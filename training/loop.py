@@ -4,7 +4,9 @@ Nothing here knows where the frames come from or when to stop: `train.py` tells 
 """
 
 import math
+from collections.abc import Callable
 from copy import deepcopy
+from dataclasses import dataclass
 
 import torch
 import torch.nn.functional as F
@@ -14,6 +16,7 @@ from classifier.network import Network
 from classifier.views import Views
 from training.config import TrainConfig
 from training.data import Sample, targets_of
+from training.ranks import Ranks
 
 # Of the loss on strangeness beside that of the labels, which is a mean over 16.
 STRANGE_WEIGHT = 0.1
@@ -43,14 +46,24 @@ def rate_at(progress: float, config: TrainConfig) -> float:
 class Trainer:
     """A network in training with its optimiser and the running average of its weights."""
 
-    def __init__(self, network: Network, config: TrainConfig, device: torch.device):
+    def __init__(
+        self,
+        network: Network,
+        config: TrainConfig,
+        device: torch.device,
+        ranks: Ranks | None = None,
+    ):
         self.config = config
         self.device = device
+        self.ranks = ranks or Ranks()
         # Channels last is what the GPU's convolutions want in half precision.
         layout = torch.channels_last if device.type == "cuda" else torch.preserve_format
         self.network = network.to(device).to(memory_format=layout).train()
+        with torch.no_grad():
+            self.ranks.copy_from_first([*self.network.parameters(), *self.network.buffers()])
         self.average = deepcopy(self.network).eval().requires_grad_(False)
         self.steps = 0
+        self._recorded: Recorded | None = None
         decayed, plain = _by_decay(self.network)
         self.optimiser = torch.optim.AdamW(
             [
@@ -66,23 +79,47 @@ class Trainer:
         """Learn from one batch once; returns its loss, still on the device."""
         for group in self.optimiser.param_groups:
             group["lr"] = rate
-        halved = self.config.bf16 and self.device.type == "cuda"
-        views = sample.views if halved else sample.views.float()
-        with autocast(self.device, self.config.bf16):
-            features = self.network.encode(views)
-            logits = self.network.judge(features, sample.context)
-            strange = self.network.strangeness(features)
-        loss = masked_loss(logits, targets_of(sample.strength))
-        loss = loss + STRANGE_WEIGHT * F.binary_cross_entropy_with_logits(
-            strange.float(), 1.0 - sample.is_sky
-        )
-        self.optimiser.zero_grad(set_to_none=True)
-        loss.backward()
+        lesson = Lesson(sample.views, sample.context, targets_of(sample.strength), sample.is_sky)
+        if self._recorded is not None and self._recorded.fits(lesson):
+            loss = self._recorded.replay(lesson)
+        else:
+            self.optimiser.zero_grad(set_to_none=True)
+            loss = self._differentiate(lesson)
+        self.ranks.average([p.grad for p in self.network.parameters() if p.grad is not None])
         nn.utils.clip_grad_norm_(self.network.parameters(), self.config.clip_norm)
         self.optimiser.step()
         self.steps += 1
         self._follow()
+        return loss
+
+    def record(self, sample: Sample) -> None:
+        """On a GPU, from here on play batches of this sample's size from a recording of the
+        kernels: Python, which the rendering needs too, then starts one graph instead of a
+        thousand kernels. Only running means of the network change."""
+        if self.device.type != "cuda":
+            return
+        lesson = Lesson(sample.views, sample.context, targets_of(sample.strength), sample.is_sky)
+        self._recorded = Recorded(lesson, self._differentiate, self.optimiser)
+
+    def _differentiate(self, lesson: "Lesson") -> Tensor:
+        """Loss of one batch, its gradients added to the weights'."""
+        halved = self.config.bf16 and self.device.type == "cuda"
+        views = lesson.views if halved else lesson.views.float()
+        with autocast(self.device, self.config.bf16):
+            features = self.network.encode(views)
+            logits = self.network.judge(features, lesson.context)
+            strange = self.network.strangeness(features)
+        loss = masked_loss(logits, lesson.targets)
+        loss = loss + STRANGE_WEIGHT * F.binary_cross_entropy_with_logits(
+            strange.float(), 1.0 - lesson.is_sky
+        )
+        loss.backward()
         return loss.detach()
+
+    def settle_average(self) -> None:
+        """The running means of the average network, which every process has of its own frames,
+        made the same everywhere."""
+        self.ranks.average(_float_buffers(self.average))
 
     @torch.no_grad()
     def _follow(self) -> None:
@@ -91,6 +128,63 @@ class Trainer:
         mine = [*self.average.parameters(), *_float_buffers(self.average)]
         theirs = [*self.network.parameters(), *_float_buffers(self.network)]
         torch._foreach_lerp_(mine, [tensor.detach() for tensor in theirs], weight)
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """What one step learns from: views and context of B frames, targets (B, 16), is_sky (B,)."""
+
+    views: Views
+    context: Tensor
+    targets: Tensor
+    is_sky: Tensor
+
+    def tensors(self) -> list[Tensor]:
+        return [*vars(self.views).values(), self.context, self.targets, self.is_sky]
+
+
+class Recorded:
+    """The kernels of one forward and backward pass as a CUDA graph, for batches of one size."""
+
+    WARM_UP = 3
+
+    def __init__(
+        self,
+        lesson: Lesson,
+        differentiate: Callable[[Lesson], Tensor],
+        optimiser: torch.optim.Optimizer,
+    ):
+        self._own = Lesson(
+            Views(**{name: tensor.clone() for name, tensor in vars(lesson.views).items()}),
+            lesson.context.clone(),
+            lesson.targets.clone(),
+            lesson.is_sky.clone(),
+        )
+        aside = torch.cuda.Stream()
+        aside.wait_stream(torch.cuda.current_stream())
+        with torch.cuda.stream(aside):
+            for _ in range(self.WARM_UP):
+                optimiser.zero_grad(set_to_none=True)
+                differentiate(self._own)
+        torch.cuda.current_stream().wait_stream(aside)
+        self._graph = torch.cuda.CUDAGraph()
+        # Without gradients at the start, the graph writes them anew each time it is played.
+        optimiser.zero_grad(set_to_none=True)
+        with torch.cuda.graph(self._graph, capture_error_mode="thread_local"):
+            self._loss = differentiate(self._own)
+        self._gradients = [(p, p.grad) for group in optimiser.param_groups for p in group["params"]]
+
+    def fits(self, lesson: Lesson) -> bool:
+        pairs = zip(self._own.tensors(), lesson.tensors(), strict=True)
+        return all(a.shape == b.shape and a.dtype == b.dtype for a, b in pairs)
+
+    def replay(self, lesson: Lesson) -> Tensor:
+        """Loss of the batch; the gradients are where the recording put them."""
+        torch._foreach_copy_(self._own.tensors(), lesson.tensors())
+        self._graph.replay()
+        for parameter, gradient in self._gradients:
+            parameter.grad = gradient
+        return self._loss.clone()
 
 
 def autocast(device: torch.device, bf16: bool) -> torch.autocast:

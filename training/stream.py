@@ -19,6 +19,7 @@ import torch
 from synth.plan import Plan
 from training.config import TrainConfig
 from training.data import Sample, plan_batch, render_sample
+from training.ranks import Ranks
 
 
 def _one_thread() -> None:
@@ -26,10 +27,12 @@ def _one_thread() -> None:
 
 
 class Planner:
-    """Worker processes that draw batches ahead; `plans` yields those of one set in order."""
+    """Worker processes that draw batches ahead; `plans` yields those of one set in order.
 
-    def __init__(self, config: TrainConfig):
-        self.config = config
+    Of several processes that train together each takes every so manieth batch."""
+
+    def __init__(self, config: TrainConfig, ranks: Ranks | None = None):
+        self.config, self.ranks = config, ranks or Ranks()
         self.pool: ProcessPoolExecutor | None = None
         if config.workers > 0:
             # Spawned, not forked: a forked child would inherit the parent's GPU.
@@ -37,7 +40,8 @@ class Planner:
             self.pool = ProcessPoolExecutor(config.workers, context, initializer=_one_thread)
 
     def plans(self, set_name: str, batches: int | None = None) -> Iterator[tuple[int, Plan]]:
-        numbers = iter(range(batches)) if batches is not None else count()
+        first, step = self.ranks.rank, self.ranks.world
+        numbers = iter(range(first, batches, step)) if batches is not None else count(first, step)
         if self.pool is None:
             for index in numbers:
                 yield index, plan_batch(self.config, set_name, index)
@@ -46,11 +50,11 @@ class Planner:
         for index in numbers:
             ahead.append((index, self.pool.submit(plan_batch, self.config, set_name, index)))
             if len(ahead) >= 2 * self.config.workers:
-                first, future = ahead.popleft()
-                yield first, future.result()
+                index, future = ahead.popleft()
+                yield index, future.result()
         while ahead:
-            first, future = ahead.popleft()
-            yield first, future.result()
+            index, future = ahead.popleft()
+            yield index, future.result()
 
     def close(self) -> None:
         if self.pool is not None:

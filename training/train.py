@@ -57,6 +57,7 @@ from training.export import (
 from training.loop import Trainer, rate_at
 from training.metrics import average_precision_score
 from training.pretrain import pretrain
+from training.ranks import Ranks, join, leave
 from training.stream import Planner, Stream
 
 Say = Callable[[str], None]
@@ -77,54 +78,64 @@ def train(
     start_from: str | Path | None = None,
     say: Say = say_to_stderr,
     command: str | None = None,
+    ranks: Ranks | None = None,
 ) -> Path:
     """Train, calibrate, evaluate and export one model; returns its folder, `out`/<config.name>.
 
     start_from: a checkpoint or a model's weights to go on from. say: gets progress lines.
-    command: the command line as the card shall give it. Raises UsageError and ModelError.
+    command: the command line as the card shall give it. ranks: this process among those that
+    train together; the first reports and writes. Raises UsageError and ModelError.
     """
+    ranks = ranks or Ranks()
     out, started = Path(out), time.monotonic()
     folder = out / config.name
     if folder.exists():
         raise UsageError(f"{folder} already exists; give another --name or another --out.")
     out.mkdir(parents=True, exist_ok=True)
     device = pick_device(config)
-    torch.manual_seed(config.seed)
+    if device.type == "cuda" and device.index is None:
+        # By number: threads of their own would take the first GPU for the nameless one.
+        device = torch.device("cuda", torch.cuda.current_device())
+    torch.manual_seed(config.seed + ranks.rank)
     torch.backends.cudnn.benchmark = True  # shapes never change: let it find its fastest kernels
     network = Network(NetworkConfig(**config.network))
     if start_from is not None:
         load_checkpoint(network, Path(start_from))
-    planner = Planner(config)
+    planner = Planner(config, ranks)
     if config.pretrain.seconds > 0 and start_from is None:
         done = pretrain(network, config, device, pool=planner.pool)
         say(
             f"star cut-outs: {done.steps} steps, {done.cutouts} stars in {done.seconds:.0f} s, "
             f"loss {done.first_loss:.4f} to {done.last_loss:.4f}"
         )
-    run = Run(config, out, started, Trainer(network, config, device), device, say, planner)
+    trainer = Trainer(network, config, device, ranks)
+    run = Run(config, out, started, trainer, device, say, planner, ranks)
 
     try:
         sets = render_held_out(run)
+        trainer.record(_first_batch(sets[CALIBRATION], config))
         learn(run, sets[VALIDATION])
     except torch.OutOfMemoryError:
-        # What has been learnt is worth calibrating and keeping; before any step nothing is.
-        if run.trainer.steps == 0:
+        # What has been learnt is worth calibrating and keeping; before any step nothing is. Of
+        # several processes the others would wait for this one: the checkpoint is what is left.
+        if trainer.steps == 0 or ranks.world > 1:
             raise
         run.tell("out of memory: training ends here; lower largest_batch_mpx or buffer_frames")
     finally:
         planner.close()
 
-    average = as_stored(run.trainer.average)
-    answers = {
-        name: Answers.cat([answer(average, sample) for sample in sets[name]])
-        for name in (CALIBRATION, EVALUATION)
-    }
-    fitted = calibrated(average, answers[CALIBRATION], config)
+    trainer.settle_average()
+    average = as_stored(trainer.average)
+    calibration = _answers(run, average, sets[CALIBRATION])
+    evaluation = _answers(run, average, sets[EVALUATION])
+    if calibration is None or evaluation is None:
+        return folder
+    fitted = calibrated(average, calibration, config)
     write_model(folder, average, fitted, config.unfamiliar_threshold, run.record(command))
     run.tell(f"model written to {folder}; evaluating it")
 
     model = load_model(folder)
-    figures = figures_of(model, answers[EVALUATION], config.seed)
+    figures = figures_of(model, evaluation, config.seed)
     write_figures(figures, folder / EVALUATION_FILE)
     # The card is made of the figures as written, so that it can be made again from the file.
     figures = read_figures(folder / EVALUATION_FILE)
@@ -149,6 +160,7 @@ class Run:
     device: torch.device
     say: Say
     planner: Planner
+    ranks: Ranks
     rendered: int = 0
     timings: dict[str, float] = field(default_factory=lambda: {"render": 0.0, "learn": 0.0})
 
@@ -156,19 +168,23 @@ class Run:
         return time.monotonic() - self.started
 
     def tell(self, line: str) -> None:
-        self.say(f"{self.seconds():6.1f} s  {line}")
+        if self.ranks.is_first:
+            self.say(f"{self.seconds():6.1f} s  {line}")
 
     def progress(self, learning_since: float) -> float:
-        """Share of the training done, 0 to 1; by time or by steps."""
+        """Share of the training done, 0 to 1, by time or by steps; the same for all processes."""
         if self.config.steps is not None:
             return self.trainer.steps / self.config.steps
         end = 60 * (self.config.minutes or 0) - FINISH_S
-        return (self.seconds() - learning_since) / max(end - learning_since, 1e-6)
+        own = (self.seconds() - learning_since) / max(end - learning_since, 1e-6)
+        return self.ranks.agree(own)
 
     def record(self, command: str | None) -> dict[str, Any]:
         """How the model was made, for config.json and the card."""
         name = torch.cuda.get_device_name() if self.device.type == "cuda" else "CPU"
+        together = {"processes": self.ranks.world} if self.ranks.world > 1 else {}
         return {
+            **together,
             "command": command or f"training.train.train(config named {self.config.name!r})",
             "device": name,
             "torch": torch.__version__,
@@ -198,44 +214,63 @@ def render_held_out(run: Run) -> dict[str, list[Sample]]:
                 sets[name].append(sample)
                 if run.seconds() - began > shares[name] * limit:
                     break
-    counts = ", ".join(f"{sum(map(len, parts))} for {name}" for name, parts in sets.items())
-    total = sum(len(sample) for parts in sets.values() for sample in parts)
+    everybody = {n: run.ranks.mean(sum(map(len, p))) * run.ranks.world for n, p in sets.items()}
+    counts = ", ".join(f"{count:.0f} for {name}" for name, count in everybody.items())
+    total = sum(everybody.values())
     run.tell(f"held-out frames: {counts}; {total / (run.seconds() - began):.0f} frames/s")
     return sets
 
 
+def _first_batch(samples: list[Sample], config: TrainConfig) -> Sample:
+    """A batch as training draws it, of held-out frames: only its shape matters."""
+    buffer = Buffer(config.batch)
+    buffer.add(samples[0])
+    return buffer.draw(config.batch, stream(config.seed, "recording"), config)
+
+
+def _answers(run: Run, network: Network, samples: list[Sample]) -> Answers | None:
+    """What the network says of everybody's samples; None on all processes but the first."""
+    own = [answer(network, sample) for sample in samples]
+    parts = [part for parts in run.ranks.gather(own) for part in parts]
+    return Answers.cat(parts) if run.ranks.is_first else None
+
+
 def learn(run: Run, validation: list[Sample]) -> None:
     """Render, store, learn from the store; report and save now and then; until done."""
-    config, trainer = run.config, run.trainer
-    rng = stream(config.seed, TRAINING, "order")
+    config, trainer, ranks = run.config, run.trainer, run.ranks
+    rng = stream(config.seed, TRAINING, "order", ranks.rank)
     buffer, owed, since = Buffer(config.buffer_frames), 0.0, run.seconds()
     reported = saved = since
     losses: list[torch.Tensor] = []
+    progress = 0.0
     with Stream(run.planner, TRAINING, run.device) as rendered:
-        while run.progress(since) < 1:
+        while progress < 1:
             began = time.monotonic()
             fresh = next(rendered)
             buffer.add(fresh)
-            run.rendered += len(fresh)
+            frames = ranks.mean(len(fresh))
+            run.rendered += round(frames * ranks.world)
             run.timings["render"] += time.monotonic() - began
             began = time.monotonic()
-            owed += config.reuse * len(fresh) / config.batch
+            owed += config.reuse * frames / config.batch
             # A batch from a nearly empty store would be the same few frames many times over.
-            while owed >= 1 and buffer.filled >= min(config.batch, config.buffer_frames):
+            ready = ranks.least(buffer.filled) >= min(config.batch, config.buffer_frames)
+            progress = run.progress(since)
+            while ready and owed >= 1 and progress < 1:
                 sample = buffer.draw(config.batch, rng, config)
-                losses.append(trainer.step(sample, rate_at(run.progress(since), config)))
+                losses.append(trainer.step(sample, rate_at(progress, config)))
                 owed -= 1
-                if run.progress(since) >= 1:
-                    break
+                progress = run.progress(since)
             if run.device.type == "cuda":
                 torch.cuda.current_stream().synchronize()
             run.timings["learn"] += time.monotonic() - began
-            if run.seconds() - reported > config.report_every_s and losses:
-                reported = run.seconds()
+            now = ranks.agree(run.seconds())
+            if now - reported > config.report_every_s and losses:
+                reported = now
                 report(run, validation, losses, since)
                 losses = []
-            if run.seconds() - saved > config.save_every_s:
-                saved = run.seconds()
+            if now - saved > config.save_every_s:
+                saved = now
                 save_checkpoint(run)
     if losses:
         report(run, validation, losses, since)
@@ -249,7 +284,10 @@ def report(run: Run, validation: list[Sample], losses: list[torch.Tensor], since
         raise UsageError(
             f"The training loss is {loss} after {run.trainer.steps} steps; lower learning_rate."
         )
-    answers = Answers.cat([answer(run.trainer.average, sample) for sample in validation])
+    run.trainer.settle_average()
+    answers = _answers(run, run.trainer.average, validation)
+    if answers is None:
+        return
     precision = {}
     for column, key in enumerate(KEYS):
         clear = is_clear(answers.targets[:, column])
@@ -277,6 +315,8 @@ def report(run: Run, validation: list[Sample], losses: list[torch.Tensor], since
 
 def save_checkpoint(run: Run) -> None:
     """The running average so far, in 16-bit floats, replaced in one move."""
+    if not run.ranks.is_first:
+        return
     state = {
         NETWORK_PREFIX + name: (tensor.half() if tensor.is_floating_point() else tensor)
         .cpu()
@@ -326,7 +366,13 @@ def main(
         words = ["python", "-m", "training.train", *sys.argv[1:]]
         # Where the folder lay says nothing about the model.
         words = ["DIR" if word == str(out) else word for word in words]
-        folder = train(settings, out, start_from, command=shlex.join(words))
+        ranks = join()
+        if ranks.world > 1:
+            words[0:1] = ["torchrun", f"--nproc-per-node={ranks.world}"]
+        try:
+            folder = train(settings, out, start_from, command=shlex.join(words), ranks=ranks)
+        finally:
+            leave(ranks)
     except NightcullError as error:
         typer.echo(str(error), err=True)
         raise typer.Exit(2) from error
