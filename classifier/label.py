@@ -15,6 +15,7 @@ import numpy as np
 import torch
 
 from classifier import __version__
+from classifier.advice import run_advice
 from classifier.context import run_context
 from classifier.crew import File, examine_all, useful_workers
 from classifier.errors import UsageError
@@ -102,7 +103,9 @@ def judge_night(examined: Sequence[Examined], model: "Model") -> Results:
         if one.error is not None
     ]
     judged = _judge_seen(seen, model)
-    readings = read_night(_by_run(seen, judged))
+    runs = _by_run(seen, judged)
+    readings = read_night(runs)
+    _advise(runs, judged)
     frames += judged
     frames.sort(key=lambda frame: frame.path)
     skipped = [{"path": one.name, "reason": one.skipped} for one in examined if one.skipped]
@@ -120,6 +123,14 @@ def _by_run(
         sub = NightSub(frame.path, sight.facts, sight.size_px, sight.measures, tuple(frame.faults))
         runs.setdefault(frame.run, []).append(sub)
     return runs
+
+
+def _advise(runs: dict[str, list[NightSub]], judged: Sequence[FrameResult]) -> None:
+    """Put what can be said beyond the labels into the evidence of the frames."""
+    told = {name: texts for subs in runs.values() for name, texts in run_advice(subs).items()}
+    for frame in judged:
+        for key, text in told.get(frame.path, {}).items():
+            frame.evidence[key]["advice"] = text
 
 
 def made_with(model: "Model") -> dict[str, str]:

@@ -24,8 +24,9 @@ from classifier.field_pattern import find_pattern
 from classifier.frame import Frame
 from classifier.mean_star import MeanStar, mean_star
 from classifier.repeated_images import find_repeated
+from classifier.sensor_marks import sampled
 from classifier.sky_model import fit_sky, texture_adu
-from classifier.spikes import find_spikes
+from classifier.spikes import Spikes, find_spikes
 from classifier.star_form import star_form
 from classifier.stars import Field, find_stars
 from classifier.trails import find_trails
@@ -34,6 +35,7 @@ from classifier.vocabulary import KEYS, fault
 __all__ = ["Evidence", "FrameMeasures", "measure_frame"]
 
 KEPT_STARS = 250
+GLARING = 8
 MAP_CELLS = 96  # along the longer side of the sky that is kept
 
 
@@ -43,7 +45,10 @@ class FrameMeasures:
     single frame gives it. stars: (n, 3) float32 x, y, flux of the brightest usable stars, which
     runs are matched by. shapes: (n, 6) float32 x, y, hfr_px, fwhm_px, e1, e2 of shaped stars,
     form: more on the mean star (see `star_form`), and sky: (h, w) float16 ADU over the median of
-    the frame's sky, NaN where blank, in cells of equal size; the night is read by these."""
+    the frame's sky, NaN where blank, in cells of equal size; the night is read by these. glaring:
+    (n, 3) float32 x, y, flux of the very brightest stars, saturated ones too. spikes: (n, 2)
+    float32 direction and sigma of every pair of spikes. hot: (n, 2) int32 x, y of hot pixels, see
+    `sensor_marks.sampled`."""
 
     numbers: dict[str, float]
     evidence: dict[str, Evidence]
@@ -51,6 +56,9 @@ class FrameMeasures:
     shapes: np.ndarray = field(default_factory=lambda: np.zeros((0, 6), np.float32))
     form: dict[str, float] = field(default_factory=dict)
     sky: np.ndarray = field(default_factory=lambda: np.zeros((0, 0), np.float16))
+    glaring: np.ndarray = field(default_factory=lambda: np.zeros((0, 3), np.float32))
+    spikes: np.ndarray = field(default_factory=lambda: np.zeros((0, 2), np.float32))
+    hot: np.ndarray = field(default_factory=lambda: np.zeros((0, 2), np.int32))
 
 
 def measure_frame(frame: Frame) -> FrameMeasures:
@@ -125,8 +133,17 @@ def measure_frame(frame: Frame) -> FrameMeasures:
     numbers |= _electrons(background, sky, facts)
     ordered = {key: evidence[key] for key in KEYS}
     form = star_form(inner, background, found.stars, fwhm_px)
-    sky_map = _kept_sky(background.picture)
-    return FrameMeasures(numbers, ordered, _kept_stars(found), _kept_shapes(found), form, sky_map)
+    return FrameMeasures(
+        numbers,
+        ordered,
+        _kept_stars(found),
+        _kept_shapes(found),
+        form,
+        sky=_kept_sky(background.picture),
+        glaring=_places(found.stars[:GLARING]),
+        spikes=_pairs(spikes),
+        hot=sampled(background.windows),
+    )
 
 
 def explanation(evidence: dict[str, Evidence], elongation: float, coherence: float) -> str:
@@ -208,8 +225,19 @@ def _electrons(
 
 def _kept_stars(found: Field) -> np.ndarray:
     good = found.stars[~found.stars["saturated"] & ~found.stars["edge"]]
-    good = good[good["snr"] > 10][:KEPT_STARS]
-    return np.stack((good["x"], good["y"], good["flux"]), 1).astype(np.float32)
+    return _places(good[good["snr"] > 10][:KEPT_STARS])
+
+
+def _places(stars: np.ndarray) -> np.ndarray:
+    return np.stack((stars["x"], stars["y"], stars["flux"]), 1).astype(np.float32)
+
+
+def _pairs(spikes: Spikes | None) -> np.ndarray:
+    if spikes is None:
+        return np.zeros((0, 2), np.float32)
+    return np.array([*zip(spikes.bars_deg, spikes.strength, strict=True)], np.float32).reshape(
+        -1, 2
+    )
 
 
 def _kept_shapes(found: Field) -> np.ndarray:

@@ -9,10 +9,10 @@ from datetime import UTC, timedelta
 
 import numpy as np
 
+from classifier.altitude_cost import altitude_costs, altitude_text
 from classifier.night_light_signs import sky_level
 from classifier.night_line import NightLine
 from classifier.night_trend import find_step, known, trend
-from classifier.runs import EXTINCTION_MAG
 from classifier.wording import counted
 
 Array = np.ndarray
@@ -112,20 +112,12 @@ def costs_of(line: NightLine, focus_runs: bool) -> list[str]:
     """What low altitude cost, trails by the hour, and, where the focus is said to run away with
     the temperature, how often to set it."""
     focus = _focus(line) if focus_runs else []
-    return [each for each in (_altitude(line), *focus, *_trails(line)) if each]
+    return [*_altitude(line), *focus, *_trails(line)]
 
 
-def _altitude(line: NightLine) -> str | None:
-    (airmass,) = known(line.of["airmass"])
-    if not len(airmass) or airmass.max() < 1.5:
-        return None
-    worst, best = float(airmass.max()), float(airmass.min())
-    wider = (worst / best) ** 0.6
-    return (
-        f"Airmass went from {best:.2f} to {worst:.2f}: at the worst, air alone makes stars "
-        f"{wider:.2f} times as wide as at the best and takes about "
-        f"{EXTINCTION_MAG * (worst - best):.2f} magnitudes (0.2 per airmass is common practice)."
-    )
+def _altitude(line: NightLine) -> list[str]:
+    exposures_s = [sub.facts.exposure_s for sub in line.subs]
+    return altitude_text(altitude_costs(line.of["altitude_deg"], exposures_s), line.of["fwhm_px"])
 
 
 def refocus_c(line: NightLine) -> tuple[float, float] | None:

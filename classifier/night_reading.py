@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from classifier.advice import run_hints
 from classifier.night_causes import LEAST_SUBS, FoundCause, ranked_causes, signs_of
 from classifier.night_changes import changes_of, costs_of, series_of, when
 from classifier.night_line import NightLine, NightSub, night_line
@@ -66,7 +67,7 @@ def _unread(run: str, subs: Sequence[NightSub], error: Exception) -> dict[str, A
         f"The course of this run could not be read ({type(error).__name__}: {error}); its labels "
         "stand."
     )
-    empty: dict[str, Any] = {key: [] for key in ("changes", "costs", "causes", "untold")}
+    empty: dict[str, Any] = {key: [] for key in ("changes", "costs", "causes", "hints", "untold")}
     names = [sub.name for sub in subs]
     return empty | {
         "run": run,
@@ -82,7 +83,8 @@ def reading_of(run: str, line: NightLine) -> dict[str, Any]:
     """Reading of one run, as plain data:
 
     run, when; subs: names in order of time; hours: of their middles; time_lines: by name, null
-    where unknown (sky: e/s per pixel, else ADU); summary, changes, costs, untold: sentences;
+    where unknown (sky: e/s per pixel, else ADU); summary, changes, costs, hints (whose light and
+    what marks they are, see `advice`), untold: sentences;
     causes: likeliest first, each with cause, title, likelihood, urgency, evidence, against,
     missing, fault, remedy, tonight, next_night, processing, cautions.
     """
@@ -106,6 +108,7 @@ def reading_of(run: str, line: NightLine) -> dict[str, Any]:
             "changes": changes_of(line),
             "costs": costs_of(line, focus_runs),
             "causes": [_cause(cause) for cause in causes],
+            "hints": run_hints(line),
             "untold": untold_of(line),
         }
     )

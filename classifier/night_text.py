@@ -29,9 +29,10 @@ def night_text(readings: Sequence[Mapping[str, Any]], width: int = WIDTH) -> Ite
         for title, key in (
             ("What changed", "changes"),
             ("What it cost", "costs"),
+            ("Where light and marks come from", "hints"),
             ("Not told", "untold"),
         ):
-            if reading[key]:
+            if reading.get(key):
                 yield ""
                 yield title
                 for sentence in reading[key]:

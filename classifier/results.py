@@ -164,7 +164,17 @@ def _columns(frames: Sequence[FrameResult]) -> list[str]:
         for name in ("state", "value", "unit", "threshold", "note")
     ]
     numbers = dict.fromkeys(f"numbers.{key}" for frame in frames for key in frame.numbers)
-    return [*columns, *numbers, "where"]
+    return [*columns, *_more_evidence(frames), *numbers, "where"]
+
+
+def _more_evidence(frames: Sequence[FrameResult]) -> list[str]:
+    """Columns of the parts of evidence that only some frames have."""
+    return [
+        f"evidence.{key}.{name}"
+        for key in KEYS
+        for name in ("advice", "calibration")
+        if any(name in frame.evidence.get(key, {}) for frame in frames)
+    ]
 
 
 def read_results(folder: Path) -> Results:
