@@ -11,6 +11,8 @@ from synth import catalogue, recipes, reflection_draw
 from synth.night_course import Course
 from synth.night_pointing import Numbers
 from synth.rng import log_uniform
+from synth.scene import Scene
+from synth.strength import seen_reflection_pct
 
 # Subs whose focus widens the half-flux radius by less are not called defocused.
 _SOFT = 1.08
@@ -102,29 +104,43 @@ def cable(course: Course, rng: np.random.Generator) -> Numbers:
     return {"bar_angle_deg": course.base.bars[0].angle_deg}
 
 
+# A ghost at least this bright (percent of the sky), where its star does not outshine it, is one
+# that a photographer would ask about.
+_SEEN_GHOST_PCT = 4.0
+
+
 def ghost(course: Course, rng: np.random.Generator) -> Numbers:
     """A bright star reflects in the optics: a ghost beside it, round it, or opposite to it
     through the axis, which moves with the pointing."""
     strength = log_uniform(rng, 6.0, 30.0)
     kind = str(rng.choice(["beside", "around", "mirrored"]))
-    base, stars = course.base, course.base.stars
-    size = (base.width_px, base.height_px)
-    inside = (stars.x_px > 0) & (stars.x_px < size[0]) & (stars.y_px > 0) & (stars.y_px < size[1])
-    places = (stars.x_px[inside], stars.y_px[inside], stars.flux_e[inside])
-    hole = base.rig.telescope.obstruction
-    drawn = reflection_draw.draw_reflection(rng, strength, *size, *places, hole, kind)
-    assert drawn.source_px is not None
-    # Two coated surfaces send back some 1e-4 to 1e-2 of the light (common practice).
-    first = drawn.ghosts[0]
-    area_px = np.pi * first.outer_px**2 * (1 - first.hole**2)
-    flux_e = min(5e8, first.brightness * base.sky_e * area_px / log_uniform(rng, 5e-4, 1e-2))
-    stars = catalogue.brightened(stars, *drawn.source_px, flux_e)
-    course.base = base.with_("reflection", strength, reflection=drawn, stars=stars)
+    # What hides in the glare of its own star is the cause of nothing; the last draw stands.
+    for _ in range(40):
+        base = _with_ghost(course.base, strength, kind, rng)
+        if seen_reflection_pct(base) >= _SEEN_GHOST_PCT:
+            break
+    course.base = base
     course.ghost_mirrored = kind == "mirrored"
-    x, y = drawn.source_px
+    assert base.reflection is not None and base.reflection.source_px is not None
+    x, y = base.reflection.source_px
     return {
         "brightness_pct": strength,
         "mirrored": float(course.ghost_mirrored),
         "star_x_px": x,
         "star_y_px": y,
     }
+
+
+def _with_ghost(base: Scene, strength_pct: float, kind: str, rng: np.random.Generator) -> Scene:
+    stars, size = base.stars, (base.width_px, base.height_px)
+    inside = (stars.x_px > 0) & (stars.x_px < size[0]) & (stars.y_px > 0) & (stars.y_px < size[1])
+    places = (stars.x_px[inside], stars.y_px[inside], stars.flux_e[inside])
+    hole = base.rig.telescope.obstruction
+    drawn = reflection_draw.draw_reflection(rng, strength_pct, *size, *places, hole, kind)
+    assert drawn.source_px is not None
+    # Two coated surfaces send back some 1e-4 to 1e-2 of the light (common practice).
+    first = drawn.ghosts[0]
+    area_px = np.pi * first.outer_px**2 * (1 - first.hole**2)
+    flux_e = min(5e8, first.brightness * base.sky_e * area_px / log_uniform(rng, 5e-4, 1e-2))
+    stars = catalogue.brightened(stars, *drawn.source_px, flux_e)
+    return base.with_("reflection", strength_pct, reflection=drawn, stars=stars)

@@ -186,7 +186,7 @@ def _known(scene: Scene) -> np.ndarray:
         row["clouds"] = max(scene.clouds.mean_mag, scene.clouds.rms_mag * 0.25 / 0.15)
     sky_over_noise = scene.sky_e / scene.noise_e
     if scene.reflection is not None:
-        row["reflection"] = _seen_reflection(scene)
+        row["reflection"] = seen_reflection_pct(scene)
     if scene.trails:
         row["trail"] *= _trail_share(scene)
     if scene.dust is not None:
@@ -201,7 +201,7 @@ def _known(scene: Scene) -> np.ndarray:
     return np.array([row[key] for key in KEYS])
 
 
-def _seen_reflection(scene: Scene) -> float:
+def seen_reflection_pct(scene: Scene) -> float:
     """Percent of the sky that ghosts reach where they can be seen; NaN if that is hardly anywhere.
 
     Seen: inside the frame, and not under the light of a bright star. A twentieth of what is seen

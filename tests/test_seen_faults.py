@@ -44,7 +44,7 @@ def disc(x_px, y_px, radius_px, brightness):
 
 
 def seen(scene, *ghosts):
-    return strength._seen_reflection(replace(scene, reflection=Reflection(ghosts)))
+    return strength.seen_reflection_pct(replace(scene, reflection=Reflection(ghosts)))
 
 
 def test_an_even_ghost_is_as_bright_as_it_was_drawn(clean):
