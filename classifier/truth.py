@@ -1,10 +1,12 @@
 """Truth tables: what is really wrong with each sub, as told by who rendered or looked at it.
 
 A CSV file with a header. `file`: a sub's name as in `frames.json`, or as much of its end as
-names one sub. `labels`: the keys of all faults that the sub has, apart by blanks, commas or
-semicolons; empty, `clean` or `good` for none. `unsure` (may be left out): faults that nobody can
-tell of this sub, and that are not scored on it. A column called after a fault holds its strength;
-only that it is empty counts, which makes that fault unsure too. Other columns are not read.
+names one sub. `labels`: the keys of all faults that the sub has, apart by blanks, commas,
+semicolons or bars; empty, `clean` or `good` for none. `unsure` (may be left out): faults that
+nobody can tell of this sub, and that are not scored on it. A column called after a fault holds
+its strength; only that it is empty counts, which makes that fault unsure too. `unfamiliar` (may
+be left out): not empty and not "no" for a frame of something else than a star field, on which no
+fault is scored. Other columns are not read.
 
 The tables beside rendered subs are of this form, and so is one typed in a spreadsheet.
 """
@@ -25,10 +27,12 @@ NONE = ("clean", "good")
 
 @dataclass(frozen=True)
 class Truth:
-    """labels: the faults a sub has; unsure: those it is not scored on. All others it has not."""
+    """labels: the faults a sub has; unsure: those it is not scored on. All others it has not.
+    unfamiliar: it is no star field."""
 
     labels: frozenset[str]
     unsure: frozenset[str]
+    unfamiliar: bool = False
 
     def of(self, key: str) -> bool | None:
         """Whether the sub has the fault; None = unsure."""
@@ -125,11 +129,12 @@ def _truth(row: Mapping[str, str], place: str) -> Truth:
     labels = _keys(row["labels"], place)
     unsure = _keys(row.get("unsure", ""), place)
     unsure |= {key for key in KEYS if key in row and not row[key].strip()}
-    return Truth(labels, unsure - labels)
+    unfamiliar = row.get("unfamiliar", "").strip().lower() not in ("", "no")
+    return Truth(labels, (frozenset(KEYS) if unfamiliar else unsure) - labels, unfamiliar)
 
 
 def _keys(text: str, place: str) -> frozenset[str]:
-    words = [word for word in re.split(r"[\s,;]+", text.strip().lower()) if word]
+    words = [word for word in re.split(r"[\s,;|]+", text.strip().lower()) if word]
     for word in words:
         if word not in KEYS and word not in NONE:
             raise UsageError(f"{place}: {word!r} is no fault; use {', '.join(KEYS)} or clean.")

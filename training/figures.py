@@ -71,6 +71,8 @@ def figures_of(model: Model, answers: Answers, seed: int) -> dict[str, Any]:
     judged = _Judged(model, answers, outcome, rendered.double().numpy(), clean, draws, rng)
     perhaps = outcome.shown >= np.array([model.unsure[key] for key in KEYS])
     any_label, any_perhaps = (np.asarray(found.any(1)) for found in (outcome.given, perhaps))
+    strange = model.unfamiliar(torch.from_numpy(answers.features)).double().numpy()
+    threshold = model.config["unfamiliar_threshold"]
     told = overview(outcome, model.config["prior"], draws, rng)
     faults = {
         key: _fault_figures(column, judged, told["faults"][key]) for column, key in enumerate(KEYS)
@@ -95,7 +97,7 @@ def figures_of(model: Model, answers: Answers, seed: int) -> dict[str, Any]:
         "classwise_calibration_error": _classwise(judged, faults),
         **_with_interval("clean_with_any_label", draws.share(any_label, clean)),
         **_with_interval("clean_with_any_perhaps", draws.share(any_perhaps, clean)),
-        **_strange_figures(judged),
+        **strange_figures(strange, threshold, answers.is_sky, draws),
         "faults": faults,
         "groups": {name: _group_figures(members, judged) for name, members in GROUPS.items()},
         "same_light": {
@@ -112,19 +114,22 @@ def _with_interval(name: str, values: Array, mirrored: bool = False) -> dict[str
     return {name: float(values[0]), f"{name}_interval": list(interval(values, mirrored))}
 
 
-def _strange_figures(judged: _Judged) -> dict[str, Any]:
-    """How well things that are no star field are told from star fields."""
-    model, answers = judged.model, judged.answers
-    strange = model.unfamiliar(torch.from_numpy(answers.features)).numpy()
-    flagged, sky = strange > model.config["unfamiliar_threshold"], answers.is_sky
+def strange_figures(
+    strange: Array, threshold: float, sky: NDArray[np.bool_], draws: Draws
+) -> dict[str, Any]:
+    """How well things that are no star field are told from star fields.
+
+    strange (N,): how unlike the training sky each frame is; above `threshold` it is flagged.
+    """
+    flagged = strange > threshold
     ranks = rankdata(strange)
-    pairs = max(float(sky.sum()) * float((~sky).sum()), 1.0)
+    pairs = float(sky.sum()) * float((~sky).sum())
     below = ranks[~sky].sum() - (~sky).sum() * ((~sky).sum() + 1) / 2
     return {
-        **_with_interval("unfamiliar", judged.draws.share(flagged, sky)),
+        **_with_interval("unfamiliar", draws.share(flagged, sky)),
         "not_sky_frames": int((~sky).sum()),
-        **_with_interval("not_sky_flagged", judged.draws.share(flagged, ~sky)),
-        "not_sky_auc": float(below / pairs) if (~sky).any() else float("nan"),
+        **_with_interval("not_sky_flagged", draws.share(flagged, ~sky)),
+        "not_sky_auc": float(below / pairs) if pairs else float("nan"),
     }
 
 

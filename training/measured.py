@@ -30,12 +30,15 @@ from synth.render import render
 from synth.rng import seed_of
 from training.calibrate import is_clear, is_told_apart
 from training.data import targets_of
+from training.draws import Draws
 from training.forests import TREES, Fitted, cross_fitted
 from training.metrics import (
     average_precision_score,
     bootstrap_interval,
     recall_at_false_alarms_score,
 )
+from training.overview import overview
+from training.real_frames import outcome_of
 
 if TYPE_CHECKING:
     from classifier.results import FrameResult, Results
@@ -90,7 +93,29 @@ def measured_figures(
         render(folder, frames, None, *size_px, seed=own, batch_frames=RUN_FRAMES)
         results = label_night([folder], None, model, 1, progress)
         known = gather(results, read_truth(folder))
-    return figures_of(known, seed, trees) | {"model": model.name, "weights_sha256": model.sha256}
+    return figures_of(known, seed, trees) | {
+        "model": model.name,
+        "weights_sha256": model.sha256,
+        "overview": labelled_figures(model, results, known, seed),
+    }
+
+
+def labelled_figures(
+    model: "Model", results: "Results", known: Measured, seed: int
+) -> dict[str, Any]:
+    """What rendered frames have in common with real ones (`overview`), labelled as those are: with
+    everything measured, so that the verdicts are whole."""
+    targets = targets_of(torch.from_numpy(known.strength)).double().numpy()
+    scored = [is_clear(targets[:, c]) & is_told_apart(known.strength, c) for c in range(len(KEYS))]
+    outcome = outcome_of(
+        [frame for frame in results.frames if not frame.error],
+        targets,
+        known.run,
+        ~np.isnan(targets).all(1),
+        np.stack(scored, axis=1),
+    )
+    rng = np.random.default_rng(seed)
+    return overview(outcome, model.config["prior"], Draws(known.run, rng), rng)
 
 
 def gather(results: "Results", rows: Sequence[dict[str, Any]]) -> Measured:
