@@ -14,6 +14,9 @@ if TYPE_CHECKING:
 EMPTY_SHARE = 0.05
 # Stars beyond the frame's edge whose light still reaches in, px.
 MARGIN_PX = 40
+# Stars of a rich field that are drawn, the faintest left out: per frame of 1.57 Mpx, more on larger
+# ones.
+MOST_STARS, MOST_STARS_PX = 1500, 1536 * 1024
 
 
 @dataclass(frozen=True)
@@ -27,9 +30,15 @@ class StarList:
     colour: np.ndarray
 
 
-def draw_list(rng: np.random.Generator, scene: "Scene", max_stars: int = 1500) -> StarList:
-    """Stars down to a S/N of about 1.5, at a galactic latitude of its own."""
+def draw_list(rng: np.random.Generator, scene: "Scene", max_stars: int | None = None) -> StarList:
+    """Stars down to a S/N of about 1.5, at a galactic latitude of its own.
+
+    max_stars: the brightest of so many are kept; MOST_STARS for the frame's size if None.
+    """
     rig = scene.rig
+    if max_stars is None:
+        frames = scene.width_px * scene.height_px / MOST_STARS_PX
+        max_stars = round(MOST_STARS * max(1.0, frames))
     zero_point_e = rig.zero_point_e_s * scene.exposure_s
     faintest_e = 1.5 * scene.noise_e * 2.5 * max(1.0, scene.good_fwhm_px)
     faintest_mag = 2.5 * np.log10(zero_point_e / faintest_e)

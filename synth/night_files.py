@@ -20,6 +20,7 @@ from synth.files import Card, write_sub, write_truth
 from synth.generate import render_scenes
 from synth.night import Night, Sub, draw_night
 from synth.origin import night_cards
+from synth.photometry import moon_lit_share
 
 NIGHT_TRUTH_NAME = "truth.json"
 Progress = Callable[[int, int, str], None]
@@ -204,6 +205,7 @@ def _sub_truth(night: Night, i: int, row: dict[str, Any]) -> dict[str, Any]:
             "hour_angle_deg": moment.hour_angle_deg,
             "moon_altitude_deg": moment.moon_altitude_deg,
             "moon_separation_deg": moment.moon_separation_deg,
+            "moon_lit_share": moon_lit_share(moment.moon_phase_deg),
             "sun_altitude_deg": moment.sun_altitude_deg,
             "ambient_c": sub.ambient_c,
             "focus_error_um": sub.focus_um,

@@ -43,39 +43,40 @@ def skylight(course: Course, i: int, toward: dict[str, tuple[float, float]]) -> 
     # (common practice for skies that towns light).
     dark = photometry.nanolambert(rig.sky_mag) * (1 + 0.35 * (moment.airmass - 1))
     moonlight = moonlight_nl(moment)
-    total = dark + moonlight + twilight_nl(moment.sun_altitude_deg)
+    rest = dark + twilight_nl(moment.sun_altitude_deg)
+    total = rest + moonlight
     moon_share = moonlight / total
     width_deg = course.base.width_px * rig.scale_arcsec / 3600.0
-    stray = course.stray_share * moon_share + _moon_slope(moment, moon_share) * width_deg
+    stray = course.stray_share * moon_share + moon_slope(moment, rest) * width_deg
     town = course.town_pct[i] / 100.0
     # d(airmass)/d(altitude) of a plane atmosphere, per degree.
     up = radians(max(10.0, moment.altitude_deg))
     horizon = 0.35 * cos(up) / sin(up) ** 2 * radians(1.0) * width_deg
+    horizon *= photometry.nanolambert(rig.sky_mag) / total
     parts = ((toward["moon"], stray), (toward["town"], town), (toward["zenith"], -horizon))
     slope = [sum(unit[axis] * size for unit, size in parts) for axis in (0, 1)]
     return Skylight(photometry.v_mag_of(total), moon_share, (slope[0], slope[1]))
 
 
-def moonlight_nl(moment: Moment) -> float:
-    """Moonlight in the field; it fades in over the last half degree under the horizon."""
+def moonlight_nl(moment: Moment, nearer_deg: float = 0.0) -> float:
+    """Moonlight in the field, or so much nearer to the Moon at the same altitude; it fades in over
+    the last half degree under the horizon."""
     rise = float(np.clip((moment.moon_altitude_deg + 0.5) / 1.0, 0, 1))
     if rise == 0:
         return 0.0
     return rise * photometry.moonlight_nl(
         moment.moon_phase_deg,
-        moment.moon_separation_deg,
+        abs(moment.moon_separation_deg - nearer_deg),
         90.0 - moment.altitude_deg,
         90.0 - max(moment.moon_altitude_deg, 0.1),
     )
 
 
-def _moon_slope(moment: Moment, share: float) -> float:
-    """Rise of the moonlit sky towards the Moon, shares of the sky per degree.
-
-    Over 40 degrees from the Moon scattered light falls by some 2 % a degree (from the published
-    moonlight model, which the level uses too).
-    """
-    return 0.02 * share if moment.moon_altitude_deg > 0 else 0.0
+def moon_slope(moment: Moment, rest_nl: float) -> float:
+    """Rise of the sky towards the Moon, shares of the sky per degree; `rest_nl` is the sky without
+    the Moon. Beyond some 100 degrees it is the other way round: air scatters back as well."""
+    nearer, farther = (moonlight_nl(moment, step) for step in (0.5, -0.5))
+    return (nearer - farther) / (rest_nl + moonlight_nl(moment))
 
 
 def twilight_nl(sun_altitude_deg: float) -> float:

@@ -89,21 +89,27 @@ def pupil_amplitude(
 
 
 def spread(
-    amplitude: Tensor, waves: Tensor, step: Tensor, samples_out: int, wavelength_ratio: float = 1.0
+    amplitude: Tensor,
+    waves: Tensor,
+    step: Tensor,
+    samples_out: int,
+    wavelength_ratio: float | Tensor = 1.0,
 ) -> Tensor:
     """Light distributions (B, Z, n, n), each of sum 1.
 
     amplitude: (B, p, p) pupils. waves: (B, Z, len(TERMS)) Zernike coefficients in waves rms at
     the reference wavelength, for Z places in the field. step: (B,) output step in lambda / D at
-    the reference wavelength. Output pixel n // 2 is the origin.
+    the reference wavelength. wavelength_ratio: over the reference, one for all or (B,). Output
+    pixel n // 2 is the origin.
     """
     samples = amplitude.shape[-1]
     device = amplitude.device
+    ratio = torch.as_tensor(wavelength_ratio, device=device).reshape(-1, 1)
     phase = torch.einsum("bzt,tij->bzij", waves, zernike_basis(samples, device))
-    phase = phase * (2 * torch.pi / wavelength_ratio)
+    phase = phase * (2 * torch.pi / ratio[..., None, None])
     field = torch.polar(amplitude[:, None].expand_as(phase).contiguous(), phase)
     place = torch.arange(samples_out, device=device) - samples_out // 2
-    angle = place[None] * step[:, None] / wavelength_ratio
+    angle = place[None] * step[:, None] / ratio
     kernel_phase = -2 * torch.pi * angle[:, :, None] * pupil_axis(samples, device)[None, None]
     kernel = torch.polar(torch.ones_like(kernel_phase), kernel_phase)
     image = kernel[:, None] @ field @ kernel.transpose(1, 2)[:, None]

@@ -4,7 +4,7 @@ Formulas are published ones, each with its source. Magnitudes are AB unless said
 brightness is in mag per square arcsecond, angles in degrees.
 """
 
-from math import acos, cos, degrees, exp, log, log10, pi, radians, sin, sqrt
+from math import acos, cos, degrees, exp, log, pi, radians, sin, sqrt
 
 import numpy as np
 
@@ -91,11 +91,6 @@ def moon_lit_share(phase_deg: float) -> float:
     return 0.5 * (1.0 + cos(radians(phase_deg)))
 
 
-def phase_angle_deg(lit_share: float) -> float:
-    """Phase angle of a Moon whose disc is lit to that share, the inverse of `moon_lit_share`."""
-    return degrees(acos(2.0 * lit_share - 1.0))
-
-
 def scattering_airmass(zenith_deg: float) -> float:
     """Airmass of the scattering layer (Krisciunas & Schaefer 1991, eq. 3): 5 at the horizon."""
     return 1.0 / sqrt(1.0 - 0.96 * sin(radians(zenith_deg)) ** 2)
@@ -130,7 +125,7 @@ def moonlight_nl(
     """
     if moon_zenith_deg >= 90.0:
         return 0.0
-    moon = 10.0 ** (-0.4 * (3.84 + 0.026 * abs(phase_deg) + 4e-9 * phase_deg**4))
+    moon = flux_ratio(moon_v_mag(phase_deg) + 16.57)  # eq. 8
     rayleigh = 10.0**5.36 * (1.06 + cos(radians(separation_deg)) ** 2)
     if separation_deg < 10.0:
         mie = 6.2e7 / max(separation_deg, 0.25) ** 2  # 0.25: the edge of the Moon's own disc
@@ -139,19 +134,6 @@ def moonlight_nl(
     beam = 10.0 ** (-0.4 * k_mag * scattering_airmass(moon_zenith_deg))
     scattered = 1.0 - 10.0 ** (-0.4 * k_mag * scattering_airmass(zenith_deg))
     return (rayleigh + mie) * moon * beam * scattered
-
-
-def moonlit_sky_mag(
-    dark_mag: float,
-    phase_deg: float,
-    separation_deg: float,
-    zenith_deg: float,
-    moon_zenith_deg: float,
-    k_mag: float = 0.172,
-) -> float:
-    """V mag/arcsec2 of a sky of `dark_mag` with the Moon's light added."""
-    added = moonlight_nl(phase_deg, separation_deg, zenith_deg, moon_zenith_deg, k_mag)
-    return v_mag_of(nanolambert(dark_mag) + added)
 
 
 def separation_deg(
@@ -183,8 +165,7 @@ def moon_slope_pct_deg(
     return 100.0 * (sky[0] - sky[1]) / (0.5 * (sky[0] + sky[1]))
 
 
-# Zenith sky by days from new Moon at a dark mountain site (the same sky page), mag/arcsec2.
-MOON_AGE_DAYS = (0.0, 3.0, 7.0, 10.0, 14.0)
+# Zenith sky at a dark mountain site, new to full Moon (the same sky page), mag/arcsec2 of Vega.
 DARK_SITE_SKY_MAG = {
     "U": (22.5, 22.3, 21.4, 20.4, 19.3),
     "B": (22.8, 22.5, 21.4, 20.3, 19.1),
@@ -192,19 +173,18 @@ DARK_SITE_SKY_MAG = {
     "R": (20.9, 20.8, 20.2, 19.2, 18.2),
     "I": (19.7, 19.6, 19.1, 18.2, 17.3),
 }
+# Vega in AB magnitudes (Blanton & Roweis 2007, AJ 133, 734; from memory).
+VEGA_AB_MAG = {"U": 0.79, "B": -0.09, "V": 0.02, "R": 0.21, "I": 0.45}
 
 
-def sky_mag_by_age(band: str, age_days: float) -> float:
-    """Zenith sky of a dark site by days from new Moon (0 to 29.5), mag/arcsec2, U to I.
+def sky_colour_mag(band: str, v_mag: float) -> float:
+    """AB mag/arcsec2 of the sky in a band, U to I, less that in V, where V has `v_mag`.
 
-    Interpolated; full Moon falls at 14.77 days and is held at the table's last entry.
+    Airglow makes a dark sky red, moonlight turns it bluer; skies brighter or darker than those of
+    the table are taken to have the colour of its ends.
     """
     if band not in DARK_SITE_SKY_MAG:
         raise ValueError(f"sky band {band!r} is unknown; use one of {', '.join(DARK_SITE_SKY_MAG)}")
-    from_new = abs((age_days + 14.765) % 29.53 - 14.765)
-    return float(np.interp(from_new, MOON_AGE_DAYS, DARK_SITE_SKY_MAG[band]))
-
-
-def added_mag(first_mag: float, second_mag: float) -> float:
-    """Surface brightness of two skies together, mag/arcsec2."""
-    return -2.5 * log10(flux_ratio(first_mag) + flux_ratio(second_mag))
+    here, visual = np.array(DARK_SITE_SKY_MAG[band]), np.array(DARK_SITE_SKY_MAG["V"])
+    colour = here + VEGA_AB_MAG[band] - visual - VEGA_AB_MAG["V"]
+    return float(np.interp(v_mag, visual[::-1], colour[::-1]))

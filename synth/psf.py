@@ -5,6 +5,7 @@ atmosphere, the halo, the path and the square pixel multiply their Fourier trans
 is kept for every sub-pixel phase, ready to be laid down by `expose`.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import torch
@@ -17,7 +18,10 @@ from synth.tracking import path_otf
 
 @dataclass(frozen=True)
 class Pupil:
-    """Pupils of B frames: see `optics.pupil_amplitude`; lambda_over_d_px is (B,) in pixels."""
+    """Pupils of B frames: see `optics.pupil_amplitude`; lambda_over_d_px is (B,) in pixels.
+
+    bandwidth: (B,) width of the filter over its wavelength; None for light of one wavelength.
+    """
 
     obstruction: Tensor
     bar_angle_deg: Tensor
@@ -25,6 +29,13 @@ class Pupil:
     bar_offset: Tensor
     bar_half: Tensor
     lambda_over_d_px: Tensor
+    bandwidth: Tensor | None = None
+
+    def colours(self, parts: int) -> Tensor:
+        """(B, parts) wavelengths over the reference, at the middles of equal parts of the band."""
+        middles = (torch.arange(parts, device=self.obstruction.device) + 0.5) / parts - 0.5
+        width = torch.zeros_like(self.obstruction) if self.bandwidth is None else self.bandwidth
+        return 1 + width[:, None] * middles
 
     def amplitude(self, samples: int) -> Tensor:
         return pupil_amplitude(
@@ -55,13 +66,18 @@ class Blur:
 
 
 def star_light(
-    pupil: Pupil, blur: Blur, side: int, over: int, pupil_samples: int, colours: tuple[float, ...]
+    pupil: Pupil,
+    blur: Blur,
+    side: int,
+    over: int,
+    pupil_samples: int,
+    colours: Sequence[float | Tensor],
 ) -> Tensor:
     """Light per fine-grid point times over^2: (B, Z, side * over, side * over).
 
     The square pixel is already in it: sampling every `over` points gives pixel values of a star
-    of one electron. `colours` are wavelengths over the reference, averaged: spikes and rings
-    smear over a filter's band.
+    of one electron. `colours` are wavelengths over the reference, each a number or (B,), averaged:
+    spikes and rings smear over a filter's band.
     """
     samples = side * over
     amplitude = pupil.amplitude(pupil_samples)

@@ -1,19 +1,17 @@
 """Telescope, camera and site: the fixed part of a scene, and a wide sampler over all rigs.
 
 The sampler covers 135 to 3,000 mm, f/1.8 to f/15, unobstructed, obstructed and camera lenses,
-0.4 to 8 arcsec/px; a few short lenses of 12 to 135 mm go down to 60 arcsec/px. Units are in the
-field names.
+0.4 to 8 arcsec/px, broad filters and narrow ones of 3 to 12 nm; a few short lenses of 12 to 135 mm
+go down to 60 arcsec/px. Units are in the field names.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
+from synth import photometry
 from synth.rng import log_uniform
-
-# Photons of a star of magnitude 0 in V per second, cm2 and angstrom: 996 at 545 nm
-# (Bessell, Castelli & Plez 1998, A&A 333, 231; from memory).
-PHOTONS_MAG_0 = 996.0
 
 CFA_ORDERS = ("RGGB", "BGGR", "GRBG", "GBRG")
 
@@ -59,7 +57,10 @@ class Camera:
 
 @dataclass(frozen=True)
 class Rig:
-    """A telescope with a camera under a sky, through one filter."""
+    """A telescope with a camera under a sky, through one filter.
+
+    `sky_mag` is V mag per square arcsecond; `transmission` is that of the filter in its band.
+    """
 
     telescope: Telescope
     camera: Camera
@@ -69,6 +70,7 @@ class Rig:
     band_nm: float
     wavelength_nm: float
     filter: str
+    transmission: float = 1.0
 
     @property
     def scale_arcsec(self) -> float:
@@ -78,33 +80,56 @@ class Rig:
 
     @property
     def zero_point_e_s(self) -> float:
-        """Electrons per second from a star of magnitude 0."""
+        """Electrons per second from a star of AB magnitude 0, alike over the band."""
         telescope = self.telescope
-        area_cm2 = np.pi / 4 * (telescope.aperture_mm / 10) ** 2 * (1 - telescope.obstruction**2)
-        efficiency = telescope.throughput * self.camera.quantum_efficiency
-        return float(PHOTONS_MAG_0 * area_cm2 * self.band_nm * 10 * efficiency)
+        efficiency = telescope.throughput * self.transmission * self.camera.quantum_efficiency
+        return photometry.star_e_s(
+            0.0,
+            telescope.aperture_mm,
+            efficiency,
+            self.band_nm,
+            self.wavelength_nm,
+            telescope.obstruction,
+        )
 
     def sky_e_s(self, sky_mag: float) -> float:
-        """Electrons per second and pixel from a sky of `sky_mag` per square arcsecond."""
-        return float(self.zero_point_e_s * 10 ** (-0.4 * sky_mag) * self.scale_arcsec**2)
+        """Electrons per second and pixel from a sky of `sky_mag` in V per square arcsecond."""
+        band_mag = sky_mag
+        if self.filter in _SKY_BANDS:
+            band_mag += photometry.sky_colour_mag(self.filter, sky_mag)
+        star20_e_s = self.zero_point_e_s * photometry.flux_ratio(20.0)
+        return photometry.sky_e_s(star20_e_s, band_mag, self.scale_arcsec)
 
 
-# Filter name, width and centre in nm: broad bands and emission lines (common practice).
-_FILTERS = (
-    ("L", 280.0, 550.0),
-    ("R", 90.0, 630.0),
-    ("G", 80.0, 530.0),
-    ("B", 90.0, 450.0),
-    ("Ha", 5.0, 656.3),
-    ("OIII", 5.0, 500.7),
-    ("SII", 5.0, 671.6),
-)
+# Broad filters: name, width and centre in nm; emission lines: name and wavelength (common
+# practice). Narrow filters lie between the sky's own lines: their sky has the colour of V.
+_BROAD = (("L", 280.0, 550.0), ("R", 90.0, 630.0), ("G", 80.0, 530.0), ("B", 90.0, 450.0))
+_LINES = (("Ha", 656.3), ("OIII", 500.7), ("SII", 671.6))
+LINE_WIDTH_NM = (3.0, 12.0)
+_SKY_BANDS = ("R", "B")
+
+
+def _draw_filter(rng: np.random.Generator, cfa: bool) -> dict[str, Any]:
+    """Narrow bands leave a colour sensor one good plane: they are drawn as a fault, not here."""
+    number = 0 if cfa else int(rng.integers(len(_BROAD) + len(_LINES)))
+    if number < len(_BROAD):
+        name, band_nm, wavelength_nm = _BROAD[number]
+        transmission = float(rng.uniform(0.9, 0.98))
+    else:
+        name, wavelength_nm = _LINES[number - len(_BROAD)]
+        band_nm, transmission = log_uniform(rng, *LINE_WIDTH_NM), float(rng.uniform(0.75, 0.96))
+    return {
+        "filter": name,
+        "band_nm": band_nm,
+        "wavelength_nm": wavelength_nm,
+        "transmission": transmission,
+    }
 
 
 def _draw_telescope(rng: np.random.Generator) -> Telescope:
     kind = rng.choice(["refractor", "lens", "newtonian", "obstructed"], p=[0.35, 0.1, 0.25, 0.3])
     if kind == "refractor":
-        aperture, ratio, hole, vanes = log_uniform(rng, 50, 160), rng.uniform(4.5, 9.0), 0.0, 0
+        aperture, ratio, hole, vanes = log_uniform(rng, 50, 160), 4.5 + rng.exponential(2.2), 0.0, 0
     elif kind == "lens":
         ratio = rng.uniform(1.8, 5.6)
         aperture, hole, vanes = min(120.0, log_uniform(rng, 135, 500) / ratio), 0.0, 0
@@ -112,11 +137,13 @@ def _draw_telescope(rng: np.random.Generator) -> Telescope:
         aperture, ratio = log_uniform(rng, 110, 320), rng.uniform(3.5, 6.0)
         hole, vanes = rng.uniform(0.22, 0.38), int(rng.choice([3, 4, 4, 4]))
     else:
-        aperture, ratio = log_uniform(rng, 125, 360), rng.uniform(5.5, 12.0)
+        aperture, ratio = log_uniform(rng, 125, 360), log_uniform(rng, 5.5, 15.0)
         hole, vanes = rng.uniform(0.3, 0.5), int(rng.choice([0, 0, 3, 4]))
+    ratio = min(ratio, 15.0)
+    focal = float(np.clip(aperture * ratio, 135, 3000))
     return Telescope(
-        aperture_mm=float(aperture),
-        focal_mm=float(np.clip(aperture * ratio, 135, 3000)),
+        aperture_mm=float(focal / ratio),
+        focal_mm=focal,
         obstruction=float(hole),
         vanes=vanes,
         vane_mm=float(rng.uniform(0.5, 2.5)),
@@ -170,18 +197,13 @@ def draw_rig(rng: np.random.Generator, cfa_share: float = 0.35) -> Rig:
         is_short = rng.random() < SHORT_LENS_SHARE
         telescope = _draw_short_lens(rng) if is_short else _draw_telescope(rng)
         camera = _draw_camera(rng, cfa_share)
-        # Narrow bands leave a colour sensor one good plane: they are drawn as a fault, not here.
-        names = 4 if camera.cfa else len(_FILTERS)
-        name, band, wavelength = _FILTERS[0 if camera.cfa else rng.integers(names)]
         rig = Rig(
             telescope=telescope,
             camera=camera,
             seeing_arcsec=_seeing(rng, telescope, camera) if is_short else log_uniform(rng, 1.3, 4),
             tracking_rms_arcsec=log_uniform(rng, 0.2, 1.0),
             sky_mag=float(rng.uniform(17.8, 21.8)),
-            band_nm=band,
-            wavelength_nm=wavelength,
-            filter=str(name),
+            **_draw_filter(rng, camera.cfa is not None),
         )
         fwhm_px = np.hypot(rig.seeing_arcsec, 2.355 * rig.tracking_rms_arcsec) / rig.scale_arcsec
         if 0.4 <= rig.scale_arcsec <= (60.0 if is_short else 8.0) and fwhm_px <= 8.0:

@@ -21,7 +21,7 @@ from synth.psf import Blur, Pupil, phase_stamps, star_light
 from synth.rng import torch_stream
 from synth.sensor import Readout, read_out
 from synth.sheet_plan import NUMBERS, SheetPlan
-from synth.starlight import BAND, BRIGHT_STARS, CENTRE_ZONE, OVER, STAMP_PX, ZONES, sent
+from synth.starlight import BRIGHT_STARS, CENTRE_ZONE, OVER, STAMP_PX, ZONES, band, sent
 
 # Side of the tiles for stars that reach so far: room for a cut-out, with enough empty sky in it to
 # read its noise from.
@@ -269,7 +269,7 @@ def star_stamps(pupil: Pupil, blur: Blur) -> Tensor:
         blur.paths[:, centre],
         blur.r0_over_outer,
     )
-    bright = star_light(pupil, middle, STAMP_PX, OVER, 128, BAND)
+    bright = star_light(pupil, middle, STAMP_PX, OVER, 128, band(pupil))
     stamps = phase_stamps(torch.cat((light, bright), 1), OVER)
     stamps[..., -1, :] = 0
     stamps[..., -1] = 0

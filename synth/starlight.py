@@ -24,8 +24,8 @@ SMALL_PX = 24
 BRIGHT_OVER = 2
 BRIGHT_PX = 256
 BRIGHT_STARS = 16
-# Wavelengths over the reference, averaged for the brightest stars: a filter has a width.
-BAND = (0.88, 0.96, 1.04, 1.12)
+# The brightest stars are the mean of so many wavelengths within the filter's band.
+WAVELENGTHS = 4
 # 3 x 3 places in the field have their own star shape; -1 and 1 are the frame's edges.
 ZONES = [(x, y) for y in (-2 / 3, 0.0, 2 / 3) for x in (-2 / 3, 0.0, 2 / 3)]
 # Fried's r0 of 4 cm (2.5 arcsec) over an outer scale of 20 m (common practice).
@@ -84,6 +84,7 @@ def pupil_table(scenes: Sequence[Scene]) -> dict[str, np.ndarray]:
         "bar_offset": offset,
         "bar_half": half,
         "lambda_over_d_px": np.array([lambda_over_d_px(s) for s in scenes], np.float32),
+        "bandwidth": np.array([s.rig.band_nm / s.rig.wavelength_nm for s in scenes], np.float32),
     }
 
 
@@ -185,7 +186,12 @@ def reach_px(scene: Scene) -> float:
 
 def wide_light(pupil: Pupil, blur: Blur) -> Tensor:
     """Light of bright stars, whole haloes and spikes: fine grid of BRIGHT_PX * BRIGHT_OVER."""
-    return star_light(pupil, blur, BRIGHT_PX, BRIGHT_OVER, 256, BAND)
+    return star_light(pupil, blur, BRIGHT_PX, BRIGHT_OVER, 256, band(pupil))
+
+
+def band(pupil: Pupil) -> tuple[Tensor, ...]:
+    """Wavelengths over the reference, (B,) each, that the brightest stars are the mean of."""
+    return pupil.colours(WAVELENGTHS).unbind(1)
 
 
 def star_layer(plan: StarPlan, height: int, width: int, device: str) -> Tensor:

@@ -1,6 +1,6 @@
 """One small telescope and even frames of it, for tests that follow light through the generator.
 
-100 mm, 530 mm, efficiency 0.5, 100 nm at 545 nm, 3.76 um pixels; nothing but sky and given stars.
+100 mm, 530 mm, efficiency 0.5, 100 nm at 550 nm, 3.76 um pixels; nothing but sky and given stars.
 """
 
 from collections.abc import Sequence
@@ -41,7 +41,7 @@ def rig(**changes: Any) -> Rig:
         "tracking_rms_arcsec": 0.3,
         "sky_mag": 21.0,
         "band_nm": 100.0,
-        "wavelength_nm": 545.0,
+        "wavelength_nm": 550.0,
         "filter": "V",
     }
     return Rig(**(values | changes))

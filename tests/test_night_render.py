@@ -1,6 +1,7 @@
 """Rendered nights: geometry against astropy, causes as they should show, files made again."""
 
 import json
+from dataclasses import replace
 from datetime import timedelta
 from itertools import pairwise
 
@@ -366,3 +367,29 @@ def test_light_before_noise_agrees_between_cpu_and_gpu():
     # float32 transforms are good to some 1e-6 of a star's whole light, and stars of 1e4 times a
     # pixel's light share it; sums come in another order.
     torch.testing.assert_close(gpu, cpu, rtol=1e-4, atol=0.02)
+
+
+@pytest.mark.parametrize("apart_deg", [15.0, 40.0, 60.0, 89.0, 120.0])
+def test_moonlit_sky_rises_towards_the_moon_as_published(apart_deg):
+    # Krisciunas & Schaefer 1991, eqs. 16, 21, typed anew and differentiated by hand: the scattering
+    # function f = 10^5.36 (1.06 + cos^2 rho) + 10^(6.15 - rho/40) is all that changes with the
+    # angle from the Moon at one altitude. A step of a degree: 1 % of the slope near the Moon.
+    moment = replace(
+        night("clear", 2).session.moments[0],
+        moon_altitude_deg=40.0,
+        moon_separation_deg=apart_deg,
+        moon_phase_deg=20.0,
+    )
+    rho = np.deg2rad(apart_deg)
+    level = 10**5.36 * (1.06 + np.cos(rho) ** 2) + 10 ** (6.15 - apart_deg / 40)
+    fall = 10**5.36 * np.sin(2 * rho) * np.deg2rad(1.0)
+    fall += np.log(10) / 40 * 10 ** (6.15 - apart_deg / 40)
+    moonlight = night_sky.moonlight_nl(moment)
+    for rest_nl in (0.0, 3 * moonlight):
+        wanted = fall / level * moonlight / (moonlight + rest_nl)
+        got = night_sky.moon_slope(moment, rest_nl)
+        assert got == pytest.approx(wanted, rel=0.012, abs=1e-5)
+    # 1.7 % a degree at 60; beyond a right angle the sky is brighter away from the Moon.
+    assert (wanted > 0) == (apart_deg < 95)
+    below = replace(moment, moon_altitude_deg=-1.0)
+    assert night_sky.moon_slope(below, 80.0) == 0.0

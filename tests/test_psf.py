@@ -8,6 +8,7 @@ import torch
 from synth.atmosphere import kolmogorov_otf, outer_scale_factor, von_karman_otf
 from synth.optics import TERMS, defocus_waves, pupil_amplitude, spread
 from synth.psf import Blur, Pupil, fwhm_px, half_flux_radius_px, star_light
+from synth.starlight import wide_light
 
 OVER = 4
 
@@ -147,3 +148,33 @@ def test_defocus_donut_has_the_geometric_width():
     expected = 26.6 / 2 * np.sqrt((1 + 0.33**2) / 2)
     assert float(half_flux_radius_px(light, OVER)) == pytest.approx(expected, rel=0.05)
     assert float(light[128, 128]) < 0.5 * float(light.max())
+
+
+def test_light_of_a_filter_is_the_mean_over_its_band():
+    # A broad filter of half its wavelength and a line filter of 5 nm at 656 nm, before next to no
+    # seeing. galsim's Airy discs: four wavelengths in the middles of equal parts of the band.
+    wave_px, hole = 3.0, 0.3
+    bands = torch.tensor([0.5, 5.0 / 656.3])
+    pupil = Pupil(
+        torch.full((2,), hole), none(2, 1), none(2, 1), none(2, 1), none(2, 1),
+        torch.full((2,), wave_px), bands,
+    )  # fmt: skip
+    blur = Blur(none(2, 1, len(TERMS)), torch.full((2, 1), 0.02), torch.full((2,), 9.0), none(2),
+                none(2, 1, 128, 2))  # fmt: skip
+    mine = wide_light(pupil, blur)[:, 0].double().numpy() / 4
+    for light, width in zip(mine, bands.tolist(), strict=True):
+        parts = [
+            galsim.Airy(lam_over_diam=wave_px * (1 + width * middle), obscuration=hole)
+            for middle in (-0.375, -0.125, 0.125, 0.375)
+        ]
+        profile = galsim.Convolve(galsim.Sum(parts) * 0.25, galsim.Pixel(1.0))
+        theirs = (
+            profile.shift(0.25, 0.25).drawImage(nx=512, ny=512, scale=0.5, method="no_pixel").array
+        )
+        inner = (slice(206, 307),) * 2
+        # 256 samples over the pupil and a grid of half pixels.
+        assert np.abs(light - theirs)[inner].max() < 0.01 * theirs.max()
+    # The rings of the line filter stand, those of the broad one smear away: depth of the dark ring
+    # beside the bright one near 1.6 lambda / D.
+    row = mine[:, 256, 256:300]
+    assert row[1, 7:13].max() / row[1, 5:9].min() > 2 * row[0, 7:13].max() / row[0, 5:9].min()

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 from bare_star import table
-from frame_of_one_rig import expected, scene
+from frame_of_one_rig import expected, rig, scene
 
 from synth import photometry as p
 
@@ -26,13 +26,38 @@ def test_survey_rates(star20, sky_mag, published):
     assert p.sky_e_s(star20, sky_mag, 1.43) == pytest.approx(published, rel=0.01)
 
 
-@pytest.mark.parametrize("row", BY_MOON, ids=lambda row: f"{row['days']} days")
-def test_sky_by_age_of_the_moon(row):
+def test_sky_by_age_of_the_moon():
+    # The rows of the page are the skies that colours are read between.
     for band in "UBVRI":
-        assert p.sky_mag_by_age(band, float(row["days"])) == pytest.approx(row[band], abs=1e-9)
-        # The waning Moon of as many days before new.
-        waning = 29.53 - float(row["days"])
-        assert p.sky_mag_by_age(band, waning) == pytest.approx(row[band], abs=0.01)
+        assert [row[band] for row in BY_MOON] == list(p.DARK_SITE_SKY_MAG[band])
+
+
+@pytest.mark.parametrize(("band", "to_ab"), [("B", -0.09), ("R", 0.21), ("I", 0.45)])
+def test_colour_of_the_sky(band, to_ab):
+    # Rows of the page, Vega magnitudes, V to AB by 0.02 (Blanton & Roweis 2007, AJ 133, 734, from
+    # memory): exact at the rows, between its neighbours' colours elsewhere, held beyond the ends.
+    colours = [row[band] + to_ab - row["V"] - 0.02 for row in BY_MOON]
+    for row, colour in zip(BY_MOON, colours, strict=True):
+        assert p.sky_colour_mag(band, row["V"]) == pytest.approx(colour, abs=1e-9)
+    between = p.sky_colour_mag(band, 20.15)
+    assert min(colours[2:4]) <= between <= max(colours[2:4])
+    assert p.sky_colour_mag(band, 22.5) == pytest.approx(colours[0], abs=1e-9)
+    assert p.sky_colour_mag(band, 16.0) == pytest.approx(colours[-1], abs=1e-9)
+    with pytest.raises(ValueError, match="sky band 'Q' is unknown"):
+        p.sky_colour_mag("Q", 20.0)
+
+
+@pytest.mark.parametrize(
+    ("name", "centre_nm", "dark", "lit"), [("B", 450, 22.71, 19.01), ("R", 630, 21.11, 18.41)]
+)
+def test_broad_filters_see_the_sky_of_their_band(name, centre_nm, dark, lit):
+    # The page's dark and full-Moon skies as AB magnitudes; electrons of a rig through the filter
+    # over those of a star of the same magnitude give them back; V is taken for AB: 0.02.
+    mine = rig(filter=name, band_nm=90.0, wavelength_nm=float(centre_nm))
+    for v_mag, wanted in ((21.8, dark), (18.5, lit)):
+        per_arcsec2 = mine.sky_e_s(v_mag) / mine.scale_arcsec**2
+        band_mag = -2.5 * np.log10(per_arcsec2 / mine.zero_point_e_s)
+        assert band_mag == pytest.approx(wanted, abs=0.021)
 
 
 def test_extinction_of_the_same_site():
@@ -43,7 +68,9 @@ def test_extinction_of_the_same_site():
 def test_moon_is_blue(band, brightening):
     # Ten days from new the sky has risen by about 3 mag in B and 1.2 in I (Patat 2003, A&A 400,
     # 1183, sect. 7, at another site); the table says 2.5 and 1.5. Sites differ by half a magnitude.
-    rise = p.sky_mag_by_age(band, 0) - p.sky_mag_by_age(band, 10)
+    visual = [row["V"] for row in BY_MOON if row["days"] in (0, 10)]
+    rise = visual[0] - visual[1]
+    rise += p.sky_colour_mag(band, visual[0]) - p.sky_colour_mag(band, visual[1])
     assert rise == pytest.approx(brightening, abs=0.55)
 
 
@@ -91,7 +118,7 @@ def test_slope_towards_the_moon():
 def test_moonlight_reaches_the_frame():
     # A sky 2.22 mag brighter (zenith, Moon at 60, phase angle 30, k 0.172, on 21.587): 7.73 times
     # the electrons; two digits of a magnitude make 0.5 %.
-    lit = p.moonlit_sky_mag(21.587, 30.0, 60.0, 0.0, 60.0)
+    lit = p.v_mag_of(p.nanolambert(21.587) + p.moonlight_nl(30.0, 60.0, 0.0, 60.0))
     frames = expected(scene(sky_mag=21.587), scene(sky_mag=lit))
     rise = np.median(frames[1]) / np.median(frames[0])
     assert rise == pytest.approx(10 ** (0.4 * 2.22), rel=0.006)
