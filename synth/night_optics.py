@@ -12,6 +12,7 @@ from synth.night_course import Course
 from synth.night_pointing import Numbers
 from synth.rng import log_uniform
 from synth.scene import Scene
+from synth.spike_strength import hidden_behind_vanes
 from synth.strength import seen_reflection_pct
 
 # Subs whose focus widens the half-flux radius by less are not called defocused.
@@ -100,7 +101,12 @@ def hot_pixels(course: Course, rng: np.random.Generator) -> Numbers:
 def cable(course: Course, rng: np.random.Generator) -> Numbers:
     """A cable across the aperture: an uneven spike at one angle of the tube, all night."""
     strength = log_uniform(rng, 12.0, 80.0)
-    course.base = recipes.diffraction_spikes(course.base, strength, rng)
+    # A cable that lies along a vane hides behind the vane's own spikes; the last draw stands.
+    for _ in range(40):
+        base = recipes.diffraction_spikes(course.base, strength, rng)
+        if not hidden_behind_vanes(base):
+            break
+    course.base = base
     return {"bar_angle_deg": course.base.bars[0].angle_deg}
 
 

@@ -103,7 +103,11 @@ def satellites(course: Course, rng: np.random.Generator) -> Numbers:
     # A body at 550 km overhead leaves the Sun's light once the Sun is 23 deg down; those seen
     # towards the Sun stay lit until about 35, higher orbits longer.
     chance = 0.85 * np.clip((38.0 - down) / 18.0, 0, 1)
-    hit = rng.random(len(course)) < chance
+    # A twilight in which hardly any passed has no such cause.
+    for _ in range(40):
+        hit = rng.random(len(course)) < chance
+        if hit.sum() >= min(4, len(course)):
+            break
     course.trail_snr = np.where(hit, np.exp(rng.uniform(2.3, 6.0, len(course))), course.trail_snr)
     return {"subs_hit": float((course.trail_snr > 0).sum())}
 

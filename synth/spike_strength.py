@@ -56,7 +56,7 @@ def plan_spikes(scenes: Sequence[Scene]) -> SpikePlan:
         angles,
         np.array([_brightest_e(s) for s in some]),
         np.array([s.noise_e for s in some]),
-        np.array([_hidden(s, row) for s, row in zip(some, angles, strict=True)]),
+        np.array([hidden_behind_vanes(s) for s in some]),
         pupil_table(some),
         pupil_table([replace(s, bars=()) for s in some]),
         blur_table(some, [(0.0, 0.0)]),
@@ -72,13 +72,15 @@ def _brightest_e(scene: Scene) -> float:
     return float(scene.stars.flux_e[inside].max(initial=0.0))
 
 
-def _hidden(scene: Scene, spikes_deg: np.ndarray) -> bool:
+def hidden_behind_vanes(scene: Scene) -> bool:
+    """Whether the spikes of all stray bars of a scene lie along those of regular vanes."""
     telescope = scene.rig.telescope
-    if not telescope.vanes:
+    if not telescope.vanes or not scene.bars:
         return False
+    spikes_deg = np.array([bar.angle_deg + 90 for bar in scene.bars])
     vanes = telescope.vane_angle_deg + 90 + 360.0 * np.arange(telescope.vanes) / telescope.vanes
     away = np.abs((spikes_deg[:, None] - vanes[None] + 90) % 180 - 90).min(1)
-    return bool(np.nanmax(away) < HIDDEN_DEG)
+    return bool(away.max() < HIDDEN_DEG)
 
 
 def spike_strengths(plan: SpikePlan, good_fwhm_px: np.ndarray, device: str = "cpu") -> np.ndarray:

@@ -20,3 +20,22 @@ def test_a_ghost_is_no_smaller_than_a_star_and_outshines_its_glare(seed):
         light = reflection_map([scene.reflection], *axes)[0].numpy()
         # A star's disc of twice its FWHM covers pi FWHM^2.
         assert (light > 0.1 * light.max()).sum() > np.pi * scene.good_fwhm_px**2
+
+
+@pytest.mark.parametrize("seed", range(41, 53))
+def test_a_cable_does_not_hide_behind_the_vanes(seed):
+    scene = draw_night(seed, "cable", 2, 256, 192).subs[0].scene
+    vanes = scene.rig.telescope.vanes
+    # A bar across the pupil spreads light at right angles to itself; k vanes 360 / k apart.
+    regular = [scene.rig.telescope.vane_angle_deg + 360 * k / vanes for k in range(vanes)]
+    away = [
+        min((abs((bar.angle_deg - vane + 90) % 180 - 90) for vane in regular), default=90.0)
+        for bar in scene.bars
+    ]
+    assert max(away) >= 4.0  # nearer than that the two spikes are one
+
+
+@pytest.mark.parametrize("seed", [41126, 41226, 41726])
+def test_satellites_of_a_twilight_are_several(seed):
+    subs = draw_night(seed, "satellites", 18, 256, 192).subs
+    assert sum(bool(sub.scene.trails) for sub in subs) >= 4
