@@ -97,7 +97,10 @@ def star_light(
     halo = halo_otf(frequency, blur.halo_px.reshape(each), blur.halo_share.reshape(each))
     pixel = torch.sinc(fx)[None] * torch.sinc(fy)[:, None]
     path = path_otf(blur.paths, fx, fy)
-    spectrum = torch.fft.rfft2(light) * (transfer * halo * pixel) * path
+    # Undersampled stars have detail finer than the grid: cut off by the square of the spectrum it
+    # would ring along rows and columns, a cross that looks like spikes. A soft round end does not.
+    end = torch.exp(-3 * (frequency / (0.5 * over)) ** 6)
+    spectrum = torch.fft.rfft2(light) * (transfer * halo * pixel * end) * path
     return torch.fft.irfft2(spectrum, s=(samples, samples)).clamp_min(0) * over**2
 
 

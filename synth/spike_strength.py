@@ -11,6 +11,7 @@ import numpy as np
 import torch
 from torch import Tensor
 
+from synth.crowding import left_by_stars
 from synth.psf import Blur, Pupil
 from synth.scene import Scene
 from synth.starlight import BRIGHT_OVER, BRIGHT_PX, blur_table, pupil_table, sent, wide_light
@@ -55,7 +56,8 @@ def plan_spikes(scenes: Sequence[Scene]) -> SpikePlan:
         chosen,
         angles,
         np.array([_brightest_e(s) for s in some]),
-        np.array([s.noise_e for s in some]),
+        # Neighbours lie on the spikes: what they leave of a spike's S/N makes the noise larger.
+        np.array([s.noise_e / left_by_stars(s) for s in some]),
         np.array([hidden_behind_vanes(s) for s in some]),
         pupil_table(some),
         pupil_table([replace(s, bars=()) for s in some]),

@@ -15,6 +15,7 @@ import torch
 
 from classifier.vocabulary import FAULTS, INDEX, KEYS
 from synth import reflections, tracking
+from synth.crowding import left_by_stars
 from synth.defects import hot_pixels
 from synth.processing import is_lost
 from synth.psf import Blur, Pupil, fwhm_px, half_flux_radius_px, star_light
@@ -188,10 +189,12 @@ def _known(scene: Scene) -> np.ndarray:
     if scene.reflection is not None:
         row["reflection"] = seen_reflection_pct(scene)
     if scene.trails:
-        row["trail"] *= _trail_share(scene)
+        # Beside a line filter as wide as a star, a star is noise by f^2 / sqrt 2.
+        row["trail"] *= left_by_stars(scene, 1 / np.sqrt(2))
     if scene.dust is not None:
         area = max(np.pi * m.outer_px**2 for m in scene.dust.motes)
-        if row["dust_motes"] / 100 * sky_over_noise * np.sqrt(area) < 8:
+        snr = row["dust_motes"] / 100 * sky_over_noise * np.sqrt(area)
+        if snr * left_by_stars(scene) < 12:
             row["dust_motes"] = NAN
     if scene.gradient is not None and row["gradient"] / 100 * sky_over_noise * 200 < 6:
         row["gradient"] = 0.0 if row["gradient"] < 7.5 else NAN
@@ -206,7 +209,8 @@ def seen_reflection_pct(scene: Scene) -> float:
 
     Seen: inside the frame, and not under the light of a bright star. A twentieth of what is seen
     is brighter. 3 % counts only from 1 sigma in a mean over 16 x 16 px; a ghost whose whole light
-    has an S/N under 10, or that is no larger than a star, is anybody's guess.
+    has an S/N under 25 among the frame's stars, or that is no larger than a star, is anybody's
+    guess: its shape has to be seen, not only its light.
     """
     x_px, y_px = (np.linspace(0, size - 1, 48) for size in (scene.width_px, scene.height_px))
     axes = (torch.from_numpy(axis).float() for axis in (x_px, y_px))
@@ -217,7 +221,8 @@ def seen_reflection_pct(scene: Scene) -> float:
     cell_px = scene.width_px * scene.height_px / light.size
     over_noise = scene.sky_e / scene.noise_e
     enough = seen.sum() * cell_px > 30 * scene.good_fwhm_px**2
-    if not enough or over_noise * np.sqrt((light[seen] ** 2).sum() * cell_px) < 10:
+    snr = over_noise * np.sqrt((light[seen] ** 2).sum() * cell_px) * left_by_stars(scene)
+    if not enough or snr < 25:
         return NAN
     percent = 100 * float(np.quantile(light[seen], 0.95))
     return min(percent, 3 * percent / 100 * over_noise * 16)
@@ -239,24 +244,6 @@ def _glare_e(scene: Scene, x_px: np.ndarray, y_px: np.ndarray) -> np.ndarray:
     share = scene.halo_share
     profile = (1 - share) * wings + share * halo
     return (stars.flux_e[brightest, None, None] * profile).sum(0)
-
-
-def _trail_share(scene: Scene) -> float:
-    """What a crowded field leaves of a trail's S/N.
-
-    Stars that stand out are masked and take their part of the line with them; those that do not
-    are noise for it: per star of flux f a line filter as wide as the star sees f^2 / sqrt 2 over
-    the area, where it sees sigma^2 of white noise.
-    """
-    sigma_px = scene.good_fwhm_px / 2.3548
-    area_px = scene.width_px * scene.height_px
-    flux_e = scene.stars.flux_e / scene.noise_e
-    seen = flux_e > 5 * 2 * np.pi * sigma_px**2
-    grain = (flux_e[~seen] ** 2).sum() / area_px / np.sqrt(2)
-    # Covered out to where a Gaussian star is half a sigma high.
-    height = flux_e[seen] / (2 * np.pi * sigma_px**2)
-    covered = (np.pi * 2 * sigma_px**2 * np.log(height / 0.5)).sum() / area_px
-    return float(np.sqrt(np.exp(-covered) / (1 + grain)))
 
 
 def hot_percent(scene: Scene) -> float:

@@ -40,11 +40,12 @@ def test_planted_lines_are_found(ends):
     away = [abs((x - x0) * (y1 - y0) - (y - y0) * (x1 - x0)) / length for x, y in _points(found)]
     # A digital line of the transform leaves the true one by up to 1 px (Brady 1998: log2(N) / 6).
     assert max(away) < 2.5
-    # One pixel of the section: 0.8 x 0.92 (mean over a pixel at its middle) x sqrt(steps), where
-    # a step is one row or column; losses to the smooth part taken out and to the digital line
-    # are up to 40 %, and noise adds 1 to 2.
+    # Three pixels of the section with weights 1 2 1 over sqrt 6: 0.8 x (2 x 0.96 + 2 x 0.59) /
+    # sqrt 6 (means over pixels 1 px wide of a Gaussian of sigma 1 px) x sqrt(steps), where a step
+    # is one row or column; losses to the smooth part taken out and to the digital line are up to
+    # 40 %, and noise adds 1 to 2.
     steps = max(abs(x1 - x0), abs(y1 - y0))
-    bound = 0.8 * 0.92 * steps**0.5
+    bound = 0.8 * (2 * 0.96 + 2 * 0.59) / 6**0.5 * steps**0.5
     assert 0.6 * bound - 1 < float(search.snr[0, 0]) < bound + 2
 
 

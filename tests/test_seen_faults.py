@@ -7,6 +7,7 @@ import pytest
 
 from classifier.vocabulary import INDEX
 from synth import strength, tracking
+from synth.crowding import left_by_stars
 from synth.generate import draw_scenes
 from synth.recipes import RECIPES
 from synth.reflections import Ghost, Reflection
@@ -66,7 +67,8 @@ def test_a_ghost_under_a_bright_star_is_not_scored(clean):
     ghost = disc(300, 200, 40, 0.2)
     stars = clean.stars
     x, y, flux = stars.x_px.copy(), stars.y_px.copy(), stars.flux_e.copy()
-    x[0], y[0], flux[0] = 300, 200, 1e10
+    # Bright enough for the Moffat wings at 40 px of even the sharpest star.
+    x[0], y[0], flux[0] = 300, 200, 1e13
     glaring = replace(clean, stars=replace(stars, x_px=x, y_px=y, flux_e=flux))
     assert seen(clean, ghost) > 3
     assert np.isnan(seen(glaring, ghost))
@@ -74,7 +76,7 @@ def test_a_ghost_under_a_bright_star_is_not_scored(clean):
 
 def test_faint_stars_are_noise_for_a_trail():
     # Monte Carlo of the closed form: lines laid over unit-noise pictures with unmasked stars, each
-    # filtered with a Gaussian as wide as the star, scatter as `_trail_share` says.
+    # filtered with a Gaussian as wide as the star, scatter as `left_by_stars` says.
     rng = np.random.default_rng(1)
     sigma_px, flux, stars, side, pictures = 1.6, 25.0, 300, 160, 24
     axis = np.arange(side)
@@ -98,11 +100,11 @@ def test_faint_stars_are_noise_for_a_trail():
 
 
 def test_a_trail_in_an_empty_field_keeps_its_strength(clean):
-    assert strength._trail_share(clean) == pytest.approx(1, abs=1e-3)
+    assert left_by_stars(clean, 2**-0.5) == pytest.approx(1, abs=1e-3)
     dense = replace(
         clean, stars=replace(clean.stars, flux_e=np.full(4000, 1.0) * 50 * clean.noise_e)
     )
-    assert strength._trail_share(dense) < 0.95
+    assert left_by_stars(dense, 2**-0.5) < 0.95
 
 
 def test_spikes_are_none_without_bars_and_hidden_behind_vanes(clean):
