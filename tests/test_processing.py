@@ -26,7 +26,7 @@ def plain_scene(kind: str, cfa: bool = False, **changes: object) -> Scene:
         "bad_columns": 0, "row_noise_e": 0.0, "column_noise_e": 0.0, "smear_share": 0.0,
         "vignetting": None, "flat": None, "exposure_s": 10.0, "temperature_c": -20.0,
         "plane_response": (1.0, 1.0, 1.0, 1.0),
-        "rig": replace(scene.rig, sky_mag=19.0),
+        "rig": replace(scene.rig, sky_mag=19.0, band_nm=280.0, wavelength_nm=550.0, filter="L"),
     }  # fmt: skip
     scene = replace(scene, **(values | changes))
     camera = replace(
