@@ -25,6 +25,7 @@ from pathlib import Path
 
 from classifier import __version__
 from classifier.examine import Examined, Sight
+from classifier.masters import MasterFiles
 from classifier.packing import PackingError, packed, unpacked
 from classifier.rig import Rig
 
@@ -51,16 +52,22 @@ def cache_folder(environment: Mapping[str, str] = os.environ) -> Path:
 
 
 class Cache:
-    """Examined frames of earlier runs, for one model and rig.
+    """Examined frames of earlier runs, for one model, rig and pair of masters.
 
     `warning` is one sentence on the first thing that went wrong, or None: trouble with the cache
     costs time, never results.
     """
 
-    def __init__(self, folder: Path, model_sha256: str, rig: Rig | None) -> None:
+    def __init__(
+        self, folder: Path, model_sha256: str, rig: Rig | None, masters: MasterFiles | None = None
+    ) -> None:
         self.folder = folder
         self.warning: str | None = None
         self._settings = "\n".join((_program(), model_sha256, repr(rig)))
+        if masters is not None:
+            # What a master says of a sub is kept for this very master only.
+            parts = (masters.dark, masters.flat)
+            self._settings += "".join(f"\n{self._key(part) if part else None}" for part in parts)
         self._keys: dict[Path, str] = {}
         self._is_writable = True
 

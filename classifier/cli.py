@@ -18,9 +18,12 @@ from classifier.errors import NightcullError, UsageError
 from classifier.planning import COMMANDS as PLANNING_COMMANDS
 from classifier.shared_options import (
     Gain,
+    MasterDark,
+    MasterFlat,
     Offset,
     ReadNoise,
     RigFile,
+    known_masters,
     known_rig,
     make_console,
     only_stdout,
@@ -30,6 +33,7 @@ from training.commands import COMMANDS
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from classifier.masters import MasterFiles
     from classifier.results import Results
     from classifier.rig import Rig
 
@@ -104,6 +108,8 @@ def label(
     pixel: Annotated[float | None, typer.Option(help="Side of the camera's pixel, um.")] = None,
     focal_length: Annotated[float | None, typer.Option(help="mm.")] = None,
     aperture: Annotated[float | None, typer.Option(help="mm.")] = None,
+    dark: MasterDark = None,
+    flat: MasterFlat = None,
 ) -> None:
     """Label every sub in the folders: keep, look or drop, with the reason."""
     only_stdout(json_to)
@@ -126,8 +132,9 @@ def label(
         focal_mm=focal_length,
         aperture_mm=aperture,
     )
+    masters = known_masters(dark, flat, known)
     with claimed_folder(out, replace) if out else nullcontext():
-        results = _label(folders, known, model, workers, not no_cache, shares)
+        results = _label(folders, known, model, workers, not no_cache, shares, masters)
     for line in json_lines(results) if json_to else ():
         typer.echo(line)
     # People read the summary where they would look for it: beside data it goes to stderr.
@@ -243,6 +250,7 @@ def _label(
     workers: int | None,
     with_cache: bool = False,
     prior: "dict[str, float] | None" = None,
+    masters: "MasterFiles | None" = None,
 ) -> "Results":
     from classifier.cache import Cache, cache_folder
     from classifier.label import label_night
@@ -252,10 +260,10 @@ def _label(
     loaded = load_model(model)
     if prior:
         loaded = loaded.with_prior(prior)
-    cache = Cache(cache_folder(), loaded.sha256, rig) if with_cache else None
+    cache = Cache(cache_folder(), loaded.sha256, rig, masters) if with_cache else None
     try:
         with frame_progress(make_console(stderr=True), "Labelling") as progress:
-            return label_night(folders, rig, loaded, workers, progress, cache)
+            return label_night(folders, rig, loaded, workers, progress, cache, masters)
     except KeyboardInterrupt:
         typer.echo("nightcull: stopped; no results were written.", err=True)
         raise typer.Exit(EXIT_INTERRUPTED) from None

@@ -18,12 +18,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from classifier.examine import Examined, examine
+from classifier.masters import MasterFiles
 from classifier.rig import Rig
 
 if TYPE_CHECKING:
     from classifier.weights import Model
 
 File = tuple[Path, str]  # where it is, and its name in the results
+Settings = tuple[Rig | None, Path, MasterFiles | None]  # rig, folder of the model, masters
 IN_FLIGHT_PER_WORKER = 2
 FILES_WORTH_A_WORKER = 6  # starting a process with torch costs about as much as some frames
 THREAD_VARIABLES = ("OMP_NUM_THREADS", "MKL_NUM_THREADS", "OPENBLAS_NUM_THREADS")
@@ -42,27 +44,32 @@ def useful_workers(files: int, wanted: int | None = None) -> int:
 
 
 def examine_all(
-    files: Sequence[File], rig: Rig | None, model: "Model", workers: int
+    files: Sequence[File],
+    rig: Rig | None,
+    model: "Model",
+    workers: int,
+    masters: MasterFiles | None = None,
 ) -> Iterator[Examined]:
     """Examine all files and yield them as they are done, in any order."""
     if workers == 1:
         with _one_thread():
             for path, name in files:
-                yield examine(path, name, rig, model)
+                yield examine(path, name, rig, model, masters)
         return
+    settings = (rig, model.folder, masters)
     with _thread_variables():
         suspects: list[File] = []
-        yield from _in_pools(files, rig, model.folder, workers, suspects)
+        yield from _in_pools(files, settings, workers, suspects)
         for file in suspects:
             # Each in a pool of its own: what still kills its process alone is the cause.
             guilty: list[File] = []
-            yield from _in_pools([file], rig, model.folder, 1, guilty)
+            yield from _in_pools([file], settings, 1, guilty)
             for path, name in guilty:
                 yield Examined(path, name, error=DIED)
 
 
 def _in_pools(
-    files: Sequence[File], rig: Rig | None, folder: Path, workers: int, suspects: list[File]
+    files: Sequence[File], settings: Settings, workers: int, suspects: list[File]
 ) -> Iterator[Examined]:
     """Examine files in a pool. When one of its processes dies, the files then in flight go to
     `suspects`, and a new pool takes up the rest."""
@@ -75,7 +82,7 @@ def _in_pools(
         try:
             while waiting or flying:
                 while waiting and len(flying) < IN_FLIGHT_PER_WORKER * workers:
-                    flying[pool.submit(_examine_in_worker, *waiting[-1], rig, folder)] = waiting[-1]
+                    flying[pool.submit(_examine_in_worker, *waiting[-1], settings)] = waiting[-1]
                     waiting.pop()
                 for future in wait(flying, return_when=FIRST_COMPLETED).done:
                     examined = future.result()
@@ -101,8 +108,9 @@ def _model_of_this_process(folder: Path) -> "Model":
     return load_model(str(folder))
 
 
-def _examine_in_worker(path: Path, name: str, rig: Rig | None, folder: Path) -> Examined:
-    return examine(path, name, rig, _model_of_this_process(folder))
+def _examine_in_worker(path: Path, name: str, settings: Settings) -> Examined:
+    rig, folder, masters = settings
+    return examine(path, name, rig, _model_of_this_process(folder), masters)
 
 
 def _start_worker() -> None:

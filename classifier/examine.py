@@ -6,16 +6,18 @@ why: no single file can stop a night.
 """
 
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import torch
 
+from classifier.calibration import calibration_of
 from classifier.errors import FrameError, NightcullError
 from classifier.facts import Facts
 from classifier.frame import Frame, read_frame
+from classifier.masters import MasterFiles, masters_of
 from classifier.measures import FrameMeasures, measure_frame
 from classifier.picture import draw_picture
 from classifier.results import Picture
@@ -35,7 +37,8 @@ class Sight:
     """What is kept of a frame that could be read.
 
     features (D,) and shape (S,) float32; `size_px` is (height, width); `line_px` is the best
-    line of the model's own search, [x0, y0, x1, y1].
+    line of the model's own search, [x0, y0, x1, y1]; `calibration` what the masters would leave
+    of its faults (see `calibration.calibration_of`), empty without masters.
     """
 
     facts: Facts
@@ -46,6 +49,7 @@ class Sight:
     line_px: list[float]
     picture: Picture
     notes: tuple[str, ...]
+    calibration: dict[str, dict] = field(default_factory=dict)
 
 
 @dataclass
@@ -59,7 +63,9 @@ class Examined:
     skipped: str | None = None
 
 
-def examine(path: Path, name: str, rig: Rig | None, model: "Model") -> Examined:
+def examine(
+    path: Path, name: str, rig: Rig | None, model: "Model", masters: MasterFiles | None = None
+) -> Examined:
     """Look at one file; never raises for anything that is wrong with the file."""
     try:
         with warnings.catch_warnings():
@@ -69,7 +75,7 @@ def examine(path: Path, name: str, rig: Rig | None, model: "Model") -> Examined:
             if frame.facts.kind in CALIBRATION:
                 reason = f"The header says this is a {frame.facts.kind} frame."
                 return Examined(path, name, skipped=reason)
-            return Examined(path, name, sight=_see(frame, model))
+            return Examined(path, name, sight=_see(frame, model, masters))
     except NightcullError as error:
         return Examined(path, name, error=_sentence(_first_line(error)))
     except MemoryError:
@@ -102,17 +108,19 @@ def encode(frame: Frame, model: "Model") -> tuple["Views", np.ndarray, np.ndarra
     return views, features.copy(), shape.copy()
 
 
-def _see(frame: Frame, model: "Model") -> Sight:
+def _see(frame: Frame, model: "Model", masters: MasterFiles | None) -> Sight:
     views, features, shape = encode(frame, model)
+    measures = measure_frame(frame)
     return Sight(
         facts=frame.facts,
         size_px=frame.pixels.shape,
-        measures=measure_frame(frame),
+        measures=measures,
         features=features,
         shape=shape,
         line_px=views.line_px[0].tolist(),
         picture=draw_picture(frame.pixels, views, frame.half),
         notes=tuple(frame.notes),
+        calibration=calibration_of(frame, measures, masters_of(masters)) if masters else {},
     )
 
 

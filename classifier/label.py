@@ -16,11 +16,14 @@ import torch
 
 from classifier import __version__
 from classifier.advice import run_advice
+from classifier.calibration_text import run_texts, sub_texts
 from classifier.context import run_context
 from classifier.crew import File, examine_all, useful_workers
 from classifier.errors import UsageError
+from classifier.evidence import YES
 from classifier.examine import Examined, Sight
 from classifier.frame import find_frames
+from classifier.masters import MasterFiles
 from classifier.night_line import NightSub
 from classifier.night_reading import read_night
 from classifier.opinion import Levels, Opinion, group_confidence
@@ -48,11 +51,12 @@ def label_night(
     workers: int | None = None,
     progress: Progress = lambda done, total, name: None,
     cache: "Cache | None" = None,
+    masters: MasterFiles | None = None,
 ) -> Results:
     """Label every frame found in the folders. Raises UsageError if there is none.
 
     cache: of what earlier runs examined; kept up as the frames are done, so that an interrupted
-    run is not lost.
+    run is not lost. masters: dark and flat, to tell what calibration with them would leave.
     """
     files = find_frames(folders)
     if not files:
@@ -62,7 +66,7 @@ def label_night(
             "TIFF files."
         )
     examined: list[Examined] = []
-    for one in _examined(files, rig, model, workers, cache):
+    for one in _examined(files, rig, model, workers, cache, masters):
         examined.append(one)
         progress(len(examined), len(files), one.name)
     return judge_night(examined, model)
@@ -74,6 +78,7 @@ def _examined(
     model: "Model",
     workers: int | None,
     cache: "Cache | None",
+    masters: MasterFiles | None,
 ) -> Iterator[Examined]:
     """All files examined: first those that the cache knows, then the others as they are done."""
     waiting = list(files)
@@ -85,7 +90,7 @@ def _examined(
                 waiting.append((path, name))
             else:
                 yield known
-    for one in examine_all(waiting, rig, model, useful_workers(len(waiting), workers)):
+    for one in examine_all(waiting, rig, model, useful_workers(len(waiting), workers), masters):
         if cache is not None:
             cache.keep(one)
         yield one
@@ -106,6 +111,7 @@ def judge_night(examined: Sequence[Examined], model: "Model") -> Results:
     runs = _by_run(seen, judged)
     readings = read_night(runs)
     _advise(runs, judged)
+    _calibrate(dict(seen), judged, readings)
     frames += judged
     frames.sort(key=lambda frame: frame.path)
     skipped = [{"path": one.name, "reason": one.skipped} for one in examined if one.skipped]
@@ -131,6 +137,19 @@ def _advise(runs: dict[str, list[NightSub]], judged: Sequence[FrameResult]) -> N
     for frame in judged:
         for key, text in told.get(frame.path, {}).items():
             frame.evidence[key]["advice"] = text
+
+
+def _calibrate(
+    sights: dict[str, Sight], judged: Sequence[FrameResult], readings: list[dict]
+) -> None:
+    """Put what the masters would do beside the faults of each frame, and beside each run."""
+    for frame in judged:
+        for key, text in sub_texts(sights[frame.path].calibration).items():
+            if key in frame.faults or frame.evidence[key]["state"] == YES:
+                frame.evidence[key]["calibration"] = text
+    for reading in readings:
+        founds = [sights[name].calibration for name in reading["subs"]]
+        reading["calibration"] = run_texts(founds)
 
 
 def made_with(model: "Model") -> dict[str, str]:

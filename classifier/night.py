@@ -56,7 +56,7 @@ def summarise(results: Results) -> Summary:
         skipped=len(results.skipped),
         runs=len({frame.run for frame in frames}),
         faults=sorted(counts.items(), key=lambda item: (-item[1], KEYS.index(item[0]))),
-        findings=list(_findings(frames)),
+        findings=[*_findings(frames), *_masters(results)],
     )
 
 
@@ -69,6 +69,14 @@ def severity(frame: FrameResult) -> float:
         if fault(key).effect is not Effect.CALIBRATES
     ]
     return base + max(spoiling, default=0.0)
+
+
+def _masters(results: Results) -> Iterable[str]:
+    """What the masters are worth, told by run where there are several."""
+    for reading in results.readings:
+        where = f"{reading['run']}: " if len(results.readings) > 1 else ""
+        for text in reading.get("calibration", []):
+            yield where + text
 
 
 def _share(frames: Sequence[FrameResult]) -> Share:

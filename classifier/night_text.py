@@ -30,6 +30,7 @@ def night_text(readings: Sequence[Mapping[str, Any]], width: int = WIDTH) -> Ite
             ("What changed", "changes"),
             ("What it cost", "costs"),
             ("Where light and marks come from", "hints"),
+            ("Your masters", "calibration"),
             ("Not told", "untold"),
         ):
             if reading.get(key):

@@ -10,6 +10,7 @@ from classifier.errors import UsageError
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from classifier.masters import MasterFiles
     from classifier.rig import Rig
 
 RigFile = Annotated[
@@ -18,6 +19,14 @@ RigFile = Annotated[
 Gain = Annotated[float | None, typer.Option("--gain", help="Electrons per ADU.")]
 ReadNoise = Annotated[float | None, typer.Option("--read-noise", help="Electrons.")]
 Offset = Annotated[float | None, typer.Option("--offset", help="ADU without any light.")]
+MasterDark = Annotated[
+    Path | None,
+    typer.Option("--dark", help="Master dark: would it remove the hot pixels and glow found?"),
+]
+MasterFlat = Annotated[
+    Path | None,
+    typer.Option("--flat", help="Master flat: would it remove the dust and vignetting found?"),
+]
 
 
 def known_rig(path: Path | None, **facts: float | None) -> "Rig | None":
@@ -27,6 +36,17 @@ def known_rig(path: Path | None, **facts: float | None) -> "Rig | None":
     from classifier.rig import Rig, read_rig
 
     return (read_rig(path) if path else Rig()).updated(**facts)
+
+
+def known_masters(dark: Path | None, flat: Path | None, rig: "Rig | None") -> "MasterFiles | None":
+    """The masters, looked at once so that a wrong one is refused before the work; None if none."""
+    if dark is None and flat is None:
+        return None
+    from classifier.masters import MasterFiles, masters_of
+
+    files = MasterFiles(dark, flat, rig)
+    masters_of(files)
+    return files
 
 
 def only_stdout(json_to: str | None) -> None:

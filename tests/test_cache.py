@@ -51,9 +51,9 @@ def looked_at(monkeypatch) -> list[str]:
     """The names of the files that are really examined from now on."""
     names = []
 
-    def noted(path, name, rig, model):
+    def noted(path, name, rig, model, masters=None):
         names.append(name)
-        return examine(path, name, rig, model)
+        return examine(path, name, rig, model, masters)
 
     monkeypatch.setattr(classifier.crew, "examine", noted)
     return names
