@@ -4,7 +4,17 @@ import math
 from typing import Any
 
 from classifier.prior import prior_sentence
-from classifier.vocabulary import KEYS, SAME_LIGHT, fault
+from classifier.vocabulary import KEYS, SAME_LIGHT, Verdict, fault
+from training.side_by_side import (
+    COMMON,
+    GRAFTED,
+    RENDERED,
+    UNKNOWN,
+    interval_text,
+    overviews,
+    share_text,
+    strength_text,
+)
 
 HEAD = """# {name}
 
@@ -68,6 +78,33 @@ level from which the fault counts stands in the second column.
 |---|---|---|
 """
 
+SENSITIVITY_HEAD = """
+## Strength at which faults are found
+
+With 1 % of the frames without the fault let through: the strengths at which half and 95 % of the
+frames are found, each with its 95 % interval over {groups}, in the unit of the fault; from a
+logistic in the logarithm of the strength, by maximum likelihood. Not reached: more than the
+strongest frame has.
+
+| fault | unit | counts from | {columns} |
+|---|---|---|{rule}|
+"""
+
+SIDE_HEAD = """
+## Rendered, grafted and real frames
+
+Grafted: faults put into real good frames. Real: frames that a person labelled, judged as files
+with everything measured. Intervals resample runs of rendered frames, and folders of real ones.
+
+| | {columns} |
+|---|{rule}|
+"""
+
+VERDICTS_LEFT_OUT = """
+Verdicts on rendered and grafted frames are those of the network alone, as nothing was measured in
+them: a fault under 90 % never costs a sub there, and no measure contradicts a label.
+"""
+
 CONFUSION_HEAD = """
 ## Labels given wrongly beside a real fault
 
@@ -122,6 +159,8 @@ def card_text(config: dict[str, Any], figures: dict[str, Any]) -> str:
         head + "\n".join(rows),
         GROUP_HEAD + "\n".join(groups),
         _same_light(figures),
+        *_side_by_side(figures),
+        *_sensitivity(figures),
         STRENGTH_HEAD + "\n".join(row for row in strengths if row),
         CONFUSION_HEAD + "\n".join(row for row in confusions if row),
     ]
@@ -176,6 +215,62 @@ def _strength_row(key: str, row: dict[str, Any]) -> str:
         for part in row["recall_by_strength"]
     )
     return f"| {key} | {told.counts_from:g} {told.unit} | {bins} |"
+
+
+def _side_by_side(figures: dict[str, Any]) -> list[str]:
+    """The kinds of frames beside one another, where the file has more than rendered ones."""
+    columns = overviews(figures)
+    if len(columns) < 2:
+        return []
+    told = list(columns.values())
+    rows = [("frames (groups)", [f"{t['frames']:,} ({t['groups']})" for t in told])]
+    rows += [(title, [text(t[name]) for t in told]) for name, title, text in COMMON]
+    rows += [(f"AP {key} (frames)", [_precision(t["faults"][key]) for t in told]) for key in KEYS]
+    rows += [
+        (f"{words}: keep, look, drop", [_verdicts(t["verdicts"][kind]) for t in told])
+        for kind, words in (("clean", "clean"), ("spoilt", "spoilt"), ("not_sky", "no star field"))
+    ]
+    head = SIDE_HEAD.format(columns=" | ".join(columns), rule="|".join(["---"] * len(columns)))
+    body = "\n".join(f"| {title} | {' | '.join(cells)} |" for title, cells in rows)
+    return [head + body, VERDICTS_LEFT_OUT.rstrip("\n")]
+
+
+def _precision(row: dict[str, Any]) -> str:
+    return f"{interval_text(row['average_precision'])} ({row['positives']})"
+
+
+def _verdicts(row: dict[str, Any]) -> str:
+    if not row["frames"]:
+        return UNKNOWN
+    return ", ".join(share_text(row[verdict]["value"]) for verdict in Verdict)
+
+
+def _sensitivity(figures: dict[str, Any]) -> list[str]:
+    """The strengths at which faults are found; older files have none."""
+    kinds = {
+        name: part["faults"]
+        for name, part in ((RENDERED, figures), (GRAFTED, figures.get("grafted", {})))
+        if "sensitivity" in part.get("faults", {}).get(KEYS[0], {})
+    }
+    if not kinds:
+        return []
+    columns = [f"{share} found, {kind}" for kind in kinds for share in ("50 %", "95 %")]
+    rows = []
+    for key in KEYS:
+        entries = [part[key]["sensitivity"] for part in kinds.values()]
+        cells = [
+            strength_text(entry[name])
+            for entry in entries
+            for name in ("strength_50", "strength_95")
+        ]
+        row = fault(key)
+        rows.append(f"| {key} | {row.unit} | {row.counts_from:g} | {' | '.join(cells)} |")
+    head = SENSITIVITY_HEAD.format(
+        groups="runs" if len(kinds) == 1 else "runs (grafted: folders)",
+        columns=" | ".join(columns),
+        rule="|".join(["---"] * len(columns)),
+    )
+    return [head + "\n".join(rows)]
 
 
 def _confusion_row(key: str, row: dict[str, float]) -> str:

@@ -6,16 +6,13 @@ Thin: parse, call one function, print. Heavy imports live inside the functions, 
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated
 
 import typer
 
 from classifier.errors import UsageError
 from classifier.shared_options import RigFile
 from synth.commands import atlas
-
-if TYPE_CHECKING:
-    from rich.table import Table
 
 Device = Annotated[str | None, typer.Option(help="cpu, cuda or auto (a GPU if there is one).")]
 
@@ -131,45 +128,73 @@ def evaluate(
             help="TOML file of settings: seed and shapes of the subs; default: the model's own."
         ),
     ] = None,
-    frames: Annotated[int | None, typer.Option(min=1, help="Subs to judge on.")] = None,
-    out: Annotated[Path | None, typer.Option(help="JSON file for all figures.")] = None,
+    frames: Annotated[
+        int | None,
+        typer.Option(
+            min=0, help="Rendered subs to judge on; 0: take the figures in the model's folder."
+        ),
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="JSON file for all figures; a page goes beside it.")
+    ] = None,
+    page: Annotated[Path | None, typer.Option(help="HTML file for the page of pictures.")] = None,
     grafts: Annotated[
         Path | None,
         typer.Option(help="Folder of real good subs: judge on faults grafted onto them as well."),
     ] = None,
     graft_frames: Annotated[int, typer.Option(min=4, help="Grafted subs to judge on.")] = 480,
+    real: Annotated[
+        Path | None, typer.Option(help="Folder of real subs to label and judge; needs --truth.")
+    ] = None,
+    truth: Annotated[
+        Path | None,
+        typer.Option(help="Table of what is true of the real subs, as for `compare --against`."),
+    ] = None,
     measured: Annotated[
         int, typer.Option(min=0, help="Subs on which to judge the measures beside the model.")
     ] = 0,
+    card: Annotated[
+        bool,
+        typer.Option(
+            "--card", help="Put the figures into the model's folder and write its card anew."
+        ),
+    ] = False,
     device: Device = None,
 ) -> None:
-    """Judge a model on rendered subs that nobody trained or calibrated on."""
+    """Judge a model on rendered, grafted and real subs that nobody trained or calibrated on."""
     from rich.console import Console
 
     from training.config import read_train_config
+    from training.evaluation_tables import common_table, fault_table, measured_table
+    from training.judge import Wanted
     from training.judge import judge as run
 
+    wanted = Wanted(frames, grafts, graft_frames, real, truth, measured, out, page, card)
     settings = read_train_config(config) if config else None
-    figures = run(model, settings, frames, out, device, grafts, graft_frames, measured)
+    figures = run(model, wanted, settings, device, say=lambda line: typer.echo(line, err=True))
     console = Console(highlight=False)
-    for name, part in (("rendered", figures), ("grafted", figures.get("grafted"))):
-        if part is None:
-            continue
-        macro = part["macro_average_precision"]
-        console.print(figures_table(part))
+    macro = figures["macro_average_precision"]
+    console.print(fault_table(figures))
+    console.print(
+        f"{figures['model']}: macro average precision {macro['value']:.3f} "
+        f"({macro['low']:.3f} to {macro['high']:.3f}) on {figures['frames']} rendered subs; "
+        f"{100 * figures['clean_with_any_label']:.1f} % of {figures['clean_frames']} clean ones "
+        "carry a label."
+    )
+    if "overview" in figures:
+        console.print(common_table(figures))
+    for group, false in figures.get("grafted", {}).get("false_by_group", {}).items():
+        told = ", ".join(f"{key} {100 * share:.0f} %" for key, share in false.items())
+        console.print(f"falsely labelled in {group}: {told or 'nothing'}")
+    for row in figures.get("real", {}).get("judged_wrong", []):
         console.print(
-            f"{figures['model']}: macro average precision {macro['value']:.3f} "
-            f"({macro['low']:.3f} to {macro['high']:.3f}) on {part['frames']} {name} subs; "
-            f"{100 * part['clean_with_any_label']:.1f} % of {part['clean_frames']} clean ones "
-            "carry a label."
+            f"real, {row['path']}: {row['verdict']}, labelled {row['labels'] or 'clean'}, is "
+            f"{row['truth'] or 'clean'}"
         )
-    if "grafted" in figures:
-        console.print(side_by_side(figures, figures["grafted"]))
-        for group, false in figures["grafted"]["false_by_group"].items():
-            told = ", ".join(f"{key} {100 * share:.0f} %" for key, share in false.items())
-            console.print(f"falsely labelled in {group}: {told or 'nothing'}")
     if "measured" in figures:
         console.print(measured_table(figures["measured"]))
+    if wanted.page_path is not None:
+        console.print(f"page: {wanted.page_path}")
 
 
 def realism(
@@ -224,72 +249,6 @@ def retrain(
     )
     for line in outcome.lines():
         typer.echo(line)
-
-
-def figures_table(figures: dict[str, Any]) -> "Table":
-    """The figures per fault as a table for people."""
-    from rich.table import Table
-
-    table = Table(box=None, padding=(0, 2))
-    table.add_column("fault")
-    for title in ("positives", "average precision", "recall", "false alarms", "calibration error"):
-        table.add_column(title, justify="right")
-    for key, row in figures["faults"].items():
-        low, high = row["average_precision_interval"]
-        table.add_row(
-            key,
-            str(row["positives"]),
-            f"{row['average_precision']:.3f} ({low:.2f} to {high:.2f})",
-            f"{row['recall']:.2f}",
-            f"{row['false_alarms']:.3f}",
-            f"{row['calibration_error']:.3f}",
-        )
-    return table
-
-
-def side_by_side(rendered: dict[str, Any], grafted: dict[str, Any]) -> "Table":
-    """Average precision and false alarms on clean subs, rendered beside grafted."""
-    from rich.table import Table
-
-    table = Table(box=None, padding=(0, 1))
-    table.add_column("fault", no_wrap=True)
-    for title in ("AP rendered", "AP grafted", "false rendered", "grafted"):
-        table.add_column(title, justify="right", no_wrap=True)
-    for key, row in rendered["faults"].items():
-        other = grafted["faults"][key]
-        low, high = other["average_precision_interval"]
-        table.add_row(
-            key,
-            f"{row['average_precision']:.2f}",
-            f"{other['average_precision']:.2f} ({low:.2f} to {high:.2f})",
-            f"{row['false_alarms_on_clean']:.3f}",
-            f"{other['false_alarms_on_clean']:.3f}",
-        )
-    return table
-
-
-def measured_table(figures: dict[str, Any]) -> "Table":
-    """Average precision of network, measures and both, and what the measures add to it."""
-    from rich.table import Table
-
-    title = f"Average precision on {figures['frames']} subs labelled as files"
-    table = Table(title=title, title_justify="left", box=None, padding=(0, 1))
-    table.add_column("fault", no_wrap=True)
-    answers = ("network", "verdicts", "forest", "paired", "together")
-    for name in (*answers, "gained by pairing"):
-        table.add_column(name, justify="right", no_wrap=True)
-    for key, row in figures["faults"].items():
-        values = (f"{row[name]['average_precision']:.2f}" for name in answers)
-        table.add_row(key, *values, _gained(row["gain"]["paired"]))
-    macro = figures["macro_average_precision"]
-    values = (f"{macro[name]['value']:.2f}" for name in answers)
-    table.add_row("mean", *values, _gained(macro["gain"]["paired"]), style="bold")
-    return table
-
-
-def _gained(gain: dict[str, Any]) -> str:
-    low, high = gain["interval"]
-    return f"{gain['value']:+.2f} ({low:+.2f} to {high:+.2f})"
 
 
 COMMANDS: tuple[Callable[..., None], ...] = (retrain, render, atlas, train, evaluate, realism)

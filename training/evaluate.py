@@ -65,8 +65,12 @@ def pick_device(config: TrainConfig) -> torch.device:
 def write_figures(figures: dict[str, Any], path: Path) -> None:
     """Write figures as JSON; what is not a number becomes null."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    text = json.dumps(_plain(figures), indent=1, allow_nan=False)
-    path.write_text(text + "\n", encoding="utf-8")
+    path.write_text(figures_text(figures), encoding="utf-8")
+
+
+def figures_text(figures: dict[str, Any]) -> str:
+    """Figures as the text of a JSON file."""
+    return json.dumps(_plain(figures), indent=1, allow_nan=False) + "\n"
 
 
 def read_figures(path: Path) -> dict[str, Any]:

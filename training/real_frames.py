@@ -15,8 +15,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from classifier.frame import find_frames
-from classifier.label import label_night
 from classifier.results import FrameResult, Results
 from classifier.truth import Truth, read_truth
 from classifier.vocabulary import KEYS, Verdict
@@ -40,6 +38,9 @@ def real_figures(
 ) -> dict[str, Any]:
     """Label the folder's frames and score them. Raises UsageError where there is no frame, or the
     table is none, or is about none of them."""
+    from classifier.frame import find_frames
+    from classifier.label import label_night
+
     # What is wrong with the table is told before an hour of labelling.
     read_truth(truth, [name for _, name in find_frames([folder])])
     results = label_night([folder], None, model, workers, progress)
