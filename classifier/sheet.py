@@ -17,7 +17,7 @@ from classifier.star_shape import SHAPE_FACTS, cut, radius_px, stack_and_shape
 from classifier.surface import Surface
 from classifier.sweeps import asinh, middle
 
-__all__ = ["SHAPE_FACTS", "Sheet", "cut", "cut_sheet"]
+__all__ = ["SHAPE_FACTS", "Sheet", "Shown", "binomial", "cut", "cut_sheet", "ranking", "show"]
 
 STARS = 64
 WINGS_PX = 48.0
@@ -73,17 +73,54 @@ def cut_sheet(
     if home is not None:
         at = home(batch[:, None].expand(place.shape[:2]), place)[0]
 
-    cutouts = _cut_all(pixels, pyramid, is_cfa, place, binning)
-    cutouts = _without_hot(cutouts / surface.noise_adu[:, None, None, None])
     raw_peak = cut(pixels, place.round().long(), 8).amax((2, 3))
     saturated = raw_peak >= 0.95 * full[:, None]
-    order = torch.where(saturated, snr * 1e-3, snr).argsort(1, descending=True)[:, :STARS]
     brightest = _apart(place, snr)
+    order = ranking(snr, saturated)
     place, at = (torch.gather(each, 1, _wide(order, 2)) for each in (place, at))
     snr, saturated = snr.gather(1, order), saturated.gather(1, order)
-    cutouts = cutouts[batch[:, None], order]
-    valid = (snr > 0).float()
+    cutouts = _cut_all(pixels, pyramid, is_cfa, place, binning)
+    shown = show(cutouts / surface.noise_adu[:, None, None, None], at, snr, saturated, binning)
+    valid = shown.facts[..., 4]
+    shape = torch.cat(
+        (
+            shown.shape[:, :2],
+            torch.log1p(count)[:, None] / 2,
+            shown.shape[:, 2:],
+            _frame_facts(
+                surface, snr, flux_unit, saturated.float() * valid, valid, binning, pixels.shape
+            ),
+        ),
+        1,
+    )
+    side = (CUT_PX * binning)[:, None].expand(-1, STARS).float()
+    stars_px = torch.cat((place, side[..., None]), 2)
+    return Sheet(shown.cutouts, shown.facts, shown.stack, shape, stars_px, brightest)
 
+
+def ranking(snr: Tensor, saturated: Tensor) -> Tensor:
+    """(B, n) -> (B, STARS) numbers of the best stars, saturated ones last."""
+    return torch.where(saturated, snr * 1e-3, snr).argsort(1, descending=True)[:, :STARS]
+
+
+@dataclass(frozen=True)
+class Shown:
+    """Cut-outs, facts and stack as `Sheet` has them; shape (B, 12): what the stack alone gives."""
+
+    cutouts: Tensor
+    facts: Tensor
+    stack: Tensor
+    shape: Tensor
+
+
+def show(cutouts: Tensor, at: Tensor, snr: Tensor, saturated: Tensor, binning: Tensor) -> Shown:
+    """Stars as they are shown and laid over one another.
+
+    cutouts: (B, n, 32, 32) without the sky, in units of the pixels' noise. at: (B, n, 2) places,
+    -1 to 1 from edge to edge. snr: (B, n), 0 where there is no star. binning: (B,) of the cut-outs.
+    """
+    cutouts = _without_hot(cutouts)
+    valid = (snr > 0).float()
     position = at * valid[..., None]
     peak = cutouts.amax((2, 3)).clamp_min(1e-6)
     facts = torch.stack(
@@ -101,20 +138,7 @@ def cut_sheet(
     # With no good star at all the saturated ones still tell how the light is spread.
     usable = torch.where(usable.sum(1, keepdim=True) > 0, usable, valid)
     stack, shape = stack_and_shape(cutouts, position, usable, binning)
-    shape = torch.cat(
-        (
-            shape[:, :2],
-            torch.log1p(count)[:, None] / 2,
-            shape[:, 2:],
-            _frame_facts(
-                surface, snr, flux_unit, saturated.float() * valid, valid, binning, pixels.shape
-            ),
-        ),
-        1,
-    )
-    side = (CUT_PX * binning)[:, None].expand(-1, STARS).float()
-    stars_px = torch.cat((place, side[..., None]), 2)
-    return Sheet(shown, facts, stack, shape, stars_px, brightest)
+    return Shown(shown, facts, stack, shape)
 
 
 def _wide(index: Tensor, last: int) -> Tensor:
@@ -145,7 +169,7 @@ def _cut_all(
             stamps = cut(pixels, at.round().long(), CUT_PX + 2, chosen)
             # The binomial blur gives every phase of a 2 x 2 mosaic the same weights.
             plain = stamps[..., 1:-1, 1:-1]
-            out[chosen] = torch.where(is_cfa[chosen, None, None, None], _binomial(stamps), plain)
+            out[chosen] = torch.where(is_cfa[chosen, None, None, None], binomial(stamps), plain)
         else:
             picture = pyramid[(size // 2).bit_length() - 1]
             spot = (at + 0.5) / size - 0.5
@@ -186,7 +210,8 @@ def _without_hot(stamps: Tensor) -> Tensor:
     return torch.where(alone, brightest, stamps)
 
 
-def _binomial(stamps: Tensor) -> Tensor:
+def binomial(stamps: Tensor) -> Tensor:
+    """(..., h, w) -> (..., h - 2, w - 2) blurred so that a 2 x 2 mosaic does not show."""
     rows = stamps[..., :-2, :] + 2 * stamps[..., 1:-1, :] + stamps[..., 2:, :]
     return (rows[..., :-2] + 2 * rows[..., 1:-1] + rows[..., 2:]) / 16
 
