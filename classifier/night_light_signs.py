@@ -20,6 +20,8 @@ from classifier.runs import EXTINCTION_MAG
 
 Array = np.ndarray
 
+SAME_BAR_DEG = 5.0  # directions are told in steps of 2 degrees
+
 
 def light_signs(line: NightLine) -> dict[str, float]:
     """See the functions below for what each means."""
@@ -206,16 +208,27 @@ def _moon(line: NightLine) -> dict[str, float]:
 def _standing(line: NightLine) -> dict[str, float]:
     """What stays on the sensor: dust_share (subs with a shadow at the same place), spots_pct,
     spots_sigma (depth of the darkest spot of the sky common to all subs), hot_pct, hot_warm (rank
-    correlation with the sensor's temperature), spike_share, ghost_share, ghost_stands."""
+    correlation with the sensor's temperature), bar_share (subs whose brightest star has a pair of
+    spikes in one common direction that no spider makes), ghost_share, ghost_stands."""
     (hot,) = known(line.of["hot_pixels_pct"])
     return _spots(line) | {
         "dust_share": standing(line, "dust_motes"),
         "hot_pct": float(np.median(hot)) if len(hot) else math.nan,
         "hot_warm": correlation(line.of["temperature_c"], line.of["hot_pixels_pct"]),
-        "spike_share": line.share("diffraction_spikes"),
+        "bar_share": _bar_share(line),
         "ghost_share": line.share("reflection"),
         "ghost_stands": standing(line, "reflection", 24.0),
     }
+
+
+def _bar_share(line: NightLine) -> float:
+    """The bar turns with the tube, so its spikes keep their direction on the sensor."""
+    judged = np.isfinite(line.of["odd_sigma"])
+    (seen,) = known(line.of["odd_deg"])
+    if judged.sum() < 4:
+        return 0.0
+    apart = np.abs((seen[:, None] - seen[None] + 90.0) % 180.0 - 90.0)
+    return float((apart <= SAME_BAR_DEG).sum(0).max(initial=0)) / int(judged.sum())
 
 
 def _spots(line: NightLine) -> dict[str, float]:

@@ -32,6 +32,7 @@ MEASURED = (
     *("gradient_pct", "gradient_deg", "hot_pixels_pct", "texture_pct"),
 )
 FORM = ("skew_x", "skew_y", "skew_noise", "asymmetry", "hole_offset", "halo")
+FORM += ("odd_sigma", "odd_deg")
 HEADER = ("temperature_c", "ambient_c", "altitude_deg", "azimuth_deg", "focus_steps", "camera_deg")
 
 

@@ -11,6 +11,7 @@ import sep
 
 from classifier.background import Background
 from classifier.mean_star import MeanStar
+from classifier.star_rays import odd_bar
 
 Array = np.ndarray
 
@@ -29,7 +30,7 @@ def star_form(
     skew_x, skew_y: lopsidedness of the mean star of the middle of the field as a vector in the
     array's frame (as MeanStar's skew); skew_noise: its error. asymmetry: see MeanStar.
     hole_offset: likewise. halo: light between 1.4 and 4 FWHM from a bright star over that
-    within 1.4 FWHM, median of the bright stars that stand free.
+    within 1.4 FWHM, median of the bright stars that stand free. odd_sigma, odd_deg: see `odd_bar`.
     """
     form: dict[str, float] = {}
     if inner is not None:
@@ -45,7 +46,7 @@ def star_form(
     halo = _halo(background, stars, fwhm_px)
     if math.isfinite(halo):
         form["halo"] = halo
-    return form
+    return form | odd_bar(background, stars, fwhm_px)
 
 
 def _halo(background: Background, stars: Array, fwhm_px: float) -> float:
