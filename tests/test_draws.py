@@ -1,4 +1,4 @@
-"""Weighted draws against scikit-learn with weights, frames really repeated, and scipy's bootstrap."""
+"""Weighted draws against scikit-learn with weights, rows really repeated, and scipy's bootstrap."""
 
 import numpy as np
 import pytest
