@@ -7,20 +7,18 @@
 import json
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
-
-import jinja2
 
 from classifier.compare import Comparison, by_frame
 from classifier.crosscheck import AGREEMENTS, BOTH, MEASURE_ONLY, MODEL_ONLY, Dispute, Tally
 from classifier.errors import UsageError
 from classifier.evidence import Evidence
-from classifier.report import data_url, marks
 from classifier.results import FrameResult, Picture, plain, write_whole
 from classifier.scatter import HEIGHT, WIDTH, scatter
+from classifier.sub_report import picture_row
 from classifier.vocabulary import KEYS, fault
+from classifier.web_page import rendered
 from classifier.wording import capital, measured, percent
 
 SCHEMA = "nightcull/comparison-1"
@@ -84,19 +82,7 @@ def disputed_paths(comparison: Comparison) -> list[str]:
 
 def render_comparison(comparison: Comparison, pictures: Mapping[str, Picture]) -> str:
     """The page as text."""
-    return _template().render(page(comparison, pictures))
-
-
-@lru_cache(maxsize=1)
-def _template() -> jinja2.Template:
-    engine = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    return engine.get_template("comparison.html.j2")
+    return rendered("comparison.html.j2", page(comparison, pictures))
 
 
 def page(comparison: Comparison, pictures: Mapping[str, Picture]) -> dict[str, Any]:
@@ -158,19 +144,13 @@ def _card(
     picture: Picture | None,
     comparison: Comparison,
 ) -> dict[str, Any]:
-    size = max(picture.width_px, picture.height_px) if picture else 0
     disputed = {dispute.fault for dispute in found}
     return {
         "anchor": anchor,
         "path": frame.path,
         "verdict": str(frame.verdict),
         "why": frame.why,
-        "thumbnail": data_url("image/jpeg", picture.thumbnail) if picture else "",
-        "strip": data_url("image/png", picture.strip) if picture and picture.strip else "",
-        "width": picture.width_px if picture else 0,
-        "height": picture.height_px if picture else 0,
-        "marks": marks(_only(frame, disputed), size / 80) if size else [],
-        "star_radius": size / 60,
+        "picture": picture_row(_only(frame, disputed), picture) if picture else None,
         "arguments": [_argument(dispute, comparison.thresholds) for dispute in found],
     }
 

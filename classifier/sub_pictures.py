@@ -9,6 +9,7 @@ Both give a `Picture` per path of `frames.json`; subs that cannot be shown are l
 import base64
 import binascii
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -54,30 +55,28 @@ def from_report(page: Path) -> dict[str, Picture]:
 
 
 class _Cards(HTMLParser):
-    """Reads the cards of `report.html`: an image named by the sub's path, perhaps a drawing over
-    it that tells the frame's size, and perhaps the strip of stars."""
+    """Reads the subs of `report.html`: an article that tells path and size of a frame, in it an
+    image and perhaps the strip of stars."""
 
     def __init__(self) -> None:
         super().__init__()
         self.pictures: dict[str, Picture] = {}
         self._path = ""
+        self._size = (0, 0)
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         found = {name: value or "" for name, value in attrs}
         if tag == "article":
-            self._path = ""
-        elif tag == "img" and found.get("class") != "stars":
-            self._path = found.get("alt", "")
-            self.pictures[self._path] = Picture(_content(found.get("src", "")), b"", 0, 0)
-        elif self._path and tag == "img":
-            self._change(strip=_content(found.get("src", "")))
-        elif self._path and tag == "svg":
-            numbers = found.get("viewbox", "").split()
-            if len(numbers) == 4:
-                self._change(width_px=int(numbers[2]), height_px=int(numbers[3]))
-
-    def _change(self, **parts: object) -> None:
-        self.pictures[self._path] = Picture(**{**vars(self.pictures[self._path]), **parts})
+            self._path = found.get("data-path", "")
+            width, height = found.get("data-width", ""), found.get("data-height", "")
+            self._size = (int(width), int(height)) if (width + height).isdecimal() else (0, 0)
+        elif tag == "img" and self._path:
+            content = _content(found.get("src", ""))
+            known = self.pictures.get(self._path)
+            if found.get("class") == "whole":
+                self.pictures[self._path] = Picture(content, b"", *self._size)
+            elif known is not None:
+                self.pictures[self._path] = replace(known, strip=content)
 
 
 def _content(url: str) -> bytes:

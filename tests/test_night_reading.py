@@ -71,12 +71,29 @@ def test_file_that_is_none(tmp_path):
 
 
 def test_page_rows(reading):
-    (row,) = night_rows([reading], {"s00": "sub-1"})
-    first = next(line for line in row["lines"] if line["title"].startswith("HFR"))
+    (row,) = night_rows([reading], {"s00": "sub-1"}, {"s00": "keep", "s01": "drop"})
+    first = next(line for line in row["lines"] if line["title"] == "HFR")
     assert len(first["dots"]) == COUNT
-    assert first["dots"][0]["to"] == "sub-1" and first["dots"][1]["to"] == ""
+    assert [sub["to"] for sub in row["subs"][:2]] == ["sub-1", ""]
+    assert [sub["verdict"] for sub in row["subs"][:2]] == ["keep", "drop"]
     # The first sub is sharp, the last one soft, and a page counts downwards.
     assert float(first["dots"][0]["y"]) > float(first["dots"][-1]["y"]) + 30
+    # From 19:00 every 20 minutes, the last at 00:40: hours stand where they belong, dots between.
+    marks = {tick["words"]: float(tick["share"]) for tick in row["ticks"]}
+    assert list(marks) == ["19:00", "20:00", "21:00", "22:00", "23:00", "00:00"]
+    assert marks["22:00"] == pytest.approx(row["data"]["x"][9], abs=0.1)
+
+
+def test_gaps_and_long_runs_are_drawn_as_such(reading):
+    values = list(reading["time_lines"]["hfr_px"])
+    values[5] = None
+    lines = {"hfr_px": values}
+    days = {**reading, "time_lines": lines, "hours": [24.0 * i for i in range(COUNT)]}
+    (row,) = night_rows([days], {}, {})
+    (line,) = row["lines"]
+    assert line["dots"][5] is None and line["told"][5] is None
+    assert [part.count(",") for part in line["parts"]] == [5, COUNT - 6]
+    assert row["by_order"] and row["ticks"][0]["words"].isdigit()
 
 
 def test_an_odd_run_loses_nothing(bumped, monkeypatch):
