@@ -25,12 +25,18 @@ _HIDDEN_FACTS = tuple(SHAPE_FACTS.index(n) for n in ("log_star_flux", "log_sky",
 
 @dataclass(frozen=True)
 class NetworkConfig:
-    """Widths of the parts; `width` scales every encoder, `features` is the fused length."""
+    """Widths of the parts; `width` scales every encoder, `features` is the fused length.
+
+    sky_blocks: residual blocks of the sky picture at each size. sky_stages: how many of its
+    sizes, the coarsest first, hand on their mean and maximum: what is small shows in finer maps.
+    """
 
     width: int = 32
     features: int = 256
     star_features: int = 128
     dropout: float = 0.1
+    sky_blocks: int = 1
+    sky_stages: int = 1
 
     def as_dict(self) -> dict[str, int | float]:
         return asdict(self)
@@ -47,9 +53,19 @@ def _block(inward: int, outward: int, stride: int) -> nn.Module:
 
 
 class PictureEncoder(nn.Module):
-    """(N, channels, side, side) -> (N, 2 * widths[-1]): mean and maximum of the last map."""
+    """(N, channels, side, side) -> (N, out_features): mean and maximum of the last `stages` maps.
 
-    def __init__(self, channels: int, widths: tuple[int, ...], stem_stride: int = 1):
+    `blocks` residual blocks stand at each size, of which the first halves the picture.
+    """
+
+    def __init__(
+        self,
+        channels: int,
+        widths: tuple[int, ...],
+        stem_stride: int = 1,
+        blocks: int = 1,
+        stages: int = 1,
+    ):
         super().__init__()
         self.stem = nn.Sequential(
             nn.Conv2d(channels, widths[0], 3, stem_stride, 1, bias=False),
@@ -57,15 +73,19 @@ class PictureEncoder(nn.Module):
             nn.ReLU(inplace=True),
         )
         pairs = itertools.pairwise(widths)
-        self.blocks = nn.Sequential(*(_block(a, b, 2) for a, b in pairs))
-        self.out_features = 2 * widths[-1]
-
-    def maps(self, picture: Tensor) -> Tensor:
-        return self.blocks(self.stem(picture))
+        sizes = [[_block(a, b, 2), *(_block(b, b, 1) for _ in range(blocks - 1))] for a, b in pairs]
+        # One block alone is named as it was before there could be more.
+        self.blocks = nn.Sequential(*(s[0] if blocks == 1 else nn.Sequential(*s) for s in sizes))
+        self.stages = stages
+        self.out_features = 2 * sum(widths[-stages:])
 
     def forward(self, picture: Tensor) -> Tensor:
-        maps = self.maps(picture)
-        return torch.cat((maps.mean((2, 3)), maps.amax((2, 3))), 1)
+        maps, told = self.stem(picture), []
+        for number, block in enumerate(self.blocks):
+            maps = block(maps)
+            if number >= len(self.blocks) - self.stages:
+                told += [maps.mean((2, 3)), maps.amax((2, 3))]
+        return torch.cat(told, 1)
 
 
 class StarEncoder(nn.Module):
@@ -120,7 +140,13 @@ class Network(nn.Module):
         super().__init__()
         self.config = config or NetworkConfig()
         w = self.config.width
-        self.sky = PictureEncoder(SKY_CHANNELS, (w, w, 2 * w, 4 * w, 6 * w, 8 * w), stem_stride=2)
+        self.sky = PictureEncoder(
+            SKY_CHANNELS,
+            (w, w, 2 * w, 4 * w, 6 * w, 8 * w),
+            stem_stride=2,
+            blocks=self.config.sky_blocks,
+            stages=self.config.sky_stages,
+        )
         self.stars = StarEncoder(w, self.config.star_features)
         self.stack = PictureEncoder(4, (w, 2 * w, 4 * w, 4 * w))
         self.bright = SetEncoder((w // 2, w, 2 * w, 3 * w, 4 * w), stem_stride=2)

@@ -153,10 +153,16 @@ def render_scenes(scenes: list[Scene], seed: int, index: int, device: str = "cpu
 
 
 def draw_plan(
-    seed: int, index: int, count: int, width_px: int, height_px: int, cfa: bool | None = None
+    seed: int,
+    index: int,
+    count: int,
+    width_px: int,
+    height_px: int,
+    cfa: bool | None = None,
+    faults: Sequence[str] | None = None,
 ) -> Plan:
     """The part of `render_batch` that needs no device: for worker processes."""
-    return plan(draw_scenes(seed, index, count, width_px, height_px, None, cfa))
+    return plan(draw_scenes(seed, index, count, width_px, height_px, faults, cfa))
 
 
 def render_plan(plan: Plan, seed: int, index: int, device: str = "cpu") -> Batch:

@@ -90,6 +90,9 @@ class TrainConfig:
     """Frames looked at during training, for the progress lines only."""
     calibration_frames: int = 4096
     """Frames that set calibration, thresholds and unfamiliarity; never trained on."""
+    clean_frames: int = 2048
+    """Frames of clean runs, no fault in any of them, that set the thresholds with those above; 0
+    leaves them out."""
     evaluation_frames: int = 6144
     """Frames that give the card's figures; never trained on nor calibrated on."""
     held_out_share: float = 0.25
@@ -122,7 +125,7 @@ class TrainConfig:
         if not self.name or set(self.name) & set("/\\:") or self.name.startswith("."):
             raise UsageError(f"name is {self.name!r}; give a plain folder name.")
         _at_least(self, 1, "render_batch", "batch", "buffer_frames")
-        _at_least(self, 0, "workers")
+        _at_least(self, 0, "workers", "clean_frames")
         if not self.stars_in_training or not all(1 <= n <= 64 for n in self.stars_in_training):
             raise UsageError(
                 f"stars_in_training is {list(self.stars_in_training)}; give numbers from 1 to 64."

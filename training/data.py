@@ -29,6 +29,8 @@ TRAINING, VALIDATION, CALIBRATION, EVALUATION = (
     "calibration",
     "evaluation",
 )
+# Runs without a fault: thresholds are set on clean frames, of which the other sets have few.
+CLEAN = "clean calibration"
 
 # Every so manieth batch shows things that are no star field. Odd, so that of 2, 4 or 8 processes
 # that deal out the batches each gets its share.
@@ -122,7 +124,8 @@ def plan_batch(config: TrainConfig, set_name: str, index: int) -> Plan:
     """The scenes of batch number `index`: numpy work, done in worker processes."""
     height, width = shape_of(config, set_name, index)
     frames = frames_at_a_time(config, height, width)
-    return draw_plan(seed_of(config.seed, set_name), index, frames, width, height)
+    faults = () if set_name == CLEAN else None
+    return draw_plan(seed_of(config.seed, set_name), index, frames, width, height, faults=faults)
 
 
 def render_sample(
@@ -135,7 +138,7 @@ def render_sample(
     """Batch number `index` of a set: frames of one shape, in whole runs."""
     plan = plan or plan_batch(config, set_name, index)
     batch = render_plan(plan, seed_of(config.seed, set_name), index, str(device))
-    if index % NOT_SKY_EVERY == NOT_SKY_EVERY - 1:
+    if index % NOT_SKY_EVERY == NOT_SKY_EVERY - 1 and set_name != CLEAN:
         painter = stream(config.seed, set_name, "not sky", index)
         grain = torch_stream(str(device), seed_of(config.seed, set_name), "not sky", index)
         batch.pixels = paint_not_sky(batch.pixels, painter, grain)

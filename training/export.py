@@ -65,10 +65,14 @@ def _stored(tensor: Tensor) -> Tensor:
     return tensor.clamp(-HALF_MAX, HALF_MAX).half()
 
 
-def calibrated(network: Network, answers: Answers, config: TrainConfig) -> dict[str, Any]:
+def calibrated(
+    network: Network, answers: Answers, config: TrainConfig, more_clean: Answers | None = None
+) -> dict[str, Any]:
     """Everything config.json says about confidences, from answers on the calibration frames.
 
-    Frames count twice, beside their run and alone, because the label command meets both.
+    more_clean: answers on frames of clean runs, which set the thresholds together with the clean
+    frames of the others. Frames count twice, beside their run and alone, because the label
+    command meets both.
     """
     skies = answers.features[answers.is_sky]
     familiar = fit_familiar(skies.astype(np.float64), strangeness_of(network, skies))
@@ -79,6 +83,13 @@ def calibrated(network: Network, answers: Answers, config: TrainConfig) -> dict[
     prior = dict.fromkeys(KEYS, config.prior)
     confidence = _confidence(logits, platt, shares, prior)
     clean = confidence[clean_frames(targets)]
+    clean_count = int(clean_frames(answers.targets).sum())
+    if more_clean is not None:
+        # A clean frame may still hold what nobody can judge: that is no false alarm.
+        sure = clean_frames(more_clean.targets)
+        more = np.concatenate((more_clean.beside[sure], more_clean.alone[sure])).astype(np.float64)
+        clean = np.concatenate((clean, _confidence(more, platt, shares, prior)))
+        clean_count += int(sure.sum())
     thresholds = joint_thresholds(clean, config.clean_alarms, LOWEST_THRESHOLD)
     unsure = joint_thresholds(clean, config.clean_unsure, LOWEST_UNSURE)
     return {
@@ -89,7 +100,7 @@ def calibrated(network: Network, answers: Answers, config: TrainConfig) -> dict[
         "unsure": {key: min(unsure[key], thresholds[key]) for key in KEYS},
         "familiar": familiar,
         "calibration_frames": len(answers.run),
-        "calibration_clean_frames": int(clean_frames(answers.targets).sum()),
+        "calibration_clean_frames": clean_count,
     }
 
 

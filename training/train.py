@@ -38,6 +38,7 @@ from training.card import card_text
 from training.config import TrainConfig, read_train_config
 from training.data import (
     CALIBRATION,
+    CLEAN,
     EVALUATION,
     TRAINING,
     VALIDATION,
@@ -126,11 +127,12 @@ def train(
 
     trainer.settle_average()
     average = as_stored(trainer.average)
-    calibration = _answers(run, average, sets[CALIBRATION])
-    evaluation = _answers(run, average, sets[EVALUATION])
+    calibration, clean, evaluation = (
+        _answers(run, average, sets[name]) for name in (CALIBRATION, CLEAN, EVALUATION)
+    )
     if calibration is None or evaluation is None:
         return folder
-    fitted = calibrated(average, calibration, config)
+    fitted = calibrated(average, calibration, config, clean)
     write_model(folder, average, fitted, config.unfamiliar_threshold, run.record(command))
     run.tell(f"model written to {folder}; evaluating it")
 
@@ -196,15 +198,16 @@ class Run:
 
 
 def render_held_out(run: Run) -> dict[str, list[Sample]]:
-    """The three held-out sets; fewer batches of the large ones where time is short."""
+    """The held-out sets; fewer batches of the large ones where time is short."""
     config, began = run.config, run.seconds()
     limit = 60 * config.held_out_share * config.minutes if config.minutes else float("inf")
     wanted = {
         VALIDATION: config.validation_frames,
         CALIBRATION: config.calibration_frames,
+        CLEAN: config.clean_frames,
         EVALUATION: config.evaluation_frames,
     }
-    shares = {VALIDATION: 0.1, CALIBRATION: 0.5, EVALUATION: 1.0}
+    shares = {VALIDATION: 0.1, CALIBRATION: 0.4, CLEAN: 0.6, EVALUATION: 1.0}
     sets: dict[str, list[Sample]] = {}
     for name, frames in wanted.items():
         batches = batches_for(config, name, frames)
@@ -232,7 +235,7 @@ def _answers(run: Run, network: Network, samples: list[Sample]) -> Answers | Non
     """What the network says of everybody's samples; None on all processes but the first."""
     own = [answer(network, sample) for sample in samples]
     parts = [part for parts in run.ranks.gather(own) for part in parts]
-    return Answers.cat(parts) if run.ranks.is_first else None
+    return Answers.cat(parts) if parts else None
 
 
 def learn(run: Run, validation: list[Sample]) -> None:
