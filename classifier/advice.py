@@ -12,6 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from classifier.evidence import YES
+from classifier.night_light_signs import SAME_BAR_DEG
 from classifier.night_line import NightLine, NightSub
 from classifier.sensor_marks import (
     LEAST_MOVE_PX,
@@ -28,6 +29,7 @@ from classifier.wording import counted
 SAME_FROM, FEW_BELOW = 0.8, 0.3  # shares of hot pixels that other subs have too
 # Runs with fewer hot pixels than this need no word about them.
 LEAST_HOT_PCT = 0.02
+LEAST_JUDGED, BAR_FROM = 4, 0.35  # subs whose brightest star was judged; share that agree
 STANDING_FROM = 0.3  # share of the subs in which a shadow stands at one place
 
 
@@ -65,7 +67,29 @@ def glare_of(sub: NightSub) -> str | None:
 
 def bar_of(sub: NightSub) -> str | None:
     bar = stray_bar(*sub.measures.spikes.astype(float).T)
+    odd_deg = sub.measures.form.get("odd_deg")
+    if bar is None and odd_deg is not None:
+        bar = stray_bar([odd_deg], [1.0])  # of the brightest star alone
     return None if bar is None else bar_text(bar, sub.facts.camera_deg, sub.facts.mirrored)
+
+
+def bar_of_run(line: NightLine) -> str | None:
+    """The bar whose spikes the brightest stars of many subs show in one direction."""
+    judged = np.isfinite(line.of["odd_sigma"]).sum()
+    seen = line.of["odd_deg"]
+    (places,) = np.nonzero(np.isfinite(seen))
+    if judged < LEAST_JUDGED or not len(places):
+        return None
+    apart = np.abs((seen[places][:, None] - seen[places][None] + 90.0) % 180.0 - 90.0)
+    near = apart <= SAME_BAR_DEG
+    best = int(near.sum(1).argmax())
+    if near[best].sum() < BAR_FROM * judged:
+        return None
+    facts = line.subs[places[best]].facts
+    bar = stray_bar([float(seen[places[best]])], [1.0])
+    assert bar is not None  # a lone pair is always a bar's
+    told = bar_text(bar, facts.camera_deg, facts.mirrored)
+    return f"{told} (The brightest star of {near[best].sum()} of {judged} subs shows it.)"
 
 
 OF_SUB = {"reflection": ghost_of, "gradient": glare_of, "diffraction_spikes": bar_of}
@@ -100,6 +124,8 @@ def _dust(sub: NightSub, marks: Sequence[DustMark]) -> str | None:
 def run_hints(line: NightLine) -> list[str]:
     """What the run as a whole says about its marks: sources, bars, hot pixels, dust."""
     told = [text for key, of_sub in OF_SUB.items() for text in _common(line, key, of_sub)]
+    if not _common(line, "diffraction_spikes", bar_of):
+        told += [text for text in (bar_of_run(line),) if text]
     moved = sky_moved_px([sub.measures.stars for sub in line.subs])
     hot = hot_marks([sub.measures.hot for sub in line.subs])
     return [*told, *_hot_run(line, hot, moved), *_dust_run(line, moved)]

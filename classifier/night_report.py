@@ -54,6 +54,7 @@ def _run(
     ]
     return {
         **{key: reading[key] for key in ("run", "when", "summary", "changes", "costs", "untold")},
+        "hints": [*reading.get("hints", []), *reading.get("calibration", [])],
         "count": len(subs),
         "causes": [one for one in causes if one["likelihood"] >= PERHAPS_FROM],
         "unlikely": [one for one in causes if one["likelihood"] < PERHAPS_FROM],

@@ -50,7 +50,7 @@ def page(results: Results) -> dict[str, Any]:
         "found": found_rows(results),
         "readings": night_rows(results.readings, anchors, verdicts),
         "culls": cull_rows(results),
-        "blocks": sub_blocks(results.frames, anchors),
+        "blocks": sub_blocks(results.frames, anchors, results.readings),
         "columns": [f"{title} ({unit})" if unit else title for _, title, unit, _ in NUMBERS],
         "rows": [_row(frame, anchors[frame.path]) for frame in read],
         "unreadable": results.unreadable,

@@ -18,6 +18,7 @@ from PIL import Image, UnidentifiedImageError
 from classifier.evidence import Evidence
 from classifier.night import severity
 from classifier.results import FrameResult, Picture
+from classifier.urgency import urgency_of
 from classifier.vocabulary import Verdict, fault
 from classifier.web_page import data_url
 from classifier.wording import measured, percent
@@ -52,7 +53,8 @@ class Blocks:
 
 @dataclass(frozen=True)
 class LabelRow:
-    """One label of a sub. `stance`: how the measure stands to the model."""
+    """One label of a sub. `stance`: how the measure stands to the model. `urgency`: whether to
+    stop for it, see `urgency`; `said`: what made it, and what the masters do to it."""
 
     key: str
     title: str
@@ -61,10 +63,17 @@ class LabelRow:
     sure: str
     measured: str
     stance: str
+    urgency: str
+    said: tuple[str, ...]
 
 
-def sub_blocks(frames: Sequence[FrameResult], anchors: Mapping[str, str]) -> Blocks:
-    """All readable frames. anchors: path of a sub -> its place in the page."""
+def sub_blocks(
+    frames: Sequence[FrameResult],
+    anchors: Mapping[str, str],
+    readings: Sequence[Mapping[str, Any]] = (),
+) -> Blocks:
+    """All readable frames. anchors: path of a sub -> its place in the page; readings: of the night,
+    which tell what is pressing."""
     order = sorted((frame for frame in frames if not frame.error), key=severity, reverse=True)
     whole: list[dict[str, Any]] = []
     others: list[tuple[FrameResult, Picture | None]] = []
@@ -74,13 +83,13 @@ def sub_blocks(frames: Sequence[FrameResult], anchors: Mapping[str, str]) -> Blo
         size = _bytes(picture)
         if frame.verdict != Verdict.KEEP and 0 < size <= left and len(whole) < WHOLE_MOST:
             left -= size
-            whole.append(_block(frame, anchors[frame.path], picture))
+            whole.append(_block(frame, anchors[frame.path], picture, readings))
             continue
         little = _shrunk(picture) if picture and small_left > 0 else None
         small_left -= _bytes(little)
         others.append((frame, little if small_left >= 0 else None))
     others.sort(key=lambda pair: (pair[0].numbers.get("time_mjd") or 0.0, pair[0].path))
-    small = [_block(frame, anchors[frame.path], picture) for frame, picture in others]
+    small = [_block(frame, anchors[frame.path], picture, readings) for frame, picture in others]
     bare = sum(frame.picture is not None and picture is None for frame, picture in others)
     return Blocks(whole, small, bare)
 
@@ -113,7 +122,12 @@ def _jpeg(content: bytes, most_px: int) -> bytes:
     return stream.getvalue()
 
 
-def _block(frame: FrameResult, anchor: str, picture: Picture | None) -> dict[str, Any]:
+def _block(
+    frame: FrameResult,
+    anchor: str,
+    picture: Picture | None,
+    readings: Sequence[Mapping[str, Any]],
+) -> dict[str, Any]:
     size = max(picture.width_px, picture.height_px) if picture else 0
     return {
         "anchor": anchor,
@@ -121,7 +135,7 @@ def _block(frame: FrameResult, anchor: str, picture: Picture | None) -> dict[str
         "verdict": str(frame.verdict),
         "why": frame.why,
         "notes": frame.notes,
-        "labels": label_rows(frame),
+        "labels": label_rows(frame, readings),
         "facts": _facts(frame),
         "picture": picture_row(frame, picture) if size else None,
     }
@@ -140,7 +154,7 @@ def picture_row(frame: FrameResult, picture: Picture) -> dict[str, Any]:
     }
 
 
-def label_rows(frame: FrameResult) -> list[LabelRow]:
+def label_rows(frame: FrameResult, readings: Sequence[Mapping[str, Any]] = ()) -> list[LabelRow]:
     """The labels worth a line: given, likely, or measured; the likeliest first."""
     rows = []
     for key, confidence in sorted(frame.confidence.items(), key=lambda item: -item[1]):
@@ -159,6 +173,8 @@ def label_rows(frame: FrameResult) -> list[LabelRow]:
                 percent(confidence),
                 measured(evidence_of(found)) if found else "not measured",
                 stance.get(state, "cannot tell"),
+                urgency_of(key, frame.run, readings) if given or state == "yes" else "",
+                tuple(found[name] for name in ("advice", "calibration") if found.get(name)),
             )
         )
     return rows

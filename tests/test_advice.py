@@ -6,7 +6,7 @@ import calibration_rig as rig
 import numpy as np
 import pytest
 
-from classifier.advice import has, run_advice, run_hints
+from classifier.advice import bar_of_run, has, run_advice, run_hints
 from classifier.evidence import NO, YES, Evidence
 from classifier.frame import read_frame
 from classifier.measures import measure_frame
@@ -129,3 +129,19 @@ def test_a_label_alone_is_enough(dithered):
 def test_short_runs_tell_nothing_of_what_stays(dithered):
     (told,) = run_advice(dithered[:1]).values()
     assert "hot_pixels" not in told and "dust_motes" not in told
+
+
+def test_a_bar_that_only_the_brightest_stars_show_is_told_for_the_run(dithered):
+    seen = [31.0, 29.0, 150.0, 30.0, 32.0]  # one sub is mistaken, one saw nothing
+    forms = [{"odd_sigma": 4.0, "odd_deg": deg} for deg in seen] + [{"odd_sigma": 0.0}]
+    subs = [
+        with_(sub, form={**sub.measures.form, **form}, no=("diffraction_spikes",))
+        for sub, form in zip(dithered, forms, strict=True)
+    ]
+    told = bar_of_run(night_line(subs))
+    assert "(The brightest star of 4 of 6 subs shows it.)" in told
+    lies = float(told.split("lies at ")[1].split(" degrees")[0])
+    assert abs(lies - 120.5) <= 2
+    assert any(told in hint for hint in run_hints(night_line(subs)))
+    scattered = [with_(s, form={"odd_sigma": 4.0, "odd_deg": 30.0 * i}) for i, s in enumerate(subs)]
+    assert bar_of_run(night_line(scattered)) is None

@@ -1,0 +1,27 @@
+"""How pressing a fault of a sub is: stop and fix it, note it, or let it be.
+
+    urgency_of("defocus", run, readings)      # "stop and fix now", or "usually: ..."
+
+What the course of the run makes likely decides; where it tells no cause, the commonest one does.
+"""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from classifier.night_reading import PERHAPS_FROM
+from classifier.remedies import remedy
+
+
+def urgency_of(key: str, run: str, readings: Sequence[Mapping[str, Any]]) -> str:
+    """Urgency of a fault in a run, in the words of the remedies; "usually: " before it where it
+    rests on what commonly causes the fault and not on this night."""
+    likely = [
+        cause
+        for reading in readings
+        if reading["run"] == run
+        for cause in reading["causes"]
+        if cause["fault"] == key and cause["likelihood"] >= PERHAPS_FROM
+    ]
+    if likely:
+        return str(max(likely, key=lambda cause: cause["likelihood"])["urgency"])
+    return f"usually: {remedy(key).causes[0].urgency}"
