@@ -21,8 +21,9 @@ from markupsafe import Markup
 HOME = Path(__file__).parent
 
 
-def rendered(template: str, values: Mapping[str, Any], *scripts: str) -> str:
-    """The page as text. values: what the template shows; scripts: file names, run at its end."""
+def rendered(template: str, values: Mapping[str, Any], *scripts: str, folder: Path = HOME) -> str:
+    """The page as text. values: what the template shows; scripts: file names, run at its end.
+    folder: where the template lies, if not here."""
     first, later = _own("page.js"), [_own(name) for name in scripts]
     allowed = " ".join(f"'sha256-{_checksum(each)}'" for each in (first, *later))
     head = {
@@ -32,14 +33,14 @@ def rendered(template: str, values: Mapping[str, Any], *scripts: str) -> str:
         "first_script": first,
         "later_scripts": later,
     }
-    return _template(template).render({**head, **values})
+    return _template(template, folder).render({**head, **values})
 
 
 @cache
-def _template(name: str) -> jinja2.Template:
+def _template(name: str, folder: Path) -> jinja2.Template:
     """A template; to compile one takes as long as to label a small frame."""
     engine = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(HOME),
+        loader=jinja2.FileSystemLoader([folder, HOME]),
         autoescape=True,
         trim_blocks=True,
         lstrip_blocks=True,

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy.stats import bootstrap
+from scipy.stats import binomtest, bootstrap
 from sklearn.metrics import average_precision_score as sklearn_average_precision
 
 from training import draws, metrics
@@ -81,6 +81,21 @@ def test_interval_is_scipys_percentile_bootstrap():
     ).confidence_interval
     assert low == pytest.approx(outside.low, abs=0.006)
     assert high == pytest.approx(outside.high, abs=0.006)
+
+
+@pytest.mark.parametrize("groups", [1, 7, 60])
+def test_none_in_all_draws_is_bounded_by_the_exact_interval(groups):
+    """scipy's Clopper-Pearson interval of none, or all, of as many trials as there are groups."""
+    own = Draws(np.arange(4 * groups) // 4, np.random.default_rng(1))
+    every = np.ones(4 * groups, bool)
+    for given, successes in ((~every, 0), (every, groups)):
+        outside = binomtest(successes, groups).proportion_ci(method="exact")
+        found = own.proportion(given, every)
+        assert found["value"] == successes / groups
+        assert (found["low"], found["high"]) == pytest.approx((outside.low, outside.high))
+    # Only the groups that have such frames are trials.
+    first = np.arange(4 * groups) < 4
+    assert own.proportion(~every, first)["high"] == pytest.approx(0.975)
 
 
 def test_mirrored_interval_takes_off_what_resampling_adds():

@@ -1,5 +1,7 @@
 """What rendered, grafted and real frames have in common, on outcomes small enough to count."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from sklearn.metrics import average_precision_score
@@ -113,6 +115,10 @@ def test_average_precision_and_its_interval_over_groups():
         average_precision_score(targets[:, TRAIL], shown[:, TRAIL])
     )
     assert row["low"] < row["value"] < row["high"]
+    # The same frames in two groups: nothing bounds the figure.
+    few = told(replace(made, group=np.arange(frames) % 2))["faults"]["trail"]["average_precision"]
+    assert few["value"] == row["value"]
+    assert np.isnan(few["low"]) and np.isnan(few["high"])
     assert told(made)["macro_average_precision"]["value"] == pytest.approx(row["value"])
 
 

@@ -33,6 +33,7 @@ class Draws:
         for row in times[1:]:
             row[:] = np.bincount(rng.integers(0, max(number, 1), number), minlength=number)
         self.groups = number
+        self.which = which
         self.counts: Array = times[:, which] if number else np.ones((1 + count, 0))
 
     def of(self, rows: Rows) -> Array:
@@ -42,6 +43,28 @@ class Draws:
     def share(self, given: Mask, among: Mask) -> Array:
         """(D,) share of the frames `among` (N,) that are `given` (N,); NaN among none."""
         return ratio(self.counts @ (given & among), self.counts @ among)
+
+    def ends(self, shares: Array, among: Rows) -> tuple[float, float]:
+        """95 % interval of a share (D,) among some frames.
+
+        Where it is 0 or 1 in every draw, resampling bounds nothing. The far end is then the exact
+        one for none in as many trials as these frames have groups: 1 - 0.025^(1/n) (Clopper and
+        Pearson 1934, Biometrika 26, 404).
+        """
+        low, high = interval(shares)
+        if low == high and shares[0] in (0.0, 1.0):
+            far = 1 - ((1 - LEVEL) / 2) ** (1 / len(np.unique(self.which[among])))
+            return (0.0, far) if shares[0] == 0 else (1 - far, 1.0)
+        return low, high
+
+    def proportion(self, given: Mask, among: Mask) -> dict[str, float]:
+        """The share of the frames `among` that are `given`: value, low and high."""
+        return self.of_share(self.share(given, among), among)
+
+    def of_share(self, shares: Array, among: Rows) -> dict[str, float]:
+        """(D,) shares of some frames -> value, low and high."""
+        low, high = self.ends(shares, among)
+        return {"value": float(shares[0]), "low": low, "high": high}
 
     def estimate(self, values: Array, mirrored: bool = False) -> dict[str, float]:
         """(D,) values -> value, low and high: see `interval`."""

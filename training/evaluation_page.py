@@ -5,9 +5,8 @@ version did not write is left out.
 """
 
 from collections.abc import Mapping
-from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from classifier.errors import UsageError
 from classifier.results import write_whole
@@ -34,14 +33,11 @@ from training.side_by_side import (
     share_text,
 )
 
-if TYPE_CHECKING:
-    import jinja2
-
 DOTS_WIDTH = 560.0
 KINDS = {
     "clean": "clean",
-    "unsure": "no fault seen, some that nobody can tell",
-    "mendable": "faulty, but nothing that spoils a sub",
+    "unsure": "without a fault that anybody can tell",
+    "mendable": "faulty, none that spoils",
     "spoilt": "spoilt",
     "not_sky": "no star field",
 }
@@ -65,21 +61,9 @@ def write_page(figures: Mapping[str, Any], path: Path) -> Path:
 
 def render_page(figures: Mapping[str, Any]) -> str:
     """The page as text."""
-    return _template().render(page(figures))
+    from classifier.web_page import rendered
 
-
-@lru_cache(maxsize=1)
-def _template() -> "jinja2.Template":
-    import jinja2
-
-    engine = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
-    )
-    return engine.get_template("evaluation.html.j2")
+    return rendered("evaluation.html.j2", page(figures), folder=Path(__file__).parent)
 
 
 def page(figures: Mapping[str, Any]) -> dict[str, Any]:
@@ -100,7 +84,8 @@ def page(figures: Mapping[str, Any]) -> dict[str, Any]:
             (title, [text(told[name]) for told in columns.values()]) for name, title, text in COMMON
         ],
         "counts": [
-            (told["frames"], told["groups"], told["clean_frames"]) for told in columns.values()
+            f"{told['frames']:,} ({told['groups']:,}; {told['clean_frames']:,})"
+            for told in columns.values()
         ],
         "fault_rows": _fault_rows(columns),
         "dots": precision_dots(KEYS, columns, DOTS_WIDTH),
@@ -153,7 +138,9 @@ def _verdicts(columns: Mapping[str, Any]) -> list[dict[str, Any]]:
                 parts = [
                     (str(v), 100 * row[v]["value"], share_interval_text(row[v])) for v in Verdict
                 ]
-                rows.append({"truth": words, "kind": name, "frames": row["frames"], "parts": parts})
+                rows.append(
+                    {"truth": words, "kind": name, "frames": f"{row['frames']:,}", "parts": parts}
+                )
     return rows
 
 

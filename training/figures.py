@@ -95,8 +95,8 @@ def figures_of(model: Model, answers: Answers, seed: int) -> dict[str, Any]:
         "lowest_average_precision": _lowest(faults),
         "largest_calibration_error": _largest(faults),
         "classwise_calibration_error": _classwise(judged, faults),
-        **_with_interval("clean_with_any_label", draws.share(any_label, clean)),
-        **_with_interval("clean_with_any_perhaps", draws.share(any_perhaps, clean)),
+        **_share("clean_with_any_label", draws.proportion(any_label, clean)),
+        **_share("clean_with_any_perhaps", draws.proportion(any_perhaps, clean)),
         **strange_figures(strange, threshold, answers.is_sky, draws),
         "faults": faults,
         "groups": {name: _group_figures(members, judged) for name, members in GROUPS.items()},
@@ -114,6 +114,11 @@ def _with_interval(name: str, values: Array, mirrored: bool = False) -> dict[str
     return {name: float(values[0]), f"{name}_interval": list(interval(values, mirrored))}
 
 
+def _share(name: str, entry: dict[str, float]) -> dict[str, Any]:
+    """An estimate -> the figure and, beside it, its interval."""
+    return {name: entry["value"], f"{name}_interval": [entry["low"], entry["high"]]}
+
+
 def strange_figures(
     strange: Array, threshold: float, sky: NDArray[np.bool_], draws: Draws
 ) -> dict[str, Any]:
@@ -126,9 +131,9 @@ def strange_figures(
     pairs = float(sky.sum()) * float((~sky).sum())
     below = ranks[~sky].sum() - (~sky).sum() * ((~sky).sum() + 1) / 2
     return {
-        **_with_interval("unfamiliar", draws.share(flagged, sky)),
+        **_share("unfamiliar", draws.proportion(flagged, sky)),
         "not_sky_frames": int((~sky).sum()),
-        **_with_interval("not_sky_flagged", draws.share(flagged, ~sky)),
+        **_share("not_sky_flagged", draws.proportion(flagged, ~sky)),
         "not_sky_auc": float(below / pairs) if pairs else float("nan"),
     }
 
@@ -158,16 +163,16 @@ def _fault_figures(column: int, judged: _Judged, told: dict[str, Any]) -> dict[s
             target[every] > 0.5, logit[every]
         ),
         "average_precision_alone": average_precision_score(truth, answers.alone[rows, column]),
-        **_with_interval("recall_at_1pct_false_alarms", recalled),
+        **_share("recall_at_1pct_false_alarms", draws.of_share(recalled, rows & (target == 1))),
         "threshold": judged.model.thresholds[KEYS[column]],
-        **_told(told, "recall"),
-        **_told(told, "false_alarms"),
-        **_told(told, "false_alarms_on_clean"),
+        **_share("recall", told["recall"]),
+        **_share("false_alarms", told["false_alarms"]),
+        **_share("false_alarms_on_clean", told["false_alarms_on_clean"]),
         **_with_interval("calibration_error", errors, mirrored=True),
         "calibration_error_floor": [floor, floor_95],
         **_with_interval("calibration_error_at_prior", at_prior, mirrored=True),
         "calibration_error_at_prior_floor": floor_prior,
-        "reliability": _reliability(counts, truth, rendered),
+        "reliability": _reliability(draws, rows, truth, rendered),
         "recall_by_strength": _by_strength(column, answers, judged.outcome.given[:, column]),
         "sensitivity": against_strength(
             FAULTS[column],
@@ -180,20 +185,16 @@ def _fault_figures(column: int, judged: _Judged, told: dict[str, Any]) -> dict[s
     }
 
 
-def _told(told: dict[str, Any], name: str) -> dict[str, Any]:
-    entry = told[name]
-    return {name: entry["value"], f"{name}_interval": [entry["low"], entry["high"]]}
-
-
 def _reliability(
-    counts: Array, truth: NDArray[np.bool_], probability: Array
+    draws: Draws, rows: NDArray[np.bool_], truth: NDArray[np.bool_], probability: Array
 ) -> list[dict[str, Any]]:
     """The reliability curve with an interval for the share of positives in every bin."""
-    inside = in_bin(probability)
+    inside, counts = in_bin(probability), draws.of(rows)
+    inside = inside[:, inside.any(0)]
     shares = ratio(counts @ (inside & truth[:, None]), counts @ inside)
-    filled = shares[:, inside.any(0)]
+    places = np.flatnonzero(rows)
     return [
-        row | {"interval": list(interval(filled[:, index]))}
+        row | {"interval": list(draws.ends(shares[:, index], places[inside[:, index]]))}
         for index, row in enumerate(reliability(truth, probability))
     ]
 
@@ -228,12 +229,17 @@ def _joint(confidence: Array) -> Array:
     return 1 - np.prod(1 - confidence, axis=1)
 
 
-def _joint_figures(truth: NDArray[np.bool_], joint: Array, counts: Array) -> dict[str, Any]:
-    cut = threshold_at_false_alarms(counts, truth, joint, FALSE_ALARMS)
+def _joint_figures(
+    positive: NDArray[np.bool_], clear: NDArray[np.bool_], joint: Array, draws: Draws
+) -> dict[str, Any]:
+    """(N,) all. clear: the frames that are scored."""
+    truth, score, counts = positive[clear], joint[clear], draws.of(clear)
+    cut = threshold_at_false_alarms(counts, truth, score, FALSE_ALARMS)
+    recalled = draws.of_share(recall_at(counts, truth, score, cut), positive & clear)
     return {
         "positives": int(truth.sum()),
-        **_with_interval("average_precision", average_precision(counts, truth, joint)),
-        **_with_interval("recall_at_1pct_false_alarms", recall_at(counts, truth, joint, cut)),
+        **_with_interval("average_precision", average_precision(counts, truth, score)),
+        **_share("recall_at_1pct_false_alarms", recalled),
     }
 
 
@@ -248,7 +254,7 @@ def _group_figures(members: tuple[str, ...], judged: _Judged) -> dict[str, Any]:
     errors = calibration_error(counts, truth, rendered)
     return {
         "members": list(members),
-        **_joint_figures(truth, _joint(judged.outcome.shown[clear][:, columns]), counts),
+        **_joint_figures(positive, clear, _joint(judged.outcome.shown[:, columns]), judged.draws),
         **_with_interval("calibration_error", errors, mirrored=True),
         "calibration_error_floor": calibration_floor(rendered, judged.rng, draws=50)[0],
     }
@@ -263,7 +269,7 @@ def _same_light_figures(pair: tuple[str, str], level: float, judged: _Judged) ->
     neither = (targets == 0).all(1)
     weak = ((targets == 1) & (strength < level)).any(1)
     clear = weak | neither
-    figures = _joint_figures(weak[clear], joint[clear], judged.draws.of(clear))
+    figures = _joint_figures(weak, clear, joint, judged.draws)
     cut = threshold_at_false_alarms(judged.draws.of(clear), weak[clear], joint[clear], FALSE_ALARMS)
     # The stronger of the two; what is unknown of one is no reason to leave the other out.
     either = np.where(np.isnan(targets), -np.inf, strength).max(1).astype(float)
@@ -298,7 +304,7 @@ def confusion(targets: Array, given: NDArray[np.bool_], draws: Draws) -> dict[st
         wrong = ratio(counts @ (clear & given)[rows], counts @ clear[rows])
         others = [j for j in range(len(KEYS)) if j != i]
         shares[key] = {KEYS[j]: float(wrong[0, j]) for j in others}
-        ends[key] = {KEYS[j]: list(interval(wrong[:, j])) for j in others}
+        ends[key] = {KEYS[j]: list(draws.ends(wrong[:, j], clear[:, j])) for j in others}
     return {"confusion": shares, "confusion_interval": ends}
 
 

@@ -32,6 +32,7 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 FIRST_PLACES = 2
+LEAST_GROUPS = 3  # with the fault: fewer bound no average precision
 FLOOR_DRAWS = 20
 SPOILS = np.array([row.effect is Effect.SPOILS for row in FAULTS])
 LEFT_OUT = (
@@ -117,11 +118,11 @@ def overview(
         "clean_frames": int(clean.sum()),
         "faulty_frames": int(faulty.sum()),
         "macro_average_precision": draws.estimate(mean_of(precision)),
-        "right_in_first_two": draws.estimate(draws.share(right, faulty)),
-        "right_in_first_two_and_given": draws.estimate(draws.share(right_given, faulty)),
-        "clean_with_false_label": draws.estimate(draws.share(false.any(1), clean)),
-        "clean_kept": draws.estimate(draws.share(outcome.verdict == Verdict.KEEP, clean)),
-        "clean_dropped": draws.estimate(draws.share(outcome.verdict == Verdict.DROP, clean)),
+        "right_in_first_two": draws.proportion(right, faulty),
+        "right_in_first_two_and_given": draws.proportion(right_given, faulty),
+        "clean_with_false_label": draws.proportion(false.any(1), clean),
+        "clean_kept": draws.proportion(outcome.verdict == Verdict.KEEP, clean),
+        "clean_dropped": draws.proportion(outcome.verdict == Verdict.DROP, clean),
         "classwise_calibration_error": _calibration(outcome, prior, draws, rng),
         "verdicts": verdict_table(outcome, draws),
         "verdicts_left_out": outcome.left_out,
@@ -158,13 +159,16 @@ def _fault(
 ) -> dict[str, Any]:
     rows, given = outcome.scored[:, column], outcome.given[:, column]
     has, lacks = rows & (outcome.targets[:, column] == 1), rows & (outcome.targets[:, column] == 0)
+    estimate = draws.estimate(precision)
+    if len(np.unique(draws.which[has])) < LEAST_GROUPS:
+        estimate |= {"low": float("nan"), "high": float("nan")}
     return {
         "positives": int(has.sum()),
         "negatives": int(lacks.sum()),
-        "average_precision": draws.estimate(precision),
-        "recall": draws.estimate(draws.share(given, has)),
-        "false_alarms": draws.estimate(draws.share(given, lacks)),
-        "false_alarms_on_clean": draws.estimate(draws.share(given, clean & lacks)),
+        "average_precision": estimate,
+        "recall": draws.proportion(given, has),
+        "false_alarms": draws.proportion(given, lacks),
+        "false_alarms_on_clean": draws.proportion(given, clean & lacks),
     }
 
 
@@ -213,9 +217,6 @@ def verdict_table(outcome: Outcome, draws: Draws) -> dict[str, Any]:
     }
     return {
         kind: {"frames": int(rows.sum())}
-        | {
-            str(verdict): draws.estimate(draws.share(outcome.verdict == verdict, rows))
-            for verdict in Verdict
-        }
+        | {str(verdict): draws.proportion(outcome.verdict == verdict, rows) for verdict in Verdict}
         for kind, rows in kinds.items()
     }

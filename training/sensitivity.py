@@ -60,7 +60,7 @@ def against_strength(
         "unit": row.unit,
         "false_alarms": FALSE_ALARMS,
         "frames": len(order),
-        "parts": _parts(strength[order], found, counts),
+        "parts": _parts(strength, found, draws, order),
         "fit": FIT,
         "intercept": float("nan"),
         "slope": float("nan"),
@@ -76,22 +76,28 @@ def against_strength(
     return figures
 
 
-def _parts(strength: Array, found: NDArray[np.bool_], counts: Array) -> list[dict[str, Any]]:
-    """Share found in parts of equal size, weakest first, each with its interval."""
-    if len(strength) < PARTS:
+def _parts(
+    strength: Array, found: NDArray[np.bool_], draws: Draws, order: NDArray[np.intp]
+) -> list[dict[str, Any]]:
+    """Share found in parts of equal size, weakest first, each with its interval.
+
+    order: frames by strength; found (D, len(order)): of those.
+    """
+    if len(order) < PARTS:
         return []
     parts = []
-    for part in np.array_split(np.arange(len(strength)), PARTS):
-        shares = ratio((counts[:, part] * found[:, part]).sum(1), counts[:, part].sum(1))
-        low, high = interval(shares)
+    for part in np.array_split(np.arange(len(order)), PARTS):
+        rows = order[part]
+        counts = draws.of(rows)
+        told = draws.of_share(ratio((counts * found[:, part]).sum(1), counts.sum(1)), rows)
         parts.append(
             {
-                "from": float(strength[part[0]]),
-                "to": float(strength[part[-1]]),
+                "from": float(strength[rows[0]]),
+                "to": float(strength[rows[-1]]),
                 "frames": len(part),
-                "found": float(shares[0]),
-                "low": low,
-                "high": high,
+                "found": told["value"],
+                "low": told["low"],
+                "high": told["high"],
             }
         )
     return parts

@@ -36,11 +36,12 @@ def share_text(value: float | None) -> str:
 
 
 def interval_text(entry: Mapping[str, Any]) -> str:
-    """ "0.81 (0.78 to 0.83)"."""
+    """ "0.81 (0.78 to 0.83)"; without its interval where nothing bounds it."""
     if not is_known(entry["value"]):
         return UNKNOWN
-    ends = f"{_two(entry['low'])} to {_two(entry['high'])}"
-    return f"{entry['value']:.2f} ({ends})"
+    if not (is_known(entry["low"]) and is_known(entry["high"])):
+        return f"{entry['value']:.2f}"
+    return f"{entry['value']:.2f} ({entry['low']:.2f} to {entry['high']:.2f})"
 
 
 def share_interval_text(entry: Mapping[str, Any]) -> str:
@@ -70,10 +71,6 @@ def strength_text(entry: Mapping[str, Any] | None) -> str:
         return "below the weakest"
     ends = [f"{entry[end]:.3g}" if is_known(entry[end]) else "?" for end in ("low", "high")]
     return f"{entry['value']:.3g} ({ends[0]} to {ends[1]})"
-
-
-def _two(value: float | None) -> str:
-    return UNKNOWN if value is None or not math.isfinite(value) else f"{value:.2f}"
 
 
 # Of an overview: name, words, and how it is told.
