@@ -20,6 +20,8 @@ WORKS = {
     "laser": r"laser",
     "sensor": r"blower|desiccant|wipe only",
     "ice": r"desiccant|open the\s+camera|camera shut",
+    "glass": r"front glass|Blow the filter|lens edges|retaining ring",
+    "height": r"[Ll]ook along the tube|\bslit\b|dome;|tube's mouth",
     "site": r"dark site|\bdeck\b|companions|[Ll]ook along the tube|windbreak",
 }
 
@@ -32,6 +34,8 @@ MUST_SAY = {
     "laser": ["eyes", "people", "roads", "aircraft"],
     "sensor": ["unplugged", "ambient temperature", "blower first", "manual", "do not survive"],
     "ice": ["ices up", "opened"],
+    "glass": ["Do not wipe mirrors, lenses", "manual", "specialist", "fluids burn"],
+    "height": ["ladder", "level ground", "motors", "overhead lines"],
     "site": ["trip", "cold", "tell someone where you are"],
 }
 
