@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import sep
-import torch
 
+from classifier.frame_overview import Overview, block_means
 from classifier.pixel_defects import hot_mask, is_mosaic, pixel_noise, without_hot
-from classifier.sweeps import lower_median, pooled
+from classifier.sweeps import lower_median, median
 
 Array = np.ndarray
 
@@ -91,13 +91,13 @@ class Background:
 
 
 def measure_background(
-    pixels: Array, bayer: str | None = None, half: Array | None = None
+    pixels: Array, bayer: str | None = None, overview: Overview | None = None
 ) -> Background:
     """Sky, noise and windows of a frame.
 
     pixels: (H, W) float32, finite, at least 16 x 16. bayer: colour order at [0, 0], None for
     monochrome or unknown; a mosaic that no header tells of is recognised by its planes.
-    half: (H // 2, W // 2) means of 2 x 2 px, if at hand.
+    overview: of the pixels, if at hand.
     """
     pixels = np.ascontiguousarray(pixels, np.float32)
     lit = lit_area(pixels)
@@ -105,13 +105,13 @@ def measure_background(
     inside = pixels[y0:y1, x0:x1]
     noise = pixel_noise(inside)
     mosaic = bool(bayer) or is_mosaic(inside, noise)
-    picture = sky_picture(pixels, lit, mosaic, half)
+    picture = sky_picture(pixels, lit, mosaic, overview)
     windows = tuple(
         _window(pixels, left, top, right, bottom, noise, mosaic)
         for left, top, right, bottom in _boxes(lit)
     )
     hot = sum(int(w.hot.sum()) for w in windows) / max(1, sum(w.hot.size for w in windows))
-    level = float(np.median(picture.level[picture.valid]))
+    level = median(picture.level[picture.valid])
     return Background(level, noise, mosaic, lit, windows, picture, hot)
 
 
@@ -138,7 +138,7 @@ def _edges(profile: Array) -> tuple[int, int]:
         return 0, n
     steps = np.abs(np.diff(profile))
     inside = steps[reach:-reach]
-    limit = max(12 * float(np.median(inside)), 2.5 * float(inside.max()), 1e-6)
+    limit = max(12 * median(inside), 2.5 * float(inside.max()), 1e-6)
     first = np.nonzero(steps[:reach] > limit)[0]
     last = np.nonzero(steps[-reach:] > limit)[0]
     return (int(first[-1]) + 1 if len(first) else 0), (n - reach + int(last[0]) if len(last) else n)
@@ -154,7 +154,10 @@ def luminance(raw: Array, mosaic: bool) -> Array:
 
 
 def sky_picture(
-    pixels: Array, lit: tuple[int, int, int, int], mosaic: bool, half: Array | None = None
+    pixels: Array,
+    lit: tuple[int, int, int, int],
+    mosaic: bool,
+    overview: Overview | None = None,
 ) -> SkyPicture:
     """Block means (stars averaged in), then medians of blocks of these (stars taken out)."""
     x0, y0, x1, y1 = lit
@@ -163,12 +166,10 @@ def sky_picture(
     mean_step = max(1, round(long_px / (4 * PICTURE_PX)))
     if mosaic:
         mean_step = max(2, 2 * round(mean_step / 2))
-    mean = inside
-    if half is not None and mean_step % 2 == 0:
-        part = half[y0 // 2 : y1 // 2, x0 // 2 : x1 // 2]  # the lit area has even corners
-        mean = pooled(torch.from_numpy(part)[None], mean_step // 2)[0].numpy()
-    elif mean_step > 1:
-        mean = pooled(torch.from_numpy(inside)[None], mean_step)[0].numpy()
+    if overview is None:
+        mean = block_means(inside, mean_step)
+    else:
+        mean = overview.means(pixels, mean_step, lit)
     block = int(np.clip(round(max(mean.shape) / PICTURE_PX), 3, 8))
     block = max(1, min(block, min(mean.shape) // 16))
     height, width = mean.shape[0] // block, mean.shape[1] // block
@@ -181,7 +182,7 @@ def sky_picture(
     if valid.mean() < 0.2:
         valid = np.ones_like(valid)
     differences = np.abs(np.diff(level, axis=1))[valid[:, 1:] & valid[:, :-1]]
-    noise = 1.4826 / 2**0.5 * float(np.median(differences)) if differences.size else 0.0
+    noise = 1.4826 / 2**0.5 * median(differences) if differences.size else 0.0
     if noise == 0.0 and differences.size:
         noise = float(np.std(differences)) / 2**0.5
     level = np.ascontiguousarray(level)

@@ -53,7 +53,7 @@ def calibration_of(frame: Frame, measures: FrameMeasures, masters: Masters) -> F
         return found
     facts = frame.facts
     offset = offset_of(facts, masters)
-    before = measure_background(frame.pixels, facts.bayer, frame.half)
+    before = measure_background(frame.pixels, facts.bayer, frame.overview)
     after = measure_background(pixels, facts.bayer)
     known = replace(facts, offset_adu=offset)
     clean = replace(facts, offset_adu=0.0 if offset is not None else None)

@@ -6,11 +6,11 @@ which fall to pieces at native sampling, are found in binned windows.
 
 import numpy as np
 import sep
-import torch
 from scipy.spatial import cKDTree
 
 from classifier.background import Background, Window
-from classifier.sweeps import pooled
+from classifier.frame_overview import block_means
+from classifier.sweeps import median
 
 Array = np.ndarray
 
@@ -44,7 +44,7 @@ def detect(window: Window, mosaic: bool, bin_px: int) -> Array:
     """sep objects of one window, in pixels of its binned light."""
     light, noise = binned(window.light, bin_px), window.noise_adu / bin_px
     if bin_px > 1:
-        spread = 1.4826 * float(np.median(np.abs(light - np.median(light))))
+        spread = 1.4826 * median(np.abs(light - median(light)))
         noise = max(noise, spread)
     threshold = DETECT_SIGMA
     kernel = None if mosaic and bin_px == 1 else _KERNEL
@@ -87,7 +87,7 @@ def binned(picture: Array, factor: int) -> Array:
     """Block means; rows and columns that do not fill a block are left out."""
     if factor == 1:
         return picture
-    return pooled(torch.from_numpy(picture)[None], factor)[0].numpy()
+    return block_means(picture, factor)
 
 
 def coarseness(background: Background, native: list[Array]) -> int:

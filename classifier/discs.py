@@ -14,7 +14,7 @@ from scipy import fft, ndimage
 
 from classifier.background import SkyPicture
 from classifier.star_cover import Grid, star_cover
-from classifier.sweeps import median_3x3
+from classifier.sweeps import median, median_3x3
 
 Array = np.ndarray
 
@@ -131,7 +131,7 @@ def _response(
     # over a part of the radius, so that not every cell need be asked.
     step = max(2, int(radius / 3))
     inner = response[reach:-reach:step, reach:-reach:step]
-    wide = 1.4826 * float(np.median(np.abs(inner - np.median(inner))))
+    wide = 1.4826 * median(np.abs(inner - median(inner)))
     white = noise * area
     edge = int(np.ceil(radius))
     response[:edge], response[-edge:] = 0.0, 0.0
@@ -183,19 +183,19 @@ def _examine(
         sectors = polar.reshape(len(r), DIRECTIONS, 4).mean(2)
         fans = polar.reshape(len(r), DIRECTIONS, 4)
         inside, outside = np.median(fans[:4], axis=(0, 2)), np.median(fans[6:], axis=(0, 2))
-        step = float(np.median(inside - outside))
+        step = median(inside - outside)
         if step <= 0:
             continue
         # The picture's own blur of about a cell lowers the edge of a small disc.
-        edge = float(np.median(sectors[4] - sectors[5])) / step * (1 + 1.5 / tried)
+        edge = median(sectors[4] - sectors[5]) / step * (1 + 1.5 / tried)
         agreeing = int((inside - outside > 0.4 * step).sum())
         # A sector mean holds some 10 independent cells, or fewer where the disc is small.
         white = 2 * picture.noise_adu**2 / np.clip(0.13 * tried**2, 1, 16)
         uneven = max(np.var(inside), np.var(outside)) - white
-        slope = abs(float(np.median(sectors[:2]) - np.median(sectors[2:4])))
+        slope = abs(median(sectors[:2]) - median(sectors[2:4]))
         unevenness = max(float(max(uneven, 0.0)) ** 0.5, 0.8 * slope) / step
         if edge * step > best[2] * best[0]:
-            pedestal = abs(float(np.median(outside))) / step
+            pedestal = abs(median(outside)) / step
             best = (step, float(tried), edge, agreeing, unevenness, pedestal)
     step, tried, sharpness, agreeing, unevenness, pedestal = best
     x, y = picture.to_frame(column, row)

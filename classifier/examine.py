@@ -99,8 +99,8 @@ def encode(frame: Frame, model: "Model") -> tuple["Views", np.ndarray, np.ndarra
             "needed to judge a sky; give the whole sub rather than a cut-out."
         )
     with torch.inference_mode():
-        pixels, half = (torch.from_numpy(each)[None] for each in (frame.pixels, frame.half))
-        views = make_views(pixels, physical_vector(frame.facts)[None], half)
+        pixels = torch.from_numpy(frame.pixels)[None]
+        views = make_views(pixels, physical_vector(frame.facts)[None], frame.overview)
         features = model.encoder.encode(views)[0].float().numpy()
         shape = shape_facts(views)[0].float().numpy()
     if not np.isfinite(features).all():
@@ -118,7 +118,7 @@ def _see(frame: Frame, model: "Model", masters: MasterFiles | None) -> Sight:
         features=features,
         shape=shape,
         line_px=views.line_px[0].tolist(),
-        picture=draw_picture(frame.pixels, views, frame.half),
+        picture=draw_picture(frame.pixels, views, frame.overview),
         notes=tuple(frame.notes),
         calibration=calibration_of(frame, measures, masters_of(masters)) if masters else {},
     )

@@ -13,12 +13,11 @@ import numpy as np
 
 from classifier.errors import FrameError
 from classifier.facts import facts_from_header
+from classifier.frame_overview import Overview, band_rows, unfilled
 from classifier.reading import Reading
 
 # Rows of this many values are scaled at a time where the arithmetic needs 64 bits.
 CHUNK_VALUES = 1 << 20
-# Values of a plain file read and converted at a time: what a CPU's cache holds.
-PIECE_VALUES = 1 << 17
 # BITPIX and how such values lie in the file, FITS 4.0 section 5.
 PLAIN_TYPES = {
     bits: np.dtype(kind)
@@ -50,9 +49,9 @@ def read_fits(path: Path) -> Reading:
             scale, zero = hdu.header.get("BSCALE", 1.0), hdu.header.get("BZERO", 0.0)
             blank = hdu.header.get("BLANK", hdu.header.get("ZBLANK"))
             values = _factor(scale, 1.0), _factor(zero, 0.0), blank
-            plain = _plain_type(hdu, file)
+            plain, overview = _plain_type(hdu, file), None
             if plain is not None:
-                pixels = _streamed(file, hdu.fileinfo()["datLoc"], shape, plain, values)
+                pixels, overview = _streamed(file, hdu.fileinfo()["datLoc"], shape, plain, values)
                 is_integer = plain.kind in "iu"
             else:
                 stored = hdu.data
@@ -65,6 +64,7 @@ def read_fits(path: Path) -> Reading:
         facts=facts,
         notes=notes,
         is_finite=is_integer and not _is_blank_level(blank),
+        overview=overview,
     )
 
 
@@ -84,21 +84,27 @@ def _streamed(
     shape: tuple[int, ...],
     plain: np.dtype,
     values: tuple[float, float, Any],
-) -> np.ndarray:
-    """Pixels read and converted piece by piece: of the file's own values, some 50 MB of a large
-    frame, no copy is ever whole in memory."""
+) -> tuple[np.ndarray, Overview | None]:
+    """Pixels read and converted band by band, and the overview of a single plane: of the file's
+    own values, some 50 MB of a large frame, no copy is ever whole in memory."""
     pixels = np.empty(shape, np.float32)
-    flat = pixels.reshape(-1)
-    memory = np.empty(PIECE_VALUES, plain)
+    lines = pixels.reshape(-1, shape[-1])
+    overview = unfilled(*lines.shape) if lines.shape == shape[-2:] else None
+    step = min(band_rows(shape[-1]), len(lines))
+    memory = np.empty((step, shape[-1]), plain)
     file.seek(start)
-    for first in range(0, flat.size, PIECE_VALUES):
-        piece = memory[: flat.size - first]
-        if file.readinto(piece.view(np.uint8)) != piece.nbytes:  # type: ignore[attr-defined]
+    for top in range(0, len(lines), step):
+        rows = lines[top : top + step]
+        stored = memory[: len(rows)]
+        if file.readinto(stored.reshape(-1).view(np.uint8)) != stored.nbytes:  # type: ignore[attr-defined]
             raise FrameError(
                 "The file is cut short; copy it again, or look whether the disk was full."
             )
-        flat[first : first + len(piece)] = to_physical(piece, *values)
-    return pixels
+        to_physical(stored, *values, out=rows)
+        if overview is not None:
+            with np.errstate(over="ignore", invalid="ignore"):  # not yet known to be finite
+                overview.take(top, rows)
+    return pixels, overview
 
 
 def _is_blank_level(blank: Any) -> bool:
@@ -110,21 +116,24 @@ def _factor(value: Any, default: float) -> float:
     return float(value) if is_number and np.isfinite(value) else default
 
 
-def to_physical(stored: np.ndarray, scale: float, zero: float, blank: Any = None) -> np.ndarray:
+def to_physical(
+    stored: np.ndarray, scale: float, zero: float, blank: Any = None, out: np.ndarray | None = None
+) -> np.ndarray:
     """zero + scale x stored as native float32; integers equal to `blank` become NaN.
 
     stored: any shape and numeric dtype, any byte order. 8 and 16-bit integers with a whole offset
     are exact in float32; everything else is computed in float64 and rounded once, in pieces.
+    out: float32 of the same shape, C-contiguous, to be filled; a new array if None.
     """
+    pixels = np.empty(stored.shape, np.float32) if out is None else out
     is_small = stored.dtype.kind in "iu" and stored.dtype.itemsize <= 2
     is_plain = scale == 1.0 and zero == 0.0
     if is_plain or (is_small and scale == 1.0 and zero == int(zero) and abs(zero) <= 1 << 23):
         with np.errstate(over="ignore", invalid="ignore"):
-            pixels = np.ascontiguousarray(stored, dtype=np.float32)
+            np.copyto(pixels, stored, casting="unsafe")
         if zero:
             pixels += np.float32(zero)
     else:
-        pixels = np.empty(stored.shape, np.float32)
         flat_in, flat_out = stored.reshape(-1), pixels.reshape(-1)
         with np.errstate(over="ignore", invalid="ignore"):
             for start in range(0, flat_in.size, CHUNK_VALUES):

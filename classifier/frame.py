@@ -19,6 +19,7 @@ from classifier.camera_raw import read_raw
 from classifier.errors import FrameError, UsageError
 from classifier.facts import Facts
 from classifier.fits_file import read_fits
+from classifier.frame_overview import Overview, overview_of
 from classifier.mosaic import checked_order
 from classifier.picture_file import read_picture, read_tiff
 from classifier.reading import Reading
@@ -52,14 +53,9 @@ class Frame:
     notes: tuple[str, ...] = ()
 
     @cached_property
-    def half(self) -> np.ndarray:
-        """(H // 2, W // 2) float32 means of 2 x 2 pixels, which everything that looks at the sky
-        begins with; made once."""
-        import torch
-
-        from classifier.sweeps import halved
-
-        return np.asarray(halved(torch.from_numpy(self.pixels)[None])[0].numpy())
+    def overview(self) -> Overview:
+        """What everything that looks at the whole frame begins with; made once."""
+        return overview_of(self.pixels)
 
 
 def is_frame_file(path: Path) -> bool:
@@ -72,9 +68,11 @@ def read_frame(path: Path, rig: Rig | None = None) -> Frame:
     path = Path(path)
     reading = _read(path)
     pixels, planes = _as_picture(reading.pixels)
-    notes = list(reading.notes)
+    notes, overview = list(reading.notes), reading.overview
     for array in () if reading.is_finite else (pixels,) if planes is None else (planes,):
-        notes += _fill_not_finite(array, is_integer=reading.is_integer)
+        mended = _fill_not_finite(array, is_integer=reading.is_integer)
+        if mended:
+            notes, overview = notes + mended, None
     if planes is not None:
         if _is_grey(planes):
             pixels, planes = planes[0].copy(), None
@@ -82,9 +80,13 @@ def read_frame(path: Path, rig: Rig | None = None) -> Frame:
             pixels = planes.mean(axis=0, dtype=np.float32)
     if reading.facts.kind not in ("bias", "dark", "flat"):  # those are set aside, not judged
         _refuse_constant(pixels)
-    facts, more = _checked_facts(reading, pixels, planes)
+    if overview is None:
+        overview = overview_of(pixels)
+    facts, more = _checked_facts(reading, pixels, planes, overview)
     facts = rig.apply(facts) if rig is not None else facts
-    return Frame(path, pixels, planes, facts, (*notes, *more))
+    frame = Frame(path, pixels, planes, facts, (*notes, *more))
+    frame.overview = overview
+    return frame
 
 
 def _reader(path: Path) -> Callable[[Path], Reading] | None:
@@ -205,7 +207,7 @@ def _refuse_constant(pixels: np.ndarray) -> None:
 
 
 def _checked_facts(
-    reading: Reading, pixels: np.ndarray, planes: np.ndarray | None
+    reading: Reading, pixels: np.ndarray, planes: np.ndarray | None, overview: Overview
 ) -> tuple[Facts, list[str]]:
     """The facts after asking the pixels whether they can be true, and what was put right."""
     facts, notes = reading.facts, []
@@ -220,7 +222,7 @@ def _checked_facts(
             notes.append(f"the stated {title} of {level:g} ADU lies above the sky: not used")
             facts = replace(facts, **{name: None})
     if facts.saturation_adu is None and reading.is_integer and planes is None:
-        facts = replace(facts, saturation_adu=plateau_adu(pixels))
+        facts = replace(facts, saturation_adu=plateau_adu(pixels, overview.tops))
     return facts, notes
 
 
@@ -234,15 +236,16 @@ def _top_of_sky(pixels: np.ndarray) -> float:
     return float(middle + 3.0 * 1.4826 * np.median(np.abs(sample - middle)))
 
 
-def plateau_adu(pixels: np.ndarray) -> float | None:
+def plateau_adu(pixels: np.ndarray, tops: np.ndarray | None = None) -> float | None:
     """The level at which an integer frame is clipped, if it shows; else None.
 
-    pixels (H, W). Clipped: either at least 3 pixels share the maximum and it lies within 3 % below
-    the full scale of 8, 10, 12, 14 or 16 bits (amplifiers and offsets take a little off), or at
-    least 10 pixels share it and they outnumber all others in the 5 % below (light that is not
-    clipped thins out towards its maximum, clipped light piles up there).
+    pixels (H, W); tops (H,): highest values of its rows, if at hand. Clipped: either at least 3
+    pixels share the maximum and it lies within 3 % below the full scale of 8, 10, 12, 14 or 16
+    bits (amplifiers and offsets take a little off), or at least 10 pixels share it and they
+    outnumber all others in the 5 % below (light that is not clipped thins out towards its maximum,
+    clipped light piles up there).
     """
-    rows = pixels.max(axis=1)
+    rows = pixels.max(axis=1) if tops is None else tops
     top = float(rows.max())
     upper = pixels[rows >= 0.95 * top]
     upper = upper[upper >= 0.95 * top]

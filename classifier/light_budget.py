@@ -137,7 +137,7 @@ def light_budget(
     seconds = frame.facts.exposure_s
     if not seconds:
         raise FrameError("The header states no exposure time, so there is no rate to tell.")
-    background = measure_background(frame.pixels, frame.facts.bayer)
+    background = measure_background(frame.pixels, frame.facts.bayer, frame.overview)
     camera = camera_facts(frame, background, rig, masters or Masters())
     if camera.missing():
         raise FrameError(f"Electrons cannot be counted: {camera.missing()}.")

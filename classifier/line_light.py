@@ -7,6 +7,8 @@ known, the sum that a matched filter makes along it is cheap, and it is what the
 
 import numpy as np
 
+from classifier.sweeps import median
+
 Array = np.ndarray
 
 SECTIONS = (0.7, 1.2, 2.0, 3.5)  # Gaussian sigma in cells; within 5 % of the best in between
@@ -29,7 +31,7 @@ def line_snr(calm: Array, ends: Array) -> float:
     length = float(np.hypot(x1 - x0, y1 - y0))
     free = calm.ravel()[:: 1 + calm.size // 50_000]
     free = free[free != 0]
-    noise = 1.4826 * float(np.median(np.abs(free - np.median(free)))) if free.size else 0.0
+    noise = 1.4826 * median(np.abs(free - median(free))) if free.size else 0.0
     if length < 1 or noise <= 0:
         return 0.0
     ux, uy = (x1 - x0) / length, (y1 - y0) / length

@@ -11,6 +11,7 @@ import numpy as np
 from scipy import ndimage
 
 from classifier.shapes import moments
+from classifier.sweeps import median
 
 Array = np.ndarray
 
@@ -66,7 +67,7 @@ def mean_star(stamps: Array, centres: Array) -> MeanStar | None:
     image = np.median(moved / flux[:, None, None], axis=0).astype(np.float32)
     rim = image[(distance > half - 2) & (distance <= half)]
     image -= np.median(rim)
-    spread = 1.4826 * float(np.median(np.abs(rim - np.median(rim))))
+    spread = 1.4826 * median(np.abs(rim - median(rim)))
     # The median over n stars of pixel noise; the rim may be all but empty of noise.
     noise = max(spread, 1e-7)
     total = float(image[distance <= half].sum())

@@ -75,7 +75,7 @@ def measure_frame(frame: Frame) -> FrameMeasures:
     facts = frame.facts
     if min(frame.pixels.shape) < 32:
         return _too_small(frame.pixels.shape)
-    background = measure_background(frame.pixels, facts.bayer, frame.half)
+    background = measure_background(frame.pixels, facts.bayer, frame.overview)
     found = find_stars(background, facts.saturation_adu)
     model = fit_sky(background.picture)
     texture = texture_adu(background.picture, model)

@@ -6,6 +6,7 @@ above the threshold are looked at. Torch, batched, CPU and GPU.
 """
 
 from collections.abc import Callable
+from functools import lru_cache
 
 import torch
 from torch import Tensor
@@ -18,6 +19,7 @@ SCALES = (1, 2, 4, 8, 16)
 MOST_PEAKS = 128  # of a frame that are listed
 PEAK_SIGMA = 5.0
 NOISE_ROWS = 64  # rows of a picture that its noise is taken from
+STAMP_PX = 23  # side of what is looked at round a peak
 AREA_5_TO_11 = 302  # px
 
 # For a picture put together from pieces of frames: numbers of pictures (...) and places in them in
@@ -86,7 +88,7 @@ def _chosen(mask: Tensor, *lists: Tensor) -> tuple[Tensor, ...]:
 def _response_noise(picture: Tensor) -> Tensor:
     """(B, h, w) -> (B,) sigma of half the sum of a pixel and its 3 x 3 mean, on empty sky."""
     rows = torch.linspace(1, picture.shape[1] - 2, NOISE_ROWS, device=picture.device).long()
-    thick = [picture[:, rows + step] for step in (-1, 0, 1)]
+    thick = [picture.index_select(1, rows + step) for step in (-1, 0, 1)]
     columns = thick[0] + thick[1] + thick[2]
     around = columns[..., :-2] + columns[..., 1:-1] + columns[..., 2:]
     response = 0.5 * (thick[1][..., 1:-1] + around / 9)
@@ -120,7 +122,8 @@ def _strongest(
     count: (B,) how many of the list belong to each frame.
     """
     order = value.argsort(descending=True, stable=True)
-    order = order[frame[order].argsort(stable=True)]
+    if len(count) > 1:
+        order = order[frame[order].argsort(stable=True)]
     frame = frame[order]
     rank = torch.arange(len(order), device=value.device) - (count.cumsum(0) - count)[frame]
     kept = rank < MOST_PEAKS
@@ -138,10 +141,17 @@ def _is_concentrated(picture: Tensor, column: Tensor, row: Tensor, noise: Tensor
     The light farther out is told by a median, which neighbours and hot pixels do not move; noise
     (B,) is that of `_response_noise`, by which that median may be off.
     """
-    stamps = cut(picture, torch.stack((column, row), 2), 23)
-    radius = radius_px(23, picture.device)
-    outside = middle(stamps.flatten(2)[..., (radius > 9).flatten()])
-    around = middle(stamps.flatten(2)[..., ((radius > 5) & (radius <= 9)).flatten()])
-    inside = (stamps - outside[..., None, None]).flatten(2)[..., (radius <= 5).flatten()].sum(2)
+    stamps = cut(picture, torch.stack((column, row), 2), STAMP_PX).flatten(2)
+    core, ring, rim = (stamps.index_select(2, part) for part in _rings(picture.device))
+    outside, around = middle(rim), middle(ring)
+    inside = (core - outside[..., None]).sum(2)
     rest = (around - outside - 0.3 * noise[:, None]).clamp_min(0) * AREA_5_TO_11
     return inside > rest
+
+
+@lru_cache(maxsize=4)
+def _rings(device: torch.device) -> tuple[Tensor, Tensor, Tensor]:
+    """Flat places in a stamp within 5 px of its middle, from there to 9 px, and beyond."""
+    radius = radius_px(STAMP_PX, device).flatten()
+    parts = radius <= 5, (radius > 5) & (radius <= 9), radius > 9
+    return tuple(part.nonzero()[:, 0] for part in parts)  # type: ignore[return-value]

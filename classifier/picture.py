@@ -13,8 +13,9 @@ import numpy as np
 import torch
 from PIL import Image
 
+from classifier.frame_overview import Overview, block_means
 from classifier.results import Picture
-from classifier.sweeps import asinh, pooled
+from classifier.sweeps import asinh, median
 from classifier.views import Views
 
 THUMBNAIL_PX = 640
@@ -24,30 +25,31 @@ GAP_PX = 4
 JPEG_QUALITY = 82
 
 
-def draw_picture(pixels: np.ndarray, views: Views, half: np.ndarray | None = None) -> Picture:
-    """(H, W) float32 ADU and the frame's views (batch of one) -> Picture. half: (H // 2, W // 2)
-    means of 2 x 2 px, if at hand."""
+def draw_picture(pixels: np.ndarray, views: Views, overview: Overview | None = None) -> Picture:
+    """(H, W) float32 ADU and the frame's views (batch of one) -> Picture. overview: of the frame,
+    if at hand."""
     height, width = pixels.shape
-    return Picture(thumbnail(pixels, half), star_strip(views, width, height), width, height)
+    return Picture(thumbnail(pixels, overview), star_strip(views, width, height), width, height)
 
 
-def thumbnail(pixels: np.ndarray, half: np.ndarray | None = None) -> bytes:
+def thumbnail(pixels: np.ndarray, overview: Overview | None = None) -> bytes:
     """JPEG bytes of the whole frame, at most `THUMBNAIL_PX` a side."""
-    small = shrink(pixels, half)
+    small = shrink(pixels, overview)
     grey = Image.fromarray((255 * stretch(small)).astype(np.uint8))
     stream = io.BytesIO()
     grey.save(stream, "JPEG", quality=JPEG_QUALITY)
     return stream.getvalue()
 
 
-def shrink(pixels: np.ndarray, half: np.ndarray | None = None) -> np.ndarray:
+def shrink(pixels: np.ndarray, overview: Overview | None = None) -> np.ndarray:
     """Average to at most `THUMBNAIL_PX` a side, by an even step so that a colour mosaic mixes."""
     step = -(-max(pixels.shape) // THUMBNAIL_PX)
     if step > 1:
         step += step % 2
-        if half is not None:
-            pixels, step = half, step // 2
-        pixels = pooled(torch.from_numpy(pixels)[None], step)[0].numpy()
+        if overview is None:
+            return block_means(pixels, step)
+        height, width = pixels.shape
+        return overview.means(pixels, step, (0, 0, width, height))
     return pixels
 
 
@@ -58,8 +60,8 @@ def stretch(picture: np.ndarray) -> np.ndarray:
     an inverse hyperbolic sine that bends at four deviations.
     """
     some = picture.ravel()[:: max(1, picture.size // 50_000) | 1]
-    sky = float(np.median(some))
-    spread = 1.4826 * float(np.median(np.abs(some - sky)))
+    sky = median(some)
+    spread = 1.4826 * median(np.abs(some - sky))
     white = float(np.percentile(some, 99.9)) - sky
     spread = max(spread, 1e-3 * abs(white), 1e-6)
     above = np.clip((picture - sky) / spread + 3.0, 0.0, None)

@@ -7,7 +7,7 @@ the median of the eight pixels around it, so the two are told apart by that medi
 
 import numpy as np
 
-from classifier.sweeps import lower_median, places
+from classifier.sweeps import lower_median, median, places
 
 Array = np.ndarray
 
@@ -115,9 +115,7 @@ def is_mosaic(pixels: Array, noise_adu: float) -> bool:
         return False
     step = max(1, height * width // 30_000)
     first = planes[0][:height:step, :width]
-    offsets = [0.0] + [
-        float(np.median((plane[:height:step, :width] - first).ravel())) for plane in planes[1:]
-    ]
+    offsets = [0.0] + [median(plane[:height:step, :width] - first) for plane in planes[1:]]
     spread = max(offsets) - min(offsets)
     diagonal = min(abs(offsets[0] - offsets[3]), abs(offsets[1] - offsets[2]))
     sides = (

@@ -50,13 +50,15 @@ def cut_sheet(
     surface: Surface,
     is_cfa: Tensor,
     saturation_adu: Tensor,
+    tops: Tensor | None = None,
     home: Home | None = None,
 ) -> Sheet:
     """(B, H, W) ADU with its Surface -> Sheet.
 
+    tops: (B, H) highest values of rows, if at hand.
     home: for pictures put together from pieces of frames, see `Home`.
     """
-    full = _full_well(pixels, saturation_adu)
+    full = _full_well(pixels, saturation_adu, tops)
     pyramid = surface.pyramid
     found = [find_peaks(*level, home) for level in zip(pyramid, SCALES, strict=True)]
     best = torch.stack([score for *_, score in found], 1).argmax(1)
@@ -145,9 +147,9 @@ def _wide(index: Tensor, last: int) -> Tensor:
     return index[..., None].expand(*index.shape, last)
 
 
-def _full_well(pixels: Tensor, saturation_adu: Tensor) -> Tensor:
+def _full_well(pixels: Tensor, saturation_adu: Tensor, tops: Tensor | None) -> Tensor:
     """(B,) level at which pixels clip: the stated one, or a pile-up at the very top."""
-    rows = pixels.amax(2)
+    rows = pixels.amax(2) if tops is None else tops
     top = rows.amax(1)
     # Rows whose own maximum is low hold none of the pile; a pile in more rows shows in these too.
     highest = rows.topk(min(PILE_ROWS, rows.shape[1]), 1).indices

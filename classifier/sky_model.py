@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from classifier.background import SkyPicture
-from classifier.sweeps import lower_median
+from classifier.sweeps import lower_median, median
 
 Array = np.ndarray
 
@@ -52,13 +52,13 @@ def fit_sky(picture: SkyPicture) -> SkyModel:
     design = _terms(x, y, picture).reshape(-1, 7)
     values, keep = level.ravel().astype(np.float64), valid.ravel().copy()
     coefficients = np.zeros(7)
-    coefficients[0] = float(np.median(values[keep]))
+    coefficients[0] = median(values[keep])
     for turn in range(8):
         if keep.sum() < 14:
             break
         coefficients = np.linalg.lstsq(design[keep], values[keep], rcond=None)[0]
         rest = values - design @ coefficients
-        spread = 1.4826 * float(np.median(np.abs(rest[keep] - np.median(rest[keep]))))
+        spread = 1.4826 * median(np.abs(rest[keep] - median(rest[keep])))
         spread = max(spread, 1e-9 * max(1.0, abs(coefficients[0])))
         upper, lower = (2.0, 6.0) if turn < 5 else (2.5, 4.0)
         keep = valid.ravel() & (rest < upper * spread) & (rest > -lower * spread)
@@ -72,7 +72,7 @@ def fit_sky(picture: SkyPicture) -> SkyModel:
         gradient_adu=float(tilt.max() - tilt.min()),
         direction_deg=_direction(tilt),
         used_share=float(keep.sum() / max(1, valid.sum())),
-        scatter_adu=1.4826 * float(np.median(np.abs(rest[valid.ravel()]))),
+        scatter_adu=1.4826 * median(np.abs(rest[valid.ravel()])),
         off_centre=_off_centre(x, y, values, keep, picture, float(np.ptp(tilt))),
         surface=(fine @ coefficients).astype(np.float32),
     )
@@ -108,7 +108,7 @@ def texture_adu(picture: SkyPicture, model: SkyModel) -> float:
     rest = (level - surface)[valid]
     if rest.size < 10:
         return float("nan")
-    return 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
+    return 1.4826 * median(np.abs(rest - median(rest)))
 
 
 def _direction(tilt: Array) -> float:

@@ -11,6 +11,7 @@ import numpy as np
 from scipy import ndimage
 
 from classifier.background import Background
+from classifier.sweeps import median
 
 Array = np.ndarray
 
@@ -78,7 +79,7 @@ def _azimuthal(
     xs, ys = column + radii[:, None] * np.cos(turn), row + radii[:, None] * np.sin(turn)
     polar = ndimage.map_coordinates(window.light, [ys, xs], order=1, mode="nearest")
     polar = polar - np.median(polar, axis=1, keepdims=True)
-    spread = max(1.4826 * float(np.median(np.abs(polar))), 0.3 * window.noise_adu)
+    spread = max(1.4826 * median(np.abs(polar)), 0.3 * window.noise_adu)
     # A spike is weak in each pixel and long; a neighbouring star is strong and short.
     polar = np.clip(polar / spread, -3, 3)
     middle = len(radii) // 2
@@ -92,9 +93,9 @@ def _combine(profiles: Array) -> tuple[Array, Array]:
     both = smooth.mean(0)
 
     def normal(profile: Array) -> Array:
-        centred = profile - np.median(profile)
-        spread = 1.4826 * np.median(np.abs(centred))
-        return centred / max(float(spread), 1e-6)
+        centred = profile - median(profile)
+        spread = 1.4826 * median(np.abs(centred))
+        return centred / max(spread, 1e-6)
 
     return normal(both), np.stack([normal(half) for half in smooth])
 

@@ -40,9 +40,9 @@ def _drawn(path: Path) -> Picture | None:
     except NightcullError:
         return None
     with torch.inference_mode():
-        pixels, half = (torch.from_numpy(each)[None] for each in (frame.pixels, frame.half))
-        views = make_views(pixels, physical_vector(frame.facts)[None], half)
-        return draw_picture(frame.pixels, views, frame.half)
+        pixels = torch.from_numpy(frame.pixels)[None]
+        views = make_views(pixels, physical_vector(frame.facts)[None], frame.overview)
+        return draw_picture(frame.pixels, views, frame.overview)
 
 
 def from_report(page: Path) -> dict[str, Picture]:

@@ -12,6 +12,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
+from classifier.frame_overview import Overview
 from classifier.sweeps import bands, halved, middle, ranked, room, sample, spots
 
 MESH = 16  # the coarse sky map has MESH x MESH medians
@@ -41,6 +42,7 @@ class Surface:
     """Sky of a batch of B frames of (H, W) px; h = H // 2, w = W // 2.
 
     excess: (B, h, w) means of 2 x 2 px, which hides a colour mosaic, less the coarse sky; ADU.
+    quarter: (B, h // 2, w // 2) means of 2 x 2 of that.
     mean, calm, peak: (B, h // step, w // step) of step x step of these, with the sky: the mean,
     the mean after everything above sky + 3 sigma was cut down to that, the maximum; ADU.
     half_noise: (B,) sigma of a pixel of `excess`.
@@ -50,6 +52,7 @@ class Surface:
     """
 
     excess: Tensor
+    quarter: Tensor
     mean: Tensor
     calm: Tensor
     peak: Tensor
@@ -63,18 +66,20 @@ class Surface:
     @cached_property
     def pyramid(self) -> list[Tensor]:
         """`excess` and its means of 2 x 2, 4 x 4, 8 x 8 and 16 x 16."""
-        pictures = [self.excess]
-        for _ in range(4):
+        pictures = [self.excess, self.quarter]
+        for _ in range(3):
             pictures.append(halved(pictures[-1]))
         return pictures
 
 
 def read_surface(
-    pixels: Tensor, is_cfa: Tensor, offset_adu: Tensor, half: Tensor | None = None
+    pixels: Tensor, is_cfa: Tensor, offset_adu: Tensor, overview: Overview | None = None
 ) -> Surface:
-    """(B, H, W) ADU, (B,) bool, (B,) ADU or NaN -> Surface. half: `halved(pixels)`, if at hand."""
+    """(B, H, W) ADU, (B,) bool, (B,) ADU or NaN -> Surface. overview: of the only frame, if at
+    hand."""
+    half = None if overview is None else torch.from_numpy(overview.half)[None]
     mesh, half_noise = _mesh_medians(pixels, half)
-    excess, mean, calm, peak, step = _flattened(pixels, half, _quiet(mesh), half_noise)
+    excess, quarter, mean, calm, peak, step = _flattened(pixels, half, _quiet(mesh), half_noise)
     noise_1, noise_2 = _difference_noise(pixels, 1), _difference_noise(pixels, 2)
     noise = torch.where(is_cfa, noise_2, torch.maximum(noise_1, noise_2))
     level = mesh.flatten(1).median(1).values
@@ -89,7 +94,7 @@ def read_surface(
         ),
         1,
     )
-    return Surface(excess, mean, calm, peak, step, half_noise, level, noise, sky, facts)
+    return Surface(excess, quarter, mean, calm, peak, step, half_noise, level, noise, sky, facts)
 
 
 def _mesh_medians(pixels: Tensor, half: Tensor | None) -> tuple[Tensor, Tensor]:
@@ -111,22 +116,26 @@ def _mesh_medians(pixels: Tensor, half: Tensor | None) -> tuple[Tensor, Tensor]:
 
 def _flattened(
     pixels: Tensor, half: Tensor | None, mesh: Tensor, half_noise: Tensor
-) -> tuple[Tensor, Tensor, Tensor, Tensor, int]:
-    """`excess`, `mean`, `calm`, `peak` and `step` of a Surface, in one pass over the pixels."""
+) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor, int]:
+    """`excess`, `quarter`, `mean`, `calm`, `peak` and `step` of a Surface, in one pass over the
+    pixels."""
     batch, height, width = len(pixels), pixels.shape[1] // 2, pixels.shape[2] // 2
     step = max(1, math.ceil(max(height, width) / POOLED_PX))
     high, wide = height // step, width // step
     down, across = mesh_weights(height, pixels.device), mesh_weights(width, pixels.device).T
     limit = 3 * half_noise[:, None, None]
+    grid = mesh @ across
     excess = room(pixels, batch, height, width)
+    quarter = room(pixels, batch, height // 2, width // 2)
     pictures: list[list[Tensor]] = [[], [], []]
-    for top, end in bands(height, pixels.device, step):
+    for top, end in bands(height, pixels.device, 2 * step):
         part = excess[:, top:end]
-        sky = down[top:end] @ mesh @ across
-        if half is None:
-            halved(pixels[:, 2 * top : 2 * end], part).sub_(sky)
-        else:
-            torch.sub(half[:, top:end], sky, out=part)
+        own = pixels[:, 2 * top : 2 * end]
+        light = halved(own, part) if half is None else half[:, top:end]
+        near = _near(top, end, height // MESH)
+        weights = down[top:end, near].expand(batch, -1, -1)
+        torch.baddbmm(light, weights, grid[:, near], alpha=-1, out=part)
+        halved(part, quarter[:, top // 2 : end // 2])
         rows = (end - top) // step
         if rows == 0:
             continue
@@ -142,7 +151,14 @@ def _flattened(
     across = across[:, : wide * step].reshape(MESH, wide, step).mean(2)
     level = down @ mesh @ across
     mean, calm, peak = (torch.cat(parts, 1) + level for parts in pictures)
-    return excess, mean, calm, peak, step
+    return excess, quarter, mean, calm, peak, step
+
+
+def _near(top: int, end: int, cell: int) -> slice:
+    """Rows of the mesh that have any weight in the rows of a band."""
+    first = min(max(0, math.floor((top + 0.5) / cell - 0.5)), MESH - 1)
+    last = min(max(0, math.floor((end - 0.5) / cell - 0.5) + 1), MESH - 1)
+    return slice(first, last + 1)
 
 
 def mesh_weights(size: int, device: torch.device) -> Tensor:

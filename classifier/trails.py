@@ -17,7 +17,7 @@ from classifier.detection import binned
 from classifier.line_light import line_snr
 from classifier.lines import inner_part, line_search, prepare
 from classifier.star_cover import Grid, star_cover
-from classifier.sweeps import lower_median
+from classifier.sweeps import lower_median, median
 
 Array = np.ndarray
 
@@ -114,7 +114,12 @@ def _calm(picture: SkyPicture) -> tuple[Array, int]:
     cut = mean[: high * block, : wide * block].reshape(high, block, wide, block)[:, 2::5]
     coarse = lower_median(cut.swapaxes(1, 2).reshape(high, wide, -1))
     down, across = _between(high, mean.shape[0], block), _between(wide, mean.shape[1], block)
-    rest = mean - down @ coarse @ across.T
+    rest = np.empty_like(mean)
+    grid = coarse @ across.T
+    for top in range(0, len(mean), block):
+        near = slice(max(0, top // block - 1), top // block + 2)  # no other block has weight here
+        part = slice(top, top + block)
+        np.subtract(mean[part], down[part, near] @ grid[near], out=rest[part])
     some = np.abs(rest.ravel()[:: 1 + rest.size // 50_000])
     noise = max(1.4826 * float(lower_median(some)), 1e-9)
     rest /= np.float32(noise)
@@ -139,7 +144,7 @@ def _extended(picture: SkyPicture, surface: Array, shape: tuple[int, ...]) -> Ar
     coarse = lower_median(cut.swapaxes(1, 2).reshape(high, wide, 9))
     around = sliding_window_view(np.pad(coarse, 2, mode="symmetric"), (5, 5))
     calm = lower_median(around.reshape(high, wide, 25))
-    limit = max(5 * 1.4826 * float(np.median(np.abs(calm))), picture.noise_adu)
+    limit = max(5 * 1.4826 * median(np.abs(calm)), picture.noise_adu)
     rows = (np.arange(shape[0]) * high // shape[0]).clip(0, high - 1)
     columns = (np.arange(shape[1]) * wide // shape[1]).clip(0, wide - 1)
     wide_light = ndimage.binary_dilation(calm > limit, iterations=1)
@@ -175,7 +180,7 @@ def _look(calm: Array, ends: Array) -> tuple[float, float, float, float]:
     sides = 0.5 * (float(first.mean()) + float(second.mean()))
     core = strip[:, left + 1 : max(right, left + 2)].mean(1) - sides
     parts = core[: len(core) // SEGMENTS * SEGMENTS].reshape(SEGMENTS, -1).mean(1)
-    height = float(np.median(parts))
+    height = median(parts)
     if height <= 0:
         return nothing
     one_sided = max(
@@ -217,7 +222,7 @@ def _erase(calm: Array, ends: Array, half_width: float) -> None:
     x0, y0, x1, y1 = (float(v) for v in ends)
     length = max(np.hypot(x1 - x0, y1 - y0), 1.0)
     off = np.abs((columns - x0) * (y1 - y0) - (rows - y0) * (x1 - x0)) / length
-    calm[off <= half_width] = np.median(calm)
+    calm[off <= half_width] = median(calm)
 
 
 def _in_frame(ends: Array, step: int, picture: SkyPicture) -> tuple[float, float, float, float]:

@@ -19,6 +19,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
+from classifier.frame_overview import Overview
 from classifier.lines import STAGES, inner_part, line_search, prepare
 from classifier.marks import (
     BLOB_FACTS,
@@ -122,16 +123,17 @@ def physical_vector(facts: Any) -> Tensor:
     return torch.tensor([number(name) for name in PHYSICAL])
 
 
-def make_views(pixels: Tensor, physical: Tensor, half: Tensor | None = None) -> Views:
+def make_views(pixels: Tensor, physical: Tensor, overview: Overview | None = None) -> Views:
     """Frames of one shape -> views.
 
     pixels: (B, H, W) float32 ADU, finite, H and W at least 64. Raw mosaic where is_cfa is 1.
-    physical: (B, len(PHYSICAL)) float32, NaN = unknown. half: `halved(pixels)`, if at hand.
+    physical: (B, len(PHYSICAL)) float32, NaN = unknown. overview: of the only frame, if at hand.
     """
     known = dict(zip(PHYSICAL, physical.unbind(1), strict=True))
     is_cfa = known["is_cfa"] > 0.5
-    surface = read_surface(pixels, is_cfa, known["offset_adu"], half)
-    sheet = cut_sheet(pixels, surface, is_cfa, known["saturation_adu"])
+    surface = read_surface(pixels, is_cfa, known["offset_adu"], overview)
+    tops = None if overview is None else torch.from_numpy(overview.tops)[None]
+    sheet = cut_sheet(pixels, surface, is_cfa, known["saturation_adu"], tops)
     sky, line_snr, line_px = _sky_view(surface, pixels.shape[1:])
     bright_noise = _bright_stars(surface, sheet)
     facts = torch.cat(

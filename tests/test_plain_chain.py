@@ -49,7 +49,7 @@ def plain(frame):
 
 
 def test_sky_and_noise(frame, plain):
-    background = measure_background(frame.pixels, half=frame.half)
+    background = measure_background(frame.pixels, overview=frame.overview)
     # The meshes' mode and the median of cells differ by what stars and noise do to each: a tenth
     # of the noise is far more than either's own error on millions of pixels.
     assert background.level_adu == pytest.approx(plain["sky"], abs=0.1 * NOISE)
@@ -60,7 +60,7 @@ def test_sky_and_noise(frame, plain):
 
 
 def test_count_positions_and_half_flux_radius(frame, plain):
-    background = measure_background(frame.pixels, half=frame.half)
+    background = measure_background(frame.pixels, overview=frame.overview)
     stars = find_stars(background).stars
     numbers = measure_frame(frame).numbers
     # The windows hold half of the stars of a jittered grid, which scatter less than Poisson's
@@ -79,7 +79,7 @@ def test_count_positions_and_half_flux_radius(frame, plain):
 
 
 def test_the_half_size_picture_at_hand_changes_nothing(frame):
-    with_half = measure_background(frame.pixels, half=frame.half)
+    with_half = measure_background(frame.pixels, overview=frame.overview)
     without = measure_background(frame.pixels)
     assert with_half.picture.mean_step_px == without.picture.mean_step_px == 2
     # Sums of the same four float32 in another order: a unit in the last place of 1000 is 6e-5.

@@ -13,6 +13,7 @@ from torch import Tensor
 
 from classifier.sheet import SHAPE_FACTS, cut_sheet
 from classifier.surface import Surface, read_surface
+from classifier.sweeps import halved
 from synth.contact_sheet import COLUMNS, ROWS, ContactSheets
 from synth.rng import torch_stream
 from synth.sheet_plan import SheetPlan
@@ -82,7 +83,7 @@ def read_contact(contact: ContactSheets, told_share: float = 1.0) -> tuple[Tenso
     # Which frames tell it is spread evenly over the batch: no draw is needed.
     told = torch.frac(contact.rows * 0.6180339887) < told_share
     saturation = torch.where(told, saturation, torch.nan)
-    sheet = cut_sheet(contact.pixels, surface, is_cfa, saturation, contact.home)
+    sheet = cut_sheet(contact.pixels, surface, is_cfa, saturation, home=contact.home)
     snr = torch.expm1(3 * sheet.facts[..., SNR]) * crowding(surface.excess, contact)[:, None]
     facts = sheet.facts.clone()
     facts[..., SNR] = torch.log1p(snr) / 3
@@ -102,7 +103,7 @@ def _surface(contact: ContactSheets, is_cfa: Tensor) -> Surface:
     even = ((half - middle).abs() < 3 * sky.half_noise[:, None]).float()
     level = middle[:, 0] + ((half - middle) * even).sum(1) / even.sum(1).clamp_min(1)
     excess = F.avg_pool2d(pixels[:, None], 2)[:, 0] - level[:, None, None]
-    return replace(sky, excess=excess)
+    return replace(sky, excess=excess, quarter=halved(excess))
 
 
 def crowding(excess: Tensor, contact: ContactSheets) -> Tensor:

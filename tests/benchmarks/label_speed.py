@@ -146,18 +146,18 @@ def main_ratio(folder: Path, model: Model, megapixels: float, stars: int, rounds
     path = write_frame(folder / f"main-{megapixels:g}-{stars}.fits", megapixels, stars)
     frame = read_frame(path)
     with torch.inference_mode():
-        pixels, half = (torch.from_numpy(each)[None] for each in (frame.pixels, frame.half))
+        pixels = torch.from_numpy(frame.pixels)[None]
         physical = physical_vector(frame.facts)[None]
         views, _, _ = encode(frame, model)
 
         jobs: dict[str, Callable[[], object]] = {
             "plain chain": lambda: plain_chain(path),
             "label path, all of it": lambda: label_path([path], model),
-            "  reading, half size": lambda: read_frame(path).half,
-            "  views": lambda: make_views(pixels, physical, half),
+            "  reading, binning": lambda: read_frame(path).overview,
+            "  views": lambda: make_views(pixels, physical, frame.overview),
             "  network": lambda: model.encoder.encode(views),
             "  measures": lambda: measure_frame(frame),
-            "  thumbnail, stars": lambda: draw_picture(frame.pixels, views, frame.half),
+            "  thumbnail, stars": lambda: draw_picture(frame.pixels, views, frame.overview),
         }
         times = Times(jobs, rounds)
     print(f"\n{megapixels:g} Mpx, {stars} stars ({plain_chain(path)} found by the plain chain):")
