@@ -13,6 +13,7 @@ from classifier.cost_report import costs_of, found_rows, loss, nameless
 from classifier.cull_report import cull_rows
 from classifier.night import summarise
 from classifier.night_report import night_rows
+from classifier.prior import prior_sentence
 from classifier.remedies import FOOTER, cautions, remedy
 from classifier.results import REPORT_NAME, FrameResult, Results, write_whole
 from classifier.sub_report import NUMBERS, sub_blocks
@@ -45,6 +46,7 @@ def page(results: Results) -> dict[str, Any]:
         "lead": _lead(read),
         "shares": _shares(read),
         "made_with": results.made_with,
+        "prior": prior_sentence(results.prior),
         "costs": costs_of(results),
         "nameless": nameless(results),
         "found": found_rows(results),

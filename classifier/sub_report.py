@@ -25,7 +25,7 @@ from classifier.wording import measured, percent
 
 WHOLE_BYTES, WHOLE_MOST = 6_000_000, 60  # pictures shown whole, before they become text of a page
 SMALL_BYTES = 7_500_000
-SMALL_PX = 240
+SMALL_PX = 320
 SMALL_QUALITY = 70
 MARKS_MOST = 60  # over one picture; more would hide it
 LISTED_FROM = 0.3  # labels are listed from this confidence on, given or not
@@ -99,7 +99,7 @@ def _bytes(picture: Picture | None) -> int:
 
 
 def _shrunk(picture: Picture) -> Picture:
-    """The picture at a third of its width or so, its strip of stars as JPEG."""
+    """The picture at half of its width or so, its strip of stars as JPEG."""
     return Picture(
         _jpeg(picture.thumbnail, SMALL_PX),
         _jpeg(picture.strip, 0),
@@ -128,7 +128,6 @@ def _block(
     picture: Picture | None,
     readings: Sequence[Mapping[str, Any]],
 ) -> dict[str, Any]:
-    size = max(picture.width_px, picture.height_px) if picture else 0
     return {
         "anchor": anchor,
         "path": frame.path,
@@ -137,7 +136,7 @@ def _block(
         "notes": frame.notes,
         "labels": label_rows(frame, readings),
         "facts": _facts(frame),
-        "picture": picture_row(frame, picture) if size else None,
+        "picture": picture_row(frame, picture) if picture else None,
     }
 
 

@@ -13,6 +13,7 @@ import os
 import select
 import shutil
 import subprocess
+import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -22,6 +23,14 @@ from typing import Any
 import pytest
 
 PATIENCE_S = 60
+# Starts the browser with the two ends of the pipe where it looks for them. First out of the way:
+# either may be where the other belongs.
+MOVED = """
+import fcntl, os, sys
+ends = [fcntl.fcntl(int(end), fcntl.F_DUPFD, 10) for end in sys.argv[1:3]]
+os.dup2(ends[0], 3), os.dup2(ends[1], 4)
+os.execv(sys.argv[3], sys.argv[3:])
+"""
 NAMES = ("chromium", "chromium-browser", "google-chrome", "chrome")
 KEYS = {
     "Tab": ("Tab", 9, ""),
@@ -45,13 +54,12 @@ def browser(path: str) -> Iterator["Browser"]:
     """A browser with an empty profile of its own, gone afterwards."""
     with tempfile.TemporaryDirectory() as profile:
         to_read, to_write = os.pipe(), os.pipe()
-        # The shell moves the two ends to where the browser looks for them.
-        move = f'exec "$@" 3<&{to_read[0]} 4>&{to_write[1]}'
         switches = ("--headless", "--no-sandbox", "--disable-gpu", "--remote-debugging-pipe")
         quiet = ("--no-first-run", "--disable-extensions", "--disable-background-networking")
-        command = ["sh", "-c", move, "sh", path, *switches, *quiet, f"--user-data-dir={profile}"]
+        ends = (str(to_read[0]), str(to_write[1]))
+        command = [path, *switches, *quiet, f"--user-data-dir={profile}", "about:blank"]
         process = subprocess.Popen(
-            [*command, "about:blank"],
+            [sys.executable, "-c", MOVED, *ends, *command],
             pass_fds=(to_read[0], to_write[1]),
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
@@ -119,6 +127,15 @@ class Browser:
         while not any(event["method"] == "Page.loadEventFired" for event in self.events):
             self._next()
 
+    def prepare(self, script: str) -> str:
+        """Run this in every page that is opened from now on, before its own scripts; returns what
+        `forget` takes."""
+        values = {"source": script}
+        return self._ask("Page.addScriptToEvaluateOnNewDocument", values)["identifier"]
+
+    def forget(self, prepared: str) -> None:
+        self._ask("Page.removeScriptToEvaluateOnNewDocument", {"identifier": prepared})
+
     def media(self, light: str = "light", medium: str = "") -> None:
         """Emulate the system's choice of light, and paper with medium "print"."""
         features = [{"name": "prefers-color-scheme", "value": light}]
@@ -137,7 +154,7 @@ class Browser:
 
     def key(self, name: str, shift: bool = False) -> None:
         """Press and release one key."""
-        code, number, text = KEYS.get(name, (f"Key{name.upper()}", ord(name.upper()), name))
+        code, number, text = KEYS.get(name) or (f"Key{name.upper()}", ord(name.upper()), name)
         values = {"key": name, "code": code, "windowsVirtualKeyCode": number}
         values["modifiers"] = 8 if shift else 0
         self._ask("Input.dispatchKeyEvent", {"type": "keyDown", "text": text, **values})
