@@ -7,9 +7,9 @@ Prints milliseconds per frame, medians of several batches after a warm-up, and f
 
 import argparse
 import statistics
-import time
 
 import torch
+from stopwatch import timed
 
 from classifier.context import CONTEXT
 from classifier.network import Network
@@ -18,16 +18,6 @@ from synth.expose import expected_electrons
 from synth.generate import draw_plan, render_plan
 from synth.starlight import star_layer
 from synth.strength import settle
-
-
-def timed(device: str, work) -> tuple[float, object]:
-    if device == "cuda":
-        torch.cuda.synchronize()
-    start = time.perf_counter()
-    out = work()
-    if device == "cuda":
-        torch.cuda.synchronize()
-    return time.perf_counter() - start, out
 
 
 def main() -> None:

@@ -10,11 +10,10 @@ places a frame. Medians over several batches after a warm-up.
 
 import argparse
 import statistics
-import time
 from collections.abc import Callable
-from typing import Any
 
 import torch
+from stopwatch import timed
 
 from classifier.network import Network
 from synth.rng import torch_stream
@@ -27,16 +26,6 @@ from training.pretrain import StarLearner
 from training.sheets import Sheets, read_contact, render_sheets
 
 STARS = 64
-
-
-def timed(device: str, work: Callable[[], Any]) -> tuple[float, Any]:
-    if device == "cuda":
-        torch.cuda.synchronize()
-    start = time.perf_counter()
-    out = work()
-    if device == "cuda":
-        torch.cuda.synchronize()
-    return time.perf_counter() - start, out
 
 
 def one_batch(
