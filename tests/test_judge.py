@@ -66,6 +66,13 @@ def test_no_frames_take_the_models_own_figures(model, tmp_path):
     assert "Evaluation of small" in (tmp_path / "figures.html").read_text(encoding="utf-8")
 
 
+def test_what_was_done_is_there_when_a_later_part_fails(model, tmp_path):
+    out = tmp_path / "figures.json"
+    with pytest.raises(UsageError, match="no good frame"):
+        judge(model.folder, Wanted(frames=0, grafts=tmp_path, out=out))
+    assert read_figures(out)["frames"] == 400
+
+
 def test_figures_of_other_weights_are_refused(model):
     path = model.folder / "evaluation.json"
     content = json.loads(path.read_text(encoding="utf-8"))

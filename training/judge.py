@@ -94,23 +94,31 @@ def judge(
     else:
         say("rendering frames and judging them")
         figures = evaluate(model, config, wanted.frames, device=device)
+    _keep(figures, wanted.out)
     if wanted.grafts is not None:
         say(f"grafting faults onto the frames of {wanted.grafts} and judging them")
         figures["grafted"] = grafted_figures(loaded, wanted.grafts, wanted.graft_frames, seed)
+        _keep(figures, wanted.out)
     if wanted.real is not None and wanted.truth is not None:
         say(f"labelling the frames of {wanted.real}")
         figures["real"] = real_figures(loaded, wanted.real, wanted.truth, seed)
+        _keep(figures, wanted.out)
     if wanted.measured:
         say("rendering files and labelling them")
         figures["measured"] = measured_figures(loaded, wanted.measured, seed)
-    if wanted.out is not None:
-        wanted.out.parent.mkdir(parents=True, exist_ok=True)
-        write_whole(wanted.out, figures_text(figures))
+        _keep(figures, wanted.out)
     if wanted.page_path is not None:
         write_page(figures, wanted.page_path)
     if wanted.card:
         record(loaded, figures)
     return figures
+
+
+def _keep(figures: dict[str, Any], out: Path | None) -> None:
+    """What is done is written at once: a later part that fails costs nobody the hours before."""
+    if out is not None:
+        out.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(out, figures_text(figures))
 
 
 def own_figures(model: Model) -> dict[str, Any]:
