@@ -14,7 +14,7 @@ from torch import Tensor
 from synth import edges, field, reflections, shading, sky, streaks
 from synth.plan import Plan
 from synth.scene import Scene
-from synth.sensor import smear
+from synth.sensor import drag, smear
 from synth.starlight import star_layer
 
 MAP_STEP = 4
@@ -70,6 +70,7 @@ def expected_electrons(plan: Plan, device: str = "cpu") -> Tensor:
         drawn = streaks.trail_map([list(scenes[i].trails) for i in with_trails], full_x, full_y)
         image[with_trails] += drawn
     smear(image, each("smear_share"))
+    drag(image, each("charge_tail"))
     edges.darken(image, each("edges"))
     glowing = [i for i, scene in enumerate(scenes) if scene.amp_glow is not None]
     if glowing:

@@ -198,6 +198,7 @@ def _readout(scenes: list[Scene], device: str) -> Readout:
         column([s.row_noise_e for s in scenes]),
         column([s.column_noise_e for s in scenes]),
         [s.field_seed for s in scenes],
+        column([s.spill_up for s in scenes]),
     )
 
 

@@ -178,7 +178,7 @@ def chart(canvas: Canvas) -> Tensor:
 def behind_things(canvas: Canvas) -> Tensor:
     """A star field behind a roof, a hedge or a tree: dark or lamp-lit, with a ragged edge."""
     rng = canvas.rng
-    turn, edge = rng.uniform(-np.pi, np.pi), rng.uniform(-0.5, 0.4)
+    turn, edge = rng.uniform(-np.pi, np.pi), rng.uniform(-0.5, 0.75)
     height = canvas.x * np.cos(turn) + canvas.y * np.sin(turn)
     ragged = rng.choice([0.0, rng.uniform(0.05, 0.4)]) * canvas.clouds(rng.uniform(0.5, 0.85), 8)
     cover = torch.sigmoid((height + ragged - edge) / rng.uniform(0.002, 0.05))

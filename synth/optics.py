@@ -23,6 +23,8 @@ TERMS = (
     "spherical",
 )
 DEFOCUS, COMA_Y, COMA_X = TERMS.index("defocus"), TERMS.index("coma_y"), TERMS.index("coma_x")
+# With its axes along rows and columns, and turned by 45 degrees.
+ASTIGMATISM, OBLIQUE_ASTIGMATISM = TERMS.index("astigmatism_0"), TERMS.index("astigmatism_45")
 
 
 def pupil_axis(samples: int, device: torch.device | str) -> Tensor:

@@ -53,7 +53,8 @@ def hot_pixels(scene: Scene, strength: float, rng: np.random.Generator) -> Scene
     return scene.with_(
         "hot_pixels",
         hot_share=strength / 100 * 1.15,
-        hot_e=scene.noise_e * log_uniform(rng, 25, 400),
+        hot_e=scene.noise_e
+        * (log_uniform(rng, 12, 100) if rng.random() < 0.6 else log_uniform(rng, 25, 400)),
         bad_columns=int(rng.integers(0, 6)) if rng.random() < 0.3 else scene.bad_columns,
     )
 
@@ -133,6 +134,8 @@ def trail(scene: Scene, strength: float, rng: np.random.Generator) -> Scene:
 
 def bloated_stars(scene: Scene, strength: float, rng: np.random.Generator) -> Scene:
     kind = rng.choice(["seeing", "dew", "both"], p=[0.6, 0.2, 0.2])
+    if scene.good_halo_share > 0.12:
+        kind = "seeing"  # behind a lens that veils, dew alone cannot be told
     factor, halo = scene.seeing_factor, scene.halo_share
     if kind != "dew":
         factor = factor * strength
@@ -143,8 +146,10 @@ def bloated_stars(scene: Scene, strength: float, rng: np.random.Generator) -> Sc
 
 
 def miscollimation(scene: Scene, strength: float, rng: np.random.Generator) -> Scene:
-    if scene.rig.telescope.obstruction > 0 and strength > 1.3 and rng.random() < 0.25:
-        return _lopsided_donut(scene, rng)
+    if strength > 1.3 and rng.random() < 0.25:
+        focus_ratio = log_uniform(rng, 2.0, 4.0)
+        if _hole_px(scene, focus_ratio) > 1.5 * scene.good_fwhm_px:  # else no hole is seen
+            return _lopsided_donut(scene, focus_ratio, rng)
     wave_px = lambda_over_d_px(scene)
     # Half-flux radius of pure coma is about 8 lambda / D per wave rms (tried on the PSF).
     coma = scene.good_fwhm_px / 2 * np.sqrt(strength**2 - 1) / (8 * wave_px)
@@ -158,14 +163,21 @@ def miscollimation(scene: Scene, strength: float, rng: np.random.Generator) -> S
     return scene.with_("miscollimation", waves=tuple(float(w) for w in waves))
 
 
-def _lopsided_donut(scene: Scene, rng: np.random.Generator) -> Scene:
+def _hole_px(scene: Scene, focus_ratio: float) -> float:
+    """Diameter of the hole in a star whose half-flux radius defocus has made so much larger."""
+    hole = scene.rig.telescope.obstruction
+    half_light = 0.5 * scene.good_fwhm_px * np.sqrt(focus_ratio**2 - 1)
+    return float(hole * min(48.0, half_light * 2 / np.sqrt((1 + hole**2) / 2)))
+
+
+def _lopsided_donut(scene: Scene, focus_ratio: float, rng: np.random.Generator) -> Scene:
     """Out of focus, the hole sits off the centre: 15 to 35 % of a diameter from the rim's.
 
     Rays at radius rho of the pupil land 2 W20 rho from the centre, coma shifts their ring by
     2 W31 rho^2: the hole moves W31 (1 - eps^2) / (2 W20) diameters against the rim. With
     W20 = 2 sqrt 3 a and W31 = 3 sqrt 8 c, c = 0.816 x share x a / (1 - eps^2).
     """
-    focus = _defocus_waves(scene, log_uniform(rng, 2.0, 4.0)) * float(rng.choice([-1, 1]))
+    focus = _defocus_waves(scene, focus_ratio) * float(rng.choice([-1, 1]))
     share = rng.uniform(0.15, 0.35)
     coma = 0.816 * share * abs(focus) / (1 - scene.rig.telescope.obstruction**2)
     angle = rng.uniform(0, 2 * np.pi)

@@ -10,10 +10,10 @@ from typing import Any
 
 import numpy as np
 
-from synth import catalogue, edges, processing, shading, sky, tracking, weather
+from synth import catalogue, edges, good_optics, processing, shading, sky, tracking, weather
 from synth import field as starfield
 from synth.atmosphere import airmass_factor
-from synth.optics import COMA_X, COMA_Y, DEFOCUS, TERMS
+from synth.optics import TERMS
 from synth.rig import Rig, draw_rig
 from synth.rng import log_uniform, stream
 
@@ -33,6 +33,8 @@ class Scene:
     """One frame's physics. Blur angles in px of the final frame, waves rms, electrons, seconds.
 
     `waves` act all over the field; `corner_*` grow outward and reach their value in the corner.
+    `charge_tail` is the share of its charge that a pixel leaves behind, how far in px, and along
+    which axis (0 columns, 1 rows); of what spills over a full well `spill_up` goes up the column.
     `strength` holds what is known to be in the frame, by fault key, in the vocabulary's units;
     keys left out are worked out by `strength` from the light itself. `extinction_mag` dims all
     that lies beyond the air; the seeing and sky numbers are those at the frame's altitude.
@@ -51,6 +53,7 @@ class Scene:
     waves: tuple[float, ...] = (0.0,) * len(TERMS)
     field_coma_waves: float = 0.0
     curvature_waves: float = 0.0
+    astigmatism_waves: float = 0.0
     tilt_waves: tuple[float, float] = (0.0, 0.0)
     bars: tuple[Bar, ...] = ()
     good_waves: tuple[float, ...] = (0.0,) * len(TERMS)
@@ -82,6 +85,8 @@ class Scene:
     row_noise_e: float = 0.0
     column_noise_e: float = 0.0
     smear_share: float = 0.0
+    charge_tail: tuple[float, float, int] = (0.0, 10.0, 0)
+    spill_up: float = 0.5
     amp_glow: Any = None
     edges: Any = None
     flat: Any = None
@@ -175,21 +180,29 @@ def draw_run(
         field_seed=int(rng.integers(2**31)),
         extinction_mag=air.extinction_mag,
         plane_response=_plane_response(rng, rig),
-        **_clean_optics(rng, rig),
+        **good_optics.draw_optics(rng, rig),
         **(_clean_sky(rng, rig, width_px, height_px, air) if sky else {}),
     )
     base = _sensor(stream(seed, "sensor", run), base, cfa)
     base = _with_stars(stream(seed, "field", run), base)
-    base = replace(base, path=_guided(stream(seed, "guiding", run), base))
+    base = _guided(stream(seed, "guiding", run), base)
     return [_dithered(stream(seed, "run", run, "frame", i), base) for i in range(count)]
 
 
-def _guided(rng: np.random.Generator, base: Scene) -> np.ndarray:
+# Runs whose tracking is between good and bad: nobody can say whether their stars are egg-shaped.
+_DOUBTFUL_TRACKING = 0.1
+
+
+def _guided(rng: np.random.Generator, base: Scene) -> Scene:
     """The run's own tracking residual: one axis of the mount is always a little worse, which
-    stretches good stars by a few per cent, all alike."""
-    stretch = 1 + min(0.11, abs(float(rng.normal(0, 0.06))))
+    stretches good stars by some per cent, all alike."""
+    stretch, strength = 1 + min(0.12, abs(float(rng.normal(0.05, 0.05)))), dict(base.strength)
+    if rng.random() < _DOUBTFUL_TRACKING:
+        stretch = float(rng.uniform(1.12, 1.25))
+        strength |= {"drift": float("nan"), "vibration": float("nan")}
     sigma_px = base.good_fwhm_px / 2.3548 * np.sqrt(stretch**2 - 1)
-    return tracking.residual(rng, float(sigma_px), float(rng.uniform(0, np.pi)))
+    path = tracking.residual(rng, float(sigma_px), float(rng.uniform(0, np.pi)))
+    return replace(base, path=path, strength=strength)
 
 
 # Share of fields with a star cluster, by kind.
@@ -238,14 +251,18 @@ def _sensor(rng: np.random.Generator, base: Scene, cfa: bool) -> Scene:
     return replace(
         base,
         # A master dark takes most of them away again.
-        hot_share=log_uniform(rng, 1e-7, 2e-4) * (0.1 if kind in processing.REDUCED else 1.0),
-        hot_e=noise_e * log_uniform(rng, 15, 300),
+        hot_share=_hot_share(rng) * (0.1 if kind in processing.REDUCED else 1.0),
+        # Most stand out by a few tens of sigma.
+        hot_e=noise_e
+        * (log_uniform(rng, 8, 80) if rng.random() < 0.67 else log_uniform(rng, 15, 300)),
         warm_share=log_uniform(rng, 1e-4, 3e-3) if rng.random() < 0.3 else 0.0,
         dead_share=log_uniform(rng, 1e-6, 2e-4) if rng.random() < 0.15 else 0.0,
         bad_columns=int(rng.choice([1, 1, 2])) if rng.random() < 0.1 else 0,
         row_noise_e=noise_e * log_uniform(rng, 0.02, 0.3) if rng.random() < 0.08 else 0.0,
         column_noise_e=noise_e * log_uniform(rng, 0.02, 0.25) if rng.random() < 0.06 else 0.0,
         smear_share=log_uniform(rng, 3e-4, 0.03) if rng.random() < 0.02 else 0.0,
+        charge_tail=_charge_tail(rng, base.rig),
+        spill_up=float(rng.choice([0.0, 0.5, 0.5, 1.0])),
         amp_glow=glow,
         edges=edges.draw_edges(rng, *size, base.sky_e),
         processing=kind,
@@ -254,55 +271,21 @@ def _sensor(rng: np.random.Generator, base: Scene, cfa: bool) -> Scene:
     )
 
 
-def _clean_optics(rng: np.random.Generator, rig: Rig) -> dict[str, Any]:
-    """What good optics still do: slight errors, mild corners, a fast mirror's own coma.
+def _hot_share(rng: np.random.Generator) -> float:
+    """Share of hot pixels of a sensor that nobody would complain about; one in ten has so many that
+    it begins to be a fault."""
+    kind = rng.random()
+    if kind < 0.1:
+        return log_uniform(rng, 2.5e-4, 5e-4)
+    return log_uniform(rng, 1e-5, 2.3e-4) if kind < 0.6 else log_uniform(rng, 1e-7, 2e-4)
 
-    Corner errors are drawn as a share of the good star's width, not of the wavelength: a user
-    accepts corners that look good, whatever the aperture.
-    """
-    telescope = rig.telescope
-    waves = tuple(float(x) for x in rng.normal(0, 0.02, len(TERMS)))
-    pixel_um = rig.camera.pixel_um * rig.camera.binning
-    fwhm_um = np.hypot(rig.seeing_arcsec, 2.355 * rig.tracking_rms_arcsec)
-    fwhm_um = float(np.hypot(fwhm_um / rig.scale_arcsec, 0.7)) * pixel_um
-    wave_um = rig.wavelength_nm / 1000
-    # Blur diameter 8 N W020 with W020 = 2 sqrt 3 a; coma length 6 W131 N with W131 = 3 sqrt 8 a.
-    defocus_of_width = fwhm_um / (8 * telescope.focal_ratio * 2 * 3**0.5 * wave_um)
-    coma_of_width = fwhm_um / (6 * telescope.focal_ratio * 3 * 8**0.5 * wave_um)
-    is_fast_mirror = telescope.vanes > 0 and telescope.focal_ratio < 6.5
-    # Good stars of real rigs are a little lopsided and a little out of focus, up to where it would
-    # begin to count: the half-flux radius up to some 10 % over that of the perfect star.
-    mild = 1 + np.minimum(np.abs(rng.normal(0, 0.055, 2)), 0.11)
-    wider = np.sqrt(mild**2 - 1)
-    turn = rng.uniform(0, 2 * np.pi)
-    # The radii that `recipes` uses: pure coma has 8 lambda / D per wave rms, half of an annulus'
-    # light lies within half its diameter times sqrt((1 + eps^2) / 2).
-    coma = fwhm_um / 2 * wider[0] / (8 * telescope.focal_ratio * wave_um)
-    blur = fwhm_um * wider[1] / np.sqrt((1 + telescope.obstruction**2) / 2)
-    defocus = blur / fwhm_um * defocus_of_width * float(rng.choice([-1, 1]))
-    mild_waves = np.array(waves)
-    mild_waves[[COMA_X, COMA_Y]] += coma * np.array([np.cos(turn), np.sin(turn)])
-    mild_waves[DEFOCUS] += defocus
-    # Real stars hold more light at one to two and a half widths than air and pupil alone give:
-    # most rigs scatter a little close in, the others further out.
-    halo_share, halo_px = float(rng.uniform(0, 0.04)), log_uniform(rng, 4, 20)
-    if rng.random() < 0.7:
-        halo_share = float(rng.uniform(0, 0.13))
-        halo_px = fwhm_um / pixel_um * log_uniform(rng, 0.6, 1.8)
-    return {
-        "waves": tuple(float(wave) for wave in mild_waves),
-        "good_waves": waves,
-        "field_coma_waves": float(rng.uniform(0, 1.5)) * coma_of_width * is_fast_mirror,
-        "curvature_waves": float(rng.normal(0, 0.5)) * defocus_of_width,
-        "tilt_waves": (
-            float(rng.normal(0, 0.15)) * defocus_of_width,
-            float(rng.normal(0, 0.15)) * defocus_of_width,
-        ),
-        "halo_share": halo_share,
-        "halo_px": halo_px,
-        "good_halo_share": halo_share,
-        "good_halo_px": halo_px,
-    }
+
+def _charge_tail(rng: np.random.Generator, rig: Rig) -> tuple[float, float, int]:
+    """What an old sensor's pixels leave behind when their charge is moved: a faint tail on one side
+    of every star, along the rows or the columns."""
+    if rng.random() > (0.3 if rig.camera.blooms else 0.03):
+        return (0.0, 10.0, 0)
+    return (log_uniform(rng, 0.005, 0.08), log_uniform(rng, 4, 25), int(rng.integers(2)))
 
 
 def _clean_sky(
@@ -313,7 +296,7 @@ def _clean_sky(
     has_nebula, has_galaxies = rng.random() < 0.28, rng.random() < 0.4
     # Thin sensors in red light show interference of the sky's own lines.
     kind = "fringes" if rig.wavelength_nm > 600 and rng.random() < 0.08 else None
-    shade_pct = log_uniform(rng, 0.5, 13.0)
+    shade_pct = float(rng.uniform(1, 14)) if rng.random() < 0.6 else log_uniform(rng, 0.5, 13.0)
     # A file cut out of a larger frame shows a piece of its shade, dark to one side.
     is_cut = rng.random() < (0.5 if max(size) <= 512 else 0.08)
     whole = float(rng.uniform(1.5, 5.0)) if is_cut else 1.0

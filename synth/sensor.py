@@ -17,6 +17,7 @@ from synth.rng import torch_stream
 @dataclass(frozen=True)
 class Readout:
     """Sensor numbers of B frames, each (B,). Row and column noise are sigmas of whole lines.
+    spill_up: share of what a full well spills that goes up its column.
 
     sensor: which sensor took each frame, as a seed: its pixels' response and its columns' offsets
     are the same in all its frames, whenever they are read. None: one sensor, new at every call.
@@ -32,19 +33,28 @@ class Readout:
     row_noise_e: Tensor | None = None
     column_noise_e: Tensor | None = None
     sensor: Sequence[int] | None = None
+    spill_up: Tensor | None = None
 
 
-def spill(electrons: Tensor, full_well_e: Tensor, blooms: Tensor, passes: int = 24) -> Tensor:
-    """Charge over the full well runs along the column (CCD), half up and half down."""
+def spill(
+    electrons: Tensor,
+    full_well_e: Tensor,
+    blooms: Tensor,
+    passes: int = 24,
+    up_share: Tensor | None = None,
+) -> Tensor:
+    """Charge over the full well runs along the column (CCD), `up_share` (B,) of it up and the rest
+    down; half and half where it is not given."""
     full = (electrons > full_well_e[:, None, None]).any(1) & blooms[:, None]
     frame, column = torch.nonzero(full, as_tuple=True)
     if len(frame) == 0:
         return electrons
     lines, well = electrons[frame, :, column], full_well_e[frame, None]
+    upward = 0.5 if up_share is None else up_share[frame, None]
     for _ in range(passes):
         over = (lines - well).clamp_min(0)
         up, down = F.pad(over[:, 1:], (0, 1)), F.pad(over[:, :-1], (1, 0))
-        lines = lines - over + 0.5 * (up + down)
+        lines = lines - over + upward * up + (1 - upward) * down
     out = electrons.clone()
     out[frame, :, column] = lines
     return out
@@ -59,6 +69,23 @@ def smear(light: Tensor, shares: Sequence[float]) -> None:
     for frame, share in zip(light, shares, strict=True):
         if share > 0:
             frame += share * frame.mean(0, keepdim=True)
+
+
+def drag(light: Tensor, tails: Sequence[tuple[float, float, int]]) -> None:
+    """Charge that is left behind as it moves to the amplifier, (B, H, W) electrons, in place.
+
+    Of each tail (share, length_px, axis) the share of a pixel's charge comes out late, spread over
+    the pixels read after it as an exponential; axis 0 is along the columns, 1 along the rows.
+    """
+    for frame, (share, length_px, axis) in zip(light, tails, strict=True):
+        if share > 0:
+            steps = torch.arange(1, int(5 * length_px) + 1, device=light.device)
+            weight = torch.exp(-steps / length_px)
+            lines = frame.T if axis == 0 else frame
+            padded = F.pad(lines[:, None], (len(steps), 0), mode="replicate")[..., :-1]
+            # A convolution slides its kernel unturned: the last weight meets the nearest pixel.
+            late = F.conv1d(padded, (weight / weight.sum()).flip(0)[None, None])[:, 0]
+            lines += share * (late - lines)
 
 
 def read_out(expected_e: Tensor, readout: Readout, generator: torch.Generator) -> Tensor:
@@ -77,7 +104,7 @@ def read_out(expected_e: Tensor, readout: Readout, generator: torch.Generator) -
         pattern = torch.randn(counted.shape[1:], generator=own, device=counted.device)
         counted[part] *= 1 + wide(readout.prnu[part]) * pattern
     counted = torch.poisson(counted, generator=generator)
-    counted = spill(counted, readout.full_well_e, readout.blooms)
+    counted = spill(counted, readout.full_well_e, readout.blooms, up_share=readout.spill_up)
     counted = torch.minimum(counted, wide(readout.full_well_e))
     counted += wide(readout.read_noise_e) * torch.randn(
         expected_e.shape, generator=generator, device=expected_e.device

@@ -227,22 +227,26 @@ def draw_dust(
     obstruction: float,
     count: int | None = None,
 ) -> DustMotes:
-    """Draw 1 to 10 motes; the deepest, inside the frame, takes `strength_pct` % of the light.
+    """Draw 1 to 30 motes; the deepest, inside the frame, takes `strength_pct` % of the light.
 
     `obstruction` is the central obstruction of the telescope as a share of its aperture. The
     windows at which dust settles (sensor glass, filter, corrector) give two or three usual sizes.
     """
     depth = min(max(strength_pct, 0.0), 95.0) / 100.0
+    # A window that has never been cleaned: many alike, small and shallow.
+    is_dirty = count is None and depth < 0.1 and rng.random() < 0.5
     if count is None:
-        count = int(np.clip(rng.geometric(0.3), 1, 10))
+        count = int(rng.integers(8, 31)) if is_dirty else int(np.clip(rng.geometric(0.3), 1, 10))
     # Only specks near the sensor, whose shadows are small, can be deep.
     share = 0.25 * min(1.0, 0.08 / max(depth, 1e-3))
     largest = max(share * width_px, 0.03 * width_px, 40.0)
     planes = np.exp(rng.uniform(np.log(12.0), np.log(largest), size=3))  # shadow diameters
+    if is_dirty:
+        planes = np.exp(rng.uniform(np.log(12.0), np.log(40.0), size=1))
     motes = []
     for k in range(count):
         outer = 0.5 * float(np.clip(rng.choice(planes) * rng.normal(1.0, 0.04), 12.0, largest))
-        own_depth = depth if k == 0 else depth * float(rng.beta(1.0, 1.5))
+        own_depth = depth if k == 0 else depth * float(rng.beta(2.0 if is_dirty else 1.0, 1.5))
         margin = 0.04 if k == 0 else -0.05
         x = float(rng.uniform(margin, 1.0 - margin) * width_px)
         y = float(rng.uniform(margin, 1.0 - margin) * height_px)

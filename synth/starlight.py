@@ -12,7 +12,7 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from synth.optics import COMA_X, COMA_Y, DEFOCUS
+from synth.optics import ASTIGMATISM, COMA_X, COMA_Y, DEFOCUS, OBLIQUE_ASTIGMATISM
 from synth.psf import Blur, Pupil, phase_stamps, star_light
 from synth.recipes import lambda_over_d_px
 from synth.scene import Bar, Scene
@@ -40,6 +40,9 @@ def zone_waves(scene: Scene, x: float, y: float) -> np.ndarray:
     waves[COMA_Y] += scene.field_coma_waves * y / np.sqrt(2)
     waves[DEFOCUS] += scene.curvature_waves * (x * x + y * y) / 2
     waves[DEFOCUS] += scene.tilt_waves[0] * x + scene.tilt_waves[1] * y
+    # Along or across the radius, growing with its square: cos and sin of twice its angle.
+    waves[ASTIGMATISM] += scene.astigmatism_waves * (x * x - y * y) / 2
+    waves[OBLIQUE_ASTIGMATISM] += scene.astigmatism_waves * x * y
     return waves
 
 
@@ -181,6 +184,7 @@ def reach_px(scene: Scene) -> float:
     smear = float(np.abs(path).max()) + abs(np.deg2rad(scene.twist_deg)) * scene.width_px / 4
     optical = 15 * lambda_over_d_px(scene) * float(np.abs(scene.waves).max())
     edge = abs(scene.curvature_waves) + abs(scene.field_coma_waves)
+    edge += abs(scene.astigmatism_waves)
     return seeing_px(scene, scene.seeing_factor) * 1.5 + smear + optical + 5 * edge
 
 

@@ -88,7 +88,8 @@ def _slope(
     angles = rng.uniform(0, 2 * np.pi, len(slopes_pct_deg))
     slope = np.abs(np.sum(np.array(slopes_pct_deg) * np.exp(1j * angles)))
     pct = float(slope * field_diagonal_deg(rig, width_px, height_px))
-    local = log_uniform(rng, 0.3, 5.0)  # flare in the tube, haze, far towns: always a little
+    # Flare in the tube, haze, far towns: always a little, and often more than a little.
+    local = float(rng.uniform(0.5, 7.0)) if rng.random() < 0.5 else log_uniform(rng, 0.3, 5.0)
     pct = min(LARGEST_PCT, max(pct, local))
     if pct == local and rng.random() < 0.4:
         return sky.draw_airglow(rng, pct, width_px, height_px), pct
