@@ -9,11 +9,19 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from classifier.crosscheck import MODEL_ONLY, Dispute, Tally, disputes, tallies
+from classifier.crosscheck import (
+    BOTH,
+    MEASURE_ONLY,
+    MODEL_ONLY,
+    Dispute,
+    Tally,
+    disputes,
+    tallies,
+)
 from classifier.errors import ModelError, UsageError
 from classifier.results import FrameResult, Results, read_results
 from classifier.vocabulary import fault
-from classifier.wording import percent, quantity
+from classifier.wording import counted, percent, quantity
 
 if TYPE_CHECKING:
     from classifier.scores import Scores
@@ -91,6 +99,27 @@ def thresholds_of(results: Results, model: str | Path | None = None) -> dict[str
         f"The model {loaded.name} did not make these results; leave --model out or name "
         f"{name or 'the one that did'}."
     )
+
+
+def agreement(comparison: Comparison) -> str:
+    """How far model and measures agree, in two sentences."""
+    counts = [
+        sum(tally.counts[name] for tally in comparison.tallies)
+        for name in (BOTH, MODEL_ONLY, MEASURE_ONLY)
+    ]
+    if not any(counts):
+        return f"Neither model nor measures find a fault in {counted(comparison.frames, 'sub')}."
+    both, model, measure = (counted(count, "time") for count in counts)
+    return (
+        f"Model and measures name the same fault of a sub {both}, the model alone {model}, the "
+        f"measure alone {measure}. They dispute "
+        f"{comparison.disputed_frames} of {counted(comparison.frames, 'sub')}."
+    )
+
+
+def is_told(tally: Tally) -> bool:
+    """Whether model or measure names the fault anywhere."""
+    return any(tally.counts[name] for name in (BOTH, MODEL_ONLY, MEASURE_ONLY))
 
 
 def told(dispute: Dispute) -> str:

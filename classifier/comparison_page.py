@@ -10,8 +10,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from classifier.compare import Comparison, by_frame
-from classifier.crosscheck import AGREEMENTS, BOTH, MEASURE_ONLY, MODEL_ONLY, Dispute, Tally
+from classifier.compare import Comparison, agreement, by_frame, is_told
+from classifier.crosscheck import AGREEMENTS, MODEL_ONLY, Dispute, Tally
 from classifier.errors import UsageError
 from classifier.evidence import Evidence
 from classifier.results import FrameResult, Picture, plain, write_whole
@@ -92,14 +92,15 @@ def page(comparison: Comparison, pictures: Mapping[str, Picture]) -> dict[str, A
     shown = disputed_paths(comparison)
     anchors = {path: f"sub-{i}" for i, path in enumerate(shown, 1)}
     plots = [scatter(key, comparison.read, comparison.thresholds) for key in KEYS]
-    told = {tally.fault for tally in comparison.tallies if _is_told(tally)}
+    told = {tally.fault for tally in comparison.tallies if is_told(tally)}
     return {
         "frames": comparison.frames,
-        "disputed": comparison.disputed_frames,
         "made_with": dict.fromkeys(("nightcull", "model", "model_sha256"), "")
         | comparison.results.made_with,
         "agreements": AGREEMENTS,
-        "tallies": [_tally_row(tally) for tally in comparison.tallies],
+        "agreement": agreement(comparison),
+        "tallies": [_tally_row(tally) for tally in comparison.tallies if is_told(tally)],
+        "quiet": [fault(tally.fault).title for tally in comparison.tallies if not is_told(tally)],
         "plots": [plot for plot in plots if plot and plot.fault in told],
         "quiet_plots": [plot for plot in plots if plot and plot.fault not in told],
         "has_levels": comparison.thresholds is not None,
@@ -116,11 +117,6 @@ def page(comparison: Comparison, pictures: Mapping[str, Picture]) -> dict[str, A
         "scores": None if comparison.scores is None else comparison.scores.rows(),
         "score_notes": () if comparison.scores is None else comparison.scores.notes,
     }
-
-
-def _is_told(tally: Tally) -> bool:
-    """Whether model or measure names the fault anywhere."""
-    return any(tally.counts[name] for name in (BOTH, MODEL_ONLY, MEASURE_ONLY))
 
 
 def _tally_row(tally: Tally) -> dict[str, Any]:

@@ -83,11 +83,22 @@ def costs_of(results: Results) -> list[dict[str, Any]]:
             **row,
             "cost": _cost(row["drop"], row["look"]),
             "causes": _causes(results, row["key"]),
+            "subs": [frame.path for frame in _costing(results, row["key"])],
             "possible": [cause.name for cause in remedy(row["key"]).causes],
         }
         for row in found_rows(results)
         if row["drop"].count or row["look"].count
     ]
+
+
+def _costing(results: Results, key: str) -> list[FrameResult]:
+    """The subs that a fault cost, the dropped ones first."""
+    found = [
+        frame
+        for frame in results.frames
+        if not frame.error and key in frame.faults and frame.verdict != Verdict.KEEP
+    ]
+    return sorted(found, key=lambda frame: frame.verdict != Verdict.DROP)
 
 
 def _cost(drop: Loss, look: Loss) -> str:

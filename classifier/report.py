@@ -48,6 +48,7 @@ def page(results: Results) -> dict[str, Any]:
         "made_with": results.made_with,
         "prior": prior_sentence(results.prior),
         "costs": costs_of(results),
+        "anchors": anchors,
         "nameless": nameless(results),
         "found": found_rows(results),
         "readings": night_rows(results.readings, anchors, verdicts),

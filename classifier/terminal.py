@@ -21,11 +21,13 @@ from rich.progress import (
 from rich.table import Table
 from rich.text import Text
 
-from classifier.compare import Comparison, by_frame
+from classifier.compare import Comparison, agreement, by_frame, is_told
 from classifier.compare import told as words
+from classifier.cost_report import found_rows
 from classifier.crosscheck import AGREEMENTS
 from classifier.label import Progress as Report
 from classifier.night import Share, Summary, severity, summarise
+from classifier.night_reading import PERHAPS_FROM, sureness
 from classifier.results import FrameResult, Results
 from classifier.scores import Scores
 from classifier.vocabulary import Verdict, fault
@@ -73,7 +75,9 @@ def show_summary(console: Console, results: Results) -> None:
         console.print(Text(f"! {finding}", style="bold yellow"))
     console.print(_verdicts(summary))
     if summary.faults:
-        console.print("", _faults(summary, results), sep="\n")
+        console.print("", _faults(results), sep="\n")
+    for line in _causes(results):
+        console.print(line)
     worst = [frame for frame in results.frames if not frame.error and frame.verdict != Verdict.KEEP]
     worst.sort(key=severity, reverse=True)
     for line in _worst(worst[:LISTED], len(worst)) if worst else ():
@@ -103,21 +107,38 @@ def _verdicts(summary: Summary) -> Table:
     return table
 
 
-def _faults(summary: Summary, results: Results) -> Table:
-    table = Table(title="What was found", title_justify="left", box=None, padding=(0, 2))
+def _faults(results: Results) -> Table:
+    title = "What was found, the costliest first"
+    table = Table(title=title, title_justify="left", box=None, padding=(0, 2, 0, 0))
     # On a narrow terminal the explanation wraps; the name and the counts never give way to it.
     table.add_column("fault", no_wrap=True)
-    table.add_column("subs", justify="right", no_wrap=True)
-    table.add_column("measure agrees", justify="right", no_wrap=True)
+    for name in ("drop", "look", "keep"):
+        table.add_column(name, justify="right", no_wrap=True)
+    table.add_column("measure agrees", justify="right", max_width=8)
     table.add_column("what it is", style="dim")
-    for key, count in summary.faults:
-        row = fault(key)
-        agreeing = sum(
-            key in frame.faults and frame.evidence.get(key, {}).get("state") == "yes"
-            for frame in results.frames
-        )
-        table.add_row(row.title, str(count), str(agreeing), row.what)
+    for row in found_rows(results):
+        counts = (row["drop"].count, row["look"].count, row["keep"].count)
+        agrees = f"{row['agree']} of {row['count']}"
+        table.add_row(row["title"], *(str(count or "–") for count in counts), agrees, row["what"])
     return table
+
+
+def _causes(results: Results) -> Iterator[Text]:
+    """Causes that the course of a run makes at least possible, each with whether it presses."""
+    several = len(results.readings) > 1
+    told = [
+        (reading["run"], cause)
+        for reading in results.readings
+        for cause in reading["causes"]
+        if cause["likelihood"] >= PERHAPS_FROM
+    ]
+    if told:
+        yield Text("\nWhat may lie behind it", style="italic")
+    for run, cause in told:
+        line = f"  {capital(cause['title'])}: {sureness(cause['likelihood'])}"
+        yield Text.assemble(line, (f" [{cause['urgency']}]", "bold"), f" in {run}" * several)
+    if told:
+        yield Text("  The report and `nightcull night` tell the signs and what to do.", style="dim")
 
 
 def _worst(frames: Sequence[FrameResult], total: int) -> Iterator[Text]:
@@ -138,18 +159,22 @@ def show_comparison(console: Console, comparison: Comparison, shown: int) -> Non
     table.add_column("fault", no_wrap=True)
     for name in (*AGREEMENTS, "kappa"):
         table.add_column(name, justify="right", max_width=8)
-    for tally in comparison.tallies:
+    for tally in filter(is_told, comparison.tallies):
         kappa = "–" if math.isnan(tally.kappa) else f"{tally.kappa:.2f}"
         counts = (str(tally.counts[name]) for name in AGREEMENTS)
         table.add_row(capital(fault(tally.fault).title), *counts, kappa)
-    console.print(table)
+    console.print(agreement(comparison), "", markup=False, sep="\n")
+    if table.row_count:
+        console.print(table)
+    quiet = [fault(tally.fault).title for tally in comparison.tallies if not is_told(tally)]
+    if quiet:
+        console.print(Text(f"Neither finds in any sub: {', '.join(quiet)}.", style="dim"))
     if comparison.scores is not None:
         console.print("", _scores(comparison.scores), sep="\n")
         for note in comparison.scores.notes:
             console.print(note, style="dim", markup=False)
-    told = counted(comparison.disputed_frames, "sub")
-    console.print(f"\n{told} of {comparison.frames} disputed", end="", markup=False)
-    console.print(", the strongest disputes first:" if comparison.disputes else ".")
+    if comparison.disputes:
+        console.print("\nDisputed, the strongest disputes first:", style="italic")
     frames = by_frame(comparison.disputes)
     for path in list(frames)[:shown]:
         console.print(Text(path, style="bold"))

@@ -70,7 +70,10 @@ def _frame(i: int, run: str, pictures: list[Picture], rng: np.random.Generator) 
             "time_mjd": BEGIN_MJD + i * 65 / 86400,
         },
         unfamiliar=0.1,
-        where={key: rng.uniform(0, 1000, (12, 4)).round(1).tolist() for key in faults},
+        where={
+            key: np.sort(rng.uniform(0, 1000, (12, 2, 2)), 1).reshape(12, 4).round(1).tolist()
+            for key in faults
+        },
         notes=("The header lacks the gain.",),
         picture=pictures[i % len(pictures)],
     )

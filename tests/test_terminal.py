@@ -6,6 +6,7 @@ from rich.console import Console
 from classifier.results import FrameResult, Results
 from classifier.terminal import show_summary
 from classifier.vocabulary import FAULTS
+from classifier.wording import capital
 
 
 @pytest.mark.parametrize("width", [60, 80, 120])
@@ -18,6 +19,20 @@ def test_names_and_counts_of_faults_are_whole_on_any_terminal(width):
     show_summary(console, Results({}, frames))
     lines = console.export_text().splitlines()
     for row in FAULTS:
-        # Each fault was put into one frame, and no measure agrees: 1 and 0 stand in its row.
-        found = [line for line in lines if line.strip().startswith(f"{row.title} ")]
-        assert any(line.replace(row.title, "").split()[:2] == ["1", "0"] for line in found), row.key
+        # Each fault was put into one frame that is dropped, and no measure agrees.
+        title = capital(row.title)
+        (found,) = [line for line in lines if line.strip().startswith(f"{title} ")]
+        assert found.replace(title, "").split()[:6] == ["1", "–", "–", "0", "of", "1"], row.key
+
+
+def test_causes_are_told_with_what_presses():
+    causes = [
+        {"title": "focus running away", "likelihood": 0.8, "urgency": "stop and fix now"},
+        {"title": "haze", "likelihood": 0.2, "urgency": "nothing to do"},
+    ]
+    frames = [FrameResult("a.fits", "a run", "keep")]
+    console = Console(width=80, record=True, color_system=None, quiet=False)
+    show_summary(console, Results({}, frames, [], [{"run": "a run", "causes": causes}]))
+    text = console.export_text()
+    assert "Focus running away: likely, 80% [stop and fix now]" in text
+    assert "haze" not in text.lower()
