@@ -1,49 +1,54 @@
 """Star cut-outs rendered straight from a frame's star shapes, without the frame.
 
     plan = plan_sheets(draw_star_scenes(seed=1, index=0, count=64, width_px=1536, height_px=1024))
-    for contact in render_contacts(plan, seed=1, index=0, device="cuda"):
-        contact.pixels, contact.rows            # ADU; which of the planned frames these are
-    plan.truth                                  # for strength.settle: the labels
+    for tiles in render_tiles(plan, seed=1, index=0, device="cuda"):
+        tiles.pixels, tiles.rows            # ADU; which of the planned frames these are
+    plan.truth                              # for strength.settle: the labels
 
 A frame's brightest stars get a square tile each, as the frame would hold it there: the star with
-the shape of its place, its neighbours from the catalogue, mosaic, sky, hot pixels, read-out. The
-tiles of a frame are laid edge to edge into one small picture, a contact sheet, which is read like
-any frame. What lies between the brightest stars, and the sky's structure, is never made.
+the shape of its place, its neighbours from the catalogue, mosaic, sky, hot pixels, read-out. What
+lies between the brightest stars, and the sky's structure, is never made.
 """
 
 import numpy as np
 import torch
+import torch.nn.functional as F
 from torch import Tensor
 
 from synth.catalogue import MARGIN_PX
-from synth.contact_sheet import COLUMNS, ROWS, TILES, ContactSheets
 from synth.psf import Blur, Pupil, phase_stamps, star_light
 from synth.rng import torch_stream
-from synth.sensor import Readout, read_out
+from synth.sensor import spill
 from synth.sheet_plan import NUMBERS, SheetPlan
+from synth.star_tiles import TILES, StarTiles
 from synth.starlight import BRIGHT_STARS, CENTRE_ZONE, OVER, STAMP_PX, ZONES, band, sent
+from synth.tile_noise import RESPONSE_SIGMA, shot_noise, sky_noise2_e
 
-# Side of the tiles for stars that reach so far: room for a cut-out, with enough empty sky in it to
-# read its noise from.
-TILE_PX = ((7.0, 48), (10.0, 64), (float("inf"), 96))
+# Side of the tiles for stars that reach so far: room for a cut-out at their sampling.
+TILE_PX = ((7.0, 48), (10.0, 64), (20.0, 96), (float("inf"), 144))
+# Tiles begin at multiples of this in the frame, so that binned pixels lie as they do there.
+ALIGN_PX = {48: 8, 64: 8, 96: 16, 144: 16}
 # A frame's tiles are chosen among so many of its brightest stars.
 LOOKED_AT = 256
 LIGHTS = len(ZONES) + 1  # the last is for the brightest stars: all colours of the band
 # Light of a faint compact star ends here, as on whole frames.
 FAINT_REACH_PX, REACH_PX = 12.0, 32.0
+# Pieces of sky without a chosen star that crowding is read from, and their most stars.
+SKY_TILES, SKY_TILE_PX, SKY_STARS = 6, 48, 24
+AT_ONCE_PX = 1 << 25  # of stars laid down together: bounds the memory
 
 
-def render_contacts(
+def render_tiles(
     plan: SheetPlan,
     seed: int,
     index: int,
     device: torch.device | str = "cpu",
     neighbours: int = 8,
     anew: bool = False,
-) -> list[ContactSheets]:
-    """Contact sheets of a plan's frames: see `SheetRenderer.contacts`."""
-    generator = torch_stream(device, seed, "contact", index)
-    return SheetRenderer(plan, device).contacts(generator, neighbours, anew)
+) -> list[StarTiles]:
+    """Tiles of a plan's frames: see `SheetRenderer.tiles`."""
+    generator = torch_stream(device, seed, "tiles", index)
+    return SheetRenderer(plan, device).tiles(generator, neighbours, anew)
 
 
 class SheetRenderer:
@@ -58,21 +63,21 @@ class SheetRenderer:
             if len(rows):
                 self._groups.append((tile_px, _Frames(plan, rows, device)))
 
-    def contacts(
+    def tiles(
         self, generator: torch.Generator, neighbours: int = 8, anew: bool = False
-    ) -> list[ContactSheets]:
-        """Contact sheets of all frames, one batch for each size of tile that is needed.
+    ) -> list[StarTiles]:
+        """Tiles of all frames, one batch for each size of tile that is needed.
 
         neighbours: how many stars, at most, are laid down in a tile besides its own, those that
         give it most light. anew: the stars get other places, drawn evenly over the field as the
         catalogue's are, so that one plan serves many times.
         """
-        sheets = []
+        batches = []
         for tile_px, frames in self._groups:
             if anew:
                 frames.scatter(generator)
-            sheets.append(frames.contact(tile_px, neighbours, generator))
-        return sheets
+            batches.append(frames.tiles(tile_px, neighbours, generator))
+        return batches
 
 
 class _Frames:
@@ -85,6 +90,7 @@ class _Frames:
         self.size_px, self.device = plan.size_px, device
         self.rows = torch.from_numpy(rows).to(device)
         self.numbers = dict(zip(NUMBERS, there(plan.numbers).unbind(1), strict=True))
+        self.some_bloom = bool((plan.numbers[rows, NUMBERS.index("blooms")] > 0).any())
         self.sky_e = there(plan.sky_e)
         self.x, self.y, self.flux_e = there(plan.stars).unbind(2)
         self.planes = None if plan.planes is None else there(plan.planes)
@@ -101,22 +107,26 @@ class _Frames:
             place = torch.rand(self.x.shape, generator=generator, device=self.x.device)
             setattr(self, name, place * (side + 2 * MARGIN_PX) - MARGIN_PX - 0.5)
 
-    def contact(self, tile_px: int, neighbours: int, generator: torch.Generator) -> ContactSheets:
-        stars, places = self._chosen(generator)
-        # Even corners keep the mosaic's phase.
-        origin = 2 * torch.div(places + 0.5, 2, rounding_mode="floor").long() - tile_px // 2
-        light = self._light(origin, tile_px, neighbours)
-        light += self._empty(tile_px)
-        b, side = len(light), tile_px
-        sheet = light.view(b, ROWS, COLUMNS, side, side).transpose(2, 3)
-        sheet = sheet.reshape(b, ROWS * side, COLUMNS * side)
-        self._add_hot_pixels(sheet, generator)
-        pixels = read_out(sheet, self._readout(), generator)
-        pixels = self._beyond_edges(pixels, origin, tile_px)
-        far = places.new_tensor([-1e6, -1e6])
-        stars_px = torch.where(stars[..., None], places, far)
-        return ContactSheets(
-            pixels, self.rows, tile_px, self.size_px, origin, stars_px, self.numbers
+    def tiles(self, side: int, neighbours: int, generator: torch.Generator) -> StarTiles:
+        there, places = self._chosen(generator)
+        step = ALIGN_PX[side]
+        origin = step * ((places + 0.5 - side / 2) / step).round().long()
+        light = self._light(origin, side, neighbours + 1)
+        light += self._empty(side)
+        self._add_hot_pixels(light, generator)
+        pixels = self._beyond_edges(self._read(light, generator), origin)
+        crowding, lift_e = self._crowding(generator)
+        return StarTiles(
+            pixels,
+            self.rows,
+            self.size_px,
+            origin,
+            places,
+            there,
+            crowding,
+            lift_e,
+            self.sky_e,
+            self.numbers,
         )
 
     def _chosen(self, generator: torch.Generator) -> tuple[Tensor, Tensor]:
@@ -143,13 +153,17 @@ class _Frames:
         index = index.clamp_max(x.shape[1] - 1)
         there = key > 0
         place = torch.stack((x.gather(1, index), y.gather(1, index)), 2)
-        free = torch.rand(place.shape, generator=generator, device=place.device)
-        free = free * free.new_tensor([width - 1.0, height - 1.0])
-        return there, torch.where(there[..., None], place, free)
+        return there, torch.where(there[..., None], place, self._anywhere(TILES, generator))
 
-    def _light(self, origin: Tensor, side: int, neighbours: int) -> Tensor:
-        """(b, TILES, side, side) electrons of stars, the strongest first."""
-        star, flux = self._strongest(origin, side, neighbours + 1)
+    def _anywhere(self, count: int, generator: torch.Generator) -> Tensor:
+        """(b, count, 2) places spread evenly over the frame."""
+        height, width = self.size_px
+        free = torch.rand(len(self.x), count, 2, generator=generator, device=self.x.device)
+        return free * free.new_tensor([width - 1.0, height - 1.0])
+
+    def _light(self, origin: Tensor, side: int, count: int) -> Tensor:
+        """(b, n, side, side) electrons of the `count` stars that light each tile most."""
+        star, flux = self._strongest(origin, side, count)
         fine_x = torch.floor(self.x * OVER + 0.5).long()
         fine_y = torch.floor(self.y * OVER + 0.5).long()
         kernel = self._kernels() * OVER**2 + fine_x % OVER + OVER * (fine_y % OVER)
@@ -159,11 +173,10 @@ class _Frames:
         steps = torch.arange(side, device=self.device)
         flat = self.stamps.view(-1)
         tiles = torch.zeros(*origin.shape[:2], side, side, device=self.device)
-        for k in range(star.shape[2]):
-            used = torch.nonzero(flux[..., k] > 0)
-            if len(used) == 0:
-                break
-            b, t = used.unbind(1)
+        each = tiles.view(-1, side, side)
+        used = torch.nonzero(flux > 0)
+        at_once = max(1, AT_ONCE_PX // side**2)
+        for b, t, k in (part.unbind(1) for part in used.split(at_once)):
             s = star[b, t, k]
             corner = origin[b, t]
             column = (corner[:, 0] - left[b, s])[:, None] + steps
@@ -171,18 +184,16 @@ class _Frames:
             # The stamps' rims hold zeros.
             column, row = column.clamp(0, STAMP_PX - 1), row.clamp(0, STAMP_PX - 1)
             at = (first[b, s][:, None] + row * STAMP_PX)[..., None] + column[:, None]
-            light = flat.take(at) * flux[b, t, k][:, None, None]
+            light = flat.index_select(0, at.flatten()).view(at.shape)
+            light *= flux[b, t, k][:, None, None]
             if self.planes is not None:
                 share = self.planes[b, s].view(-1, 1, 2, 1, 2)
                 light = (light.view(-1, side // 2, 2, side // 2, 2) * share).view_as(light)
-            if k == 0:
-                tiles[b, t] = light
-            else:
-                tiles[b, t] += light
+            each.index_add_(0, b * origin.shape[1] + t, light)
         return tiles
 
     def _strongest(self, origin: Tensor, side: int, count: int) -> tuple[Tensor, Tensor]:
-        """(b, TILES, count) numbers and electrons of the stars that light each tile most."""
+        """(b, n, count) numbers and electrons of the stars that light each tile most."""
         middle = origin + (side - 1) / 2
         away = torch.maximum(
             (middle[..., 0, None] - self.x[:, None]).abs(),
@@ -216,45 +227,75 @@ class _Frames:
         four = self.sky_e.view(-1, 1, 2, 2) + self.numbers["dark_e"][:, None, None, None]
         return four.repeat(1, 1, side // 2, side // 2)
 
-    def _add_hot_pixels(self, sheet: Tensor, generator: torch.Generator) -> None:
-        pixels = sheet[0].numel()
+    def _add_hot_pixels(self, tiles: Tensor, generator: torch.Generator) -> None:
+        pixels = tiles[0].numel()
         count = torch.poisson(self.numbers["hot_share"] * pixels, generator=generator).long()
         frame = torch.repeat_interleave(self.batch[:, 0], count)
         place = torch.randint(pixels, frame.shape, generator=generator, device=self.device)
         tail = torch.randn(frame.shape, generator=generator, device=self.device) * 0.7
         electrons = self.numbers["hot_e"][frame] * tail.exp()
-        sheet.view(-1).index_add_(0, frame * pixels + place, electrons)
+        tiles.view(-1).index_add_(0, frame * pixels + place, electrons)
 
-    def _readout(self) -> Readout:
-        numbers = self.numbers
-        return Readout(
-            numbers["gain_e_adu"],
-            numbers["read_noise_e"],
-            numbers["offset_adu"],
-            numbers["full_well_e"],
-            numbers["top_adu"],
-            numbers["prnu"],
-            numbers["blooms"] > 0,
-        )
+    def _read(self, light: Tensor, generator: torch.Generator) -> Tensor:
+        """(b, n, side, side) expected electrons -> ADU, as `sensor.read_out` does it.
 
-    def _beyond_edges(self, pixels: Tensor, origin: Tensor, side: int) -> Tensor:
+        Every tile is a piece of sensor of its own; bad lines are left out.
+        """
+
+        def wide(name: str) -> Tensor:
+            return self.numbers[name][:, None, None, None]
+
+        counted = shot_noise(light, generator)
+        if self.some_bloom:
+            each = counted.flatten(0, 1)
+            tiles = light.shape[1]
+            well, blooms = (
+                self.numbers[n].repeat_interleave(tiles) for n in ("full_well_e", "blooms")
+            )
+            counted = spill(each, well, blooms > 0).view_as(light)
+        counted = torch.minimum(counted, wide("full_well_e"))
+        # The pixels' response and the read noise are normal, and one draw serves both.
+        sigma = torch.hypot(wide("read_noise_e"), wide("prnu") * light)
+        counted += sigma * torch.randn(light.shape, generator=generator, device=light.device)
+        adu = (counted / wide("gain_e_adu") + wide("offset_adu")).round_()
+        return torch.minimum(adu.clamp_min_(0), wide("top_adu"))
+
+    def _beyond_edges(self, pixels: Tensor, origin: Tensor) -> Tensor:
         """Where a tile hangs over the frame's edge its last pixels are repeated."""
         height, width = self.size_px
+        side = pixels.shape[-1]
         low = origin.amin(2)
         over = (low < 0) | (origin[..., 0] + side > width) | (origin[..., 1] + side > height)
         b, t = torch.nonzero(over).unbind(1)
-        tiles = pixels.view(len(pixels), ROWS, side, COLUMNS, side)
-        row, column = torch.div(t, COLUMNS, rounding_mode="floor"), t % COLUMNS
-        some = tiles[b, row, :, column]
         steps = torch.arange(side, device=pixels.device)
         corner = origin[b, t]
         x = (corner[:, :1] + steps).clamp(0, width - 1) - corner[:, :1]
         y = (corner[:, 1:] + steps).clamp(0, height - 1) - corner[:, 1:]
-        which = torch.arange(len(b), device=pixels.device)[:, None, None]
         # A frame narrower than the tile has both edges in it.
         x, y = x.clamp(0, side - 1), y.clamp(0, side - 1)
-        tiles[b, row, :, column] = some[which, y[:, :, None], x[:, None, :]]
+        which = torch.arange(len(b), device=pixels.device)[:, None, None]
+        pixels[b, t] = pixels[b, t][which, y[:, :, None], x[:, None, :]]
         return pixels
+
+    def _crowding(self, generator: torch.Generator) -> tuple[Tensor, Tensor]:
+        """(b,) noise of the sky with its faint stars over that without, and their level, electrons.
+
+        Read where nothing was chosen, as medians of the pictures in which peaks are looked for.
+        """
+        origin = 2 * (self._anywhere(SKY_TILES, generator) / 2).long() - SKY_TILE_PX // 2
+        light = self._light(origin, SKY_TILE_PX, SKY_STARS)
+        half = F.avg_pool2d(light, 2)
+        level = half.flatten(1).median(1).values
+        noise = self._half_noise_e()[:, None, None, None]
+        half = half - level[:, None, None, None]
+        half = half + noise * torch.randn(half.shape, generator=generator, device=half.device)
+        response = 0.5 * (half[..., 1:-1, 1:-1] + F.avg_pool2d(half, 3, 1))
+        spread = 1.4826 * response.abs().flatten(1).median(1).values
+        return (spread / (noise[:, 0, 0, 0] * RESPONSE_SIGMA)).clamp_min(1.0), level
+
+    def _half_noise_e(self) -> Tensor:
+        """(b,) sigma of the mean of 2 x 2 pixels of empty sky, electrons."""
+        return sky_noise2_e(self.sky_e, self.numbers).sum(1).sqrt() / 4
 
 
 def star_stamps(pupil: Pupil, blur: Blur) -> Tensor:

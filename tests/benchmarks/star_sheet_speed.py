@@ -23,7 +23,8 @@ from synth.star_sheets import SheetRenderer
 from synth.strength import settle
 from training.config import TrainConfig
 from training.pretrain import StarLearner
-from training.sheets import Sheets, read_contact, render_sheets
+from training.sheets import Sheets, render_sheets
+from training.tile_reader import read_tiles
 
 STARS = 64
 
@@ -42,9 +43,9 @@ def one_batch(
     note("star shapes", seconds, count)
     note("strengths", timed(device, lambda: settle(plan.truth, device))[0], count)
     generator = torch_stream(device, 1, index)
-    seconds, contacts = timed(device, lambda: renderer.contacts(generator, anew=True))
+    seconds, batches = timed(device, lambda: renderer.tiles(generator, anew=True))
     note("tiles and read-out", seconds, count)
-    seconds, _ = timed(device, lambda: [read_contact(contact) for contact in contacts])
+    seconds, _ = timed(device, lambda: [read_tiles(tiles) for tiles in batches])
     note("finding, cutting, stacking", seconds, count)
 
     def everything() -> list[Sheets]:

@@ -1,0 +1,189 @@
+"""Star tiles read as whole frames are: peaks, their S/N, the sampling, cut-outs, stack.
+
+`classifier.peaks` searches millions of pixels for stars; here it is known in which tile each lies,
+and only its brightest points are looked for, all tiles of a batch at once, without lists whose
+length has to be asked for. The measure is the same: the response of a pixel with the mean of the
+3 x 3 about it, over its noise on empty sky, at blur scales of 2, 4, 8 and 16 px; light shared with
+the neighbours; the scale at which the best stars stand out. Noise and level of the sky are the
+scene's own. What is then shown of a star is `classifier.sheet.show`.
+"""
+
+import torch
+import torch.nn.functional as F
+from torch import Tensor
+
+from classifier.peaks import AREA_5_TO_11, PEAK_SIGMA, SCALES
+from classifier.sheet import CUT_BINNING, CUT_PX, binomial, ranking, show
+from classifier.star_shape import cut, radius_px
+from classifier.sweeps import halved, middle
+from synth.star_tiles import TILES, StarTiles
+from synth.tile_noise import RESPONSE_SIGMA, sky_noise2_e
+
+# Points of one tile that may count as stars: a star smeared to several images has several.
+POINTS = 2
+# A coarser grid has to win clearly, as on whole frames.
+SCALE_COST = 0.12
+# A star's points lie so far about its place, beyond its own reach, in cells of the grid.
+SLACK_CELLS = 4.0
+# Wide rings are no stars at a fine scale: of tiles at least this wide.
+RING_TILE_PX = 96
+
+
+def read_tiles(tiles: StarTiles, told_share: float = 1.0) -> tuple[Tensor, ...]:
+    """Cut-outs, facts, stack and star facts of tiles, as `training.sheets.Sheets` has them.
+
+    told_share: share of the frames whose files tell the level at which they saturate.
+    """
+    numbers = tiles.numbers
+    gain = numbers["gain_e_adu"]
+    half_noise = sky_noise2_e(tiles.sky_e, numbers).sum(1).sqrt() / 4 / gain
+    level = (tiles.sky_e.mean(1) + numbers["dark_e"] + tiles.lift_e) / gain + numbers["offset_adu"]
+    flat = tiles.pixels.flatten(0, 1)
+    pictures = [halved(flat).view(*tiles.pixels.shape[:2], *[tiles.side_px // 2] * 2)]
+    pictures[0] -= level[:, None, None, None]
+    while pictures[-1].shape[-1] // 2 >= 5:
+        coarser = halved(pictures[-1].flatten(0, 1))
+        pictures.append(coarser.view(*tiles.pixels.shape[:2], *coarser.shape[-2:]))
+    found = [
+        _points(tiles, picture, scale, half_noise / scale * RESPONSE_SIGMA * tiles.crowding)
+        for picture, scale in zip(pictures, SCALES, strict=False)
+    ]
+    best = torch.stack([score for _, _, score in found], 1).argmax(1)
+    batch = torch.arange(len(tiles), device=flat.device)
+    place, snr = (torch.stack(part, 1)[batch, best] for part in list(zip(*found, strict=True))[:2])
+    binning = torch.tensor(CUT_BINNING, device=flat.device)[best]
+
+    tile = torch.arange(TILES, device=flat.device).repeat_interleave(POINTS).expand_as(snr)
+    picture_of = batch[:, None] * TILES + tile
+    peak = _cut(flat, picture_of, place.round().long(), 8).amax((2, 3))
+    saturated = peak >= 0.95 * _full(tiles, told_share)[:, None]
+    order = ranking(snr, saturated)
+    picture_of, snr, saturated = (v.gather(1, order) for v in (picture_of, snr, saturated))
+    place = place.gather(1, order[..., None].expand(-1, -1, 2))
+    cutouts = _cut_all(flat, pictures, numbers["is_cfa"] > 0.5, picture_of, place, binning)
+    noise = 2 * half_noise
+    origin = tiles.origin_px.flatten(0, 1)[picture_of]
+    size = place.new_tensor([tiles.size_px[1], tiles.size_px[0]])
+    at = torch.where(snr[..., None] > 0, 2 * (place + origin) / size - 1, 0.0)
+    shown = show(cutouts / noise[:, None, None, None], at, snr, saturated, binning)
+    return shown.cutouts, shown.facts, shown.stack, shown.shape
+
+
+def _full(tiles: StarTiles, told_share: float) -> Tensor:
+    """(b,) level at which pixels clip: told by the file, or seen where many pixels share it."""
+    saturation = tiles.numbers["saturation_adu"]
+    top = tiles.pixels.flatten(1).amax(1)
+    piled = (tiles.pixels.flatten(1) >= 0.995 * top[:, None]).sum(1) >= 6
+    # Which frames tell it is spread evenly over the batch: no draw is needed.
+    told = torch.frac(tiles.rows * 0.6180339887) < told_share
+    return torch.where(told, saturation, torch.where(piled, top, torch.inf))
+
+
+def _points(
+    tiles: StarTiles, picture: Tensor, scale: int, noise: Tensor
+) -> tuple[Tensor, Tensor, Tensor]:
+    """The best points of every tile at one scale.
+
+    picture: (b, TILES, m, m) without the sky, cells of 2 * scale px, ADU; noise (b,) of the
+    response. Returns places in their tiles, px (b, TILES * POINTS, 2), S/N, 0 where there is none,
+    and the score of the scale (b,).
+    """
+    b, n, m, _ = picture.shape
+    flat = picture.flatten(0, 1)
+    own = flat[:, 1:-1, 1:-1]
+    around = F.avg_pool2d(flat[:, None], 3, 1)[:, 0]
+    beside = 0.5 * (flat[:, 1:-1, :-2] + flat[:, 1:-1, 2:])
+    above = 0.5 * (flat[:, :-2, 1:-1] + flat[:, 2:, 1:-1])
+    snr = 0.5 * (own + around) / noise.repeat_interleave(n)[:, None, None]
+    good = (torch.minimum(beside, above) > 0.03 * own) & (snr > PEAK_SIGMA)
+    good &= snr >= F.max_pool2d(snr[:, None], 5, 1, 2)[:, 0]
+    good &= _near_the_star(tiles, m, scale).flatten(0, 1)
+    value = torch.where(good, snr, 0.0).flatten(1)
+    spots, values = [], []
+    for _ in range(POINTS):
+        most, spot = value.max(1)
+        # One of several equal neighbours, as on a burnt-out top, is enough.
+        row, column = torch.div(spot, m - 2, rounding_mode="floor"), spot % (m - 2)
+        spots.append(torch.stack((column, row), 1))
+        values.append(most)
+        axis = torch.arange(m - 2, device=value.device)
+        beyond = (axis - row[:, None]).abs()[:, :, None] > 2
+        beyond = beyond | ((axis - column[:, None]).abs()[:, None] > 2)
+        value = value * beyond.flatten(1)
+    spot, snr = torch.stack(spots, 1) + 1, torch.stack(values, 1)
+    if tiles.side_px >= RING_TILE_PX and m >= 23:
+        snr = torch.where(_is_concentrated(flat, spot, noise.repeat_interleave(n)), snr, 0.0)
+    place = ((spot + 0.5) * scale * 2 - 0.5).view(b, n * POINTS, 2)
+    snr = torch.where(_is_own(tiles, place), snr.view(b, -1), 0.0)
+    best = snr.topk(24, 1).values
+    score = torch.log1p(best).mean(1) - SCALE_COST * SCALES.index(scale)
+    return place, snr, score
+
+
+def _near_the_star(tiles: StarTiles, cells: int, scale: int) -> Tensor:
+    """(b, TILES, cells - 2, cells - 2) whether a cell is one where the tile's star may peak."""
+    axis = (torch.arange(1, cells - 1, device=tiles.pixels.device) + 0.5) * scale * 2 - 0.5
+    away = (tiles.stars_px - tiles.origin_px)[..., None] - axis
+    reach = tiles.numbers["reach_px"][:, None, None] + SLACK_CELLS * 2 * scale
+    near = (away.abs() <= reach[..., None]) & tiles.there[..., None, None]
+    return near[:, :, 1, :, None] & near[:, :, 0, None, :]
+
+
+def _is_own(tiles: StarTiles, place: Tensor) -> Tensor:
+    """(b, TILES * POINTS) whether a point is in the frame and no nearer to another tile's star."""
+    b = len(tiles)
+    at = place.view(b, TILES, POINTS, 2) + tiles.origin_px[:, :, None]
+    size = at.new_tensor([tiles.size_px[1], tiles.size_px[0]])
+    inside = ((at >= 0) & (at <= size - 1)).all(3)
+    stars = torch.where(tiles.there[..., None], tiles.stars_px, -1e6)
+    # By differences: products of places would lose what lies between close ones.
+    exact = "donot_use_mm_for_euclid_dist"
+    away = torch.cdist(at.flatten(1, 2), stars, compute_mode=exact).view(b, TILES, POINTS, TILES)
+    own = away.diagonal(dim1=1, dim2=3).transpose(1, 2)
+    return ((own <= away.amin(3) + 0.5) & inside).flatten(1)
+
+
+def _is_concentrated(flat: Tensor, spot: Tensor, noise: Tensor) -> Tensor:
+    """(k, POINTS) whether most of a point's light lies within 5 cells, as on whole frames."""
+    stamps = cut(flat, spot, 23).flatten(2)
+    radius = radius_px(23, flat.device).flatten()
+    far, ring, core = (
+        torch.nonzero(mask)[:, 0]
+        for mask in (radius > 9, (radius > 5) & (radius <= 9), radius <= 5)
+    )
+    outside = middle(stamps[..., far])
+    around = middle(stamps[..., ring])
+    inside = (stamps[..., core] - outside[..., None]).sum(2)
+    rest = (around - outside - 0.3 * noise[:, None]).clamp_min(0) * AREA_5_TO_11
+    return inside > rest
+
+
+def _cut(pictures: Tensor, of: Tensor, centre: Tensor, side: int) -> Tensor:
+    """(k, m, m), (b, n) which picture, (b, n, 2) integer x, y -> (b, n, side, side)."""
+    one = cut(pictures, centre.view(-1, 1, 2), side, of.flatten())
+    return one.view(*of.shape, side, side)
+
+
+def _cut_all(
+    pixels: Tensor,
+    pictures: list[Tensor],
+    is_cfa: Tensor,
+    of: Tensor,
+    place: Tensor,
+    binning: Tensor,
+) -> Tensor:
+    """Sky-subtracted cut-outs (b, n, 32, 32), ADU."""
+    out = torch.zeros(*of.shape, CUT_PX, CUT_PX, device=pixels.device)
+    for size in sorted(set(binning.tolist())):
+        rows = torch.nonzero(binning == size)[:, 0]
+        at = place[rows]
+        if size == 1:
+            stamps = _cut(pixels, of[rows], at.round().long(), CUT_PX + 2)
+            plain = stamps[..., 1:-1, 1:-1]
+            out[rows] = torch.where(is_cfa[rows, None, None, None], binomial(stamps), plain)
+        else:
+            picture = pictures[(size // 2).bit_length() - 1].flatten(0, 1)
+            spot = (at + 0.5) / size - 0.5
+            out[rows] = _cut(picture, of[rows], spot.round().long(), CUT_PX)
+    rim = torch.nonzero((radius_px(CUT_PX, pixels.device) > 14).flatten())[:, 0]
+    return out - middle(out.flatten(2)[..., rim])[..., None, None]
