@@ -22,7 +22,7 @@ from classifier.sensor_marks import (
     hot_marks,
     sky_moved_px,
 )
-from classifier.spike_bar import bar_text, stray_bar
+from classifier.spike_bar import StrayBar, bar_text, stray_bar, what_text
 from classifier.stray_light import ghost_text, glare_text
 from classifier.wording import counted
 
@@ -66,11 +66,21 @@ def glare_of(sub: NightSub) -> str | None:
 
 
 def bar_of(sub: NightSub) -> str | None:
+    bar = _bar(sub)
+    return None if bar is None else what_text(bar)
+
+
+def _whole_bar(sub: NightSub) -> str | None:
+    bar = _bar(sub)
+    return None if bar is None else bar_text(bar, sub.facts.camera_deg, sub.facts.mirrored)
+
+
+def _bar(sub: NightSub) -> StrayBar | None:
     bar = stray_bar(*sub.measures.spikes.astype(float).T)
     odd_deg = sub.measures.form.get("odd_deg")
     if bar is None and odd_deg is not None:
         bar = stray_bar([odd_deg], [1.0])  # of the brightest star alone
-    return None if bar is None else bar_text(bar, sub.facts.camera_deg, sub.facts.mirrored)
+    return bar
 
 
 def bar_of_run(line: NightLine) -> str | None:
@@ -98,16 +108,15 @@ OF_SUB = {"reflection": ghost_of, "gradient": glare_of, "diffraction_spikes": ba
 def _hot(share: float) -> str | None:
     if not np.isfinite(share):
         return None
+    told = f"{100 * share:.0f} %"
     if share >= SAME_FROM:
-        return f"{share:.0%} of its hot pixels are hot in other subs too: darks remove them."
+        return f"{told} of its hot pixels are hot in other subs too: darks remove them."
     if share < FEW_BELOW:
         return (
-            f"Only {share:.0%} of its hot pixels are hot in other subs too: the rest are hits of "
-            "cosmic rays or narrow stars, which darks do not hold and rejection removes."
+            f"Only {told} of its hot pixels are hot in other subs too: the rest are hits of cosmic "
+            "rays or narrow stars, which darks do not hold and rejection removes."
         )
-    return (
-        f"{share:.0%} of its hot pixels are hot in other subs too and in darks; the rest are not."
-    )
+    return f"{told} of its hot pixels are hot in other subs too, and in darks; the rest are not."
 
 
 def _dust(sub: NightSub, marks: Sequence[DustMark]) -> str | None:
@@ -123,9 +132,9 @@ def _dust(sub: NightSub, marks: Sequence[DustMark]) -> str | None:
 
 def run_hints(line: NightLine) -> list[str]:
     """What the run as a whole says about its marks: sources, bars, hot pixels, dust."""
-    told = [text for key, of_sub in OF_SUB.items() for text in _common(line, key, of_sub)]
-    if not _common(line, "diffraction_spikes", bar_of):
-        told += [text for text in (bar_of_run(line),) if text]
+    told = [*_common(line, "reflection", ghost_of), *_common(line, "gradient", glare_of)]
+    bars = _common(line, "diffraction_spikes", _whole_bar)
+    told += bars or [text for text in (bar_of_run(line),) if text]
     moved = sky_moved_px([sub.measures.stars for sub in line.subs])
     hot = hot_marks([sub.measures.hot for sub in line.subs])
     return [*told, *_hot_run(line, hot, moved), *_dust_run(line, moved)]
@@ -154,19 +163,19 @@ def _hot_run(line: NightLine, hot: HotMarks | None, moved_px: float | None) -> l
     pct = float(np.nanmedian(line.of["hot_pixels_pct"]))
     if not np.isfinite(share) or not (pct >= LEAST_HOT_PCT or line.share("hot_pixels") >= 0.2):
         return []
-    stars = _moved(moved_px)
+    told, stars = f"{100 * share:.0f} %", _moved(moved_px)
     if share >= SAME_FROM:
         return [
-            f"{share:.0%} of the hot pixels are the same in the other subs{stars}: they are the "
+            f"{told} of the hot pixels are the same in the other subs{stars}: they are the "
             "sensor's own, so take darks of the same exposure, gain and temperature."
         ]
     if share < FEW_BELOW:
         return [
-            f"Only {share:.0%} of the hot pixels are hot in other subs too{stars}: most are cosmic "
+            f"Only {told} of the hot pixels are hot in other subs too{stars}: most are cosmic "
             "rays or narrow stars; darks would not remove them, rejection in the stack does."
         ]
     return [
-        f"{share:.0%} of the hot pixels are the same in other subs{stars}: darks remove these, "
+        f"{told} of the hot pixels are the same in other subs{stars}: darks remove these, "
         "rejection in the stack the others."
     ]
 

@@ -42,9 +42,8 @@ def _hot(hot: Mapping | None) -> str:
     counts = fault("hot_pixels").counts_from
     left = f"{hot['before']:.3f} % of the pixels are hot before and {hot['after']:.3f} % after"
     if math.isfinite(hot["shared"]):
-        left = (
-            f"it holds {hot['shared']:.0%} of {hot['looked']} hot pixels, and {left} subtracting it"
-        )
+        share = f"{100 * hot['shared']:.0f} % of {hot['looked']} hot pixels"
+        left = f"it holds {share}, and {left} subtracting it"
     if hot["turned"]:
         return (
             f"Your dark does not remove this as it lies: {left}; turned {hot['turned']} it would "
@@ -155,14 +154,14 @@ def _dark_of_run(founds: Sequence[Found]) -> str:
     if shared and median(shared) < BELONGS_FROM:
         but = f" (it was {differs})" if differs else ""
         return (
-            f"Your dark does not belong to these subs: it holds {median(shared):.0%} of their hot "
-            f"pixels{but}."
+            f"Your dark does not belong to these subs: it holds {100 * median(shared):.0f} % of "
+            f"their hot pixels{but}."
         )
     told = f"it was {differs}" if differs else ""
     if shared:
         kept = (
-            f"it holds {median(shared):.0%} of their hot pixels and leaves {median(after):.3f} % "
-            f"of {median(before):.3f} %"
+            f"it holds {100 * median(shared):.0f} % of their hot pixels, and {median(before):.3f} "
+            f"% of all pixels are hot before and {median(after):.3f} % after subtracting it"
         )
         told = f"{kept}, though {told}: take one that matches" if told else kept
         return f"Your dark fits these subs: {told}." if not differs else f"Your dark: {told}."

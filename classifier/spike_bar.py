@@ -16,7 +16,10 @@ from itertools import combinations
 
 FIT_DEG = 5.0  # how far spikes of a regular spider may lie off its pattern
 MOST_UNEVEN = 2.0  # and how many times one may be as strong as another
-COMPASS = ("north", "north-east", "east", "south-east")
+COMPASS = (
+    *("north to south", "north-east to south-west"),
+    *("east to west", "south-east to north-west"),
+)
 
 
 @dataclass(frozen=True)
@@ -89,11 +92,12 @@ def sky_deg(angle_deg: float, camera_deg: float, mirrored: bool) -> float:
 def bar_text(bar: StrayBar, camera_deg: float | None, mirrored: bool | None) -> str:
     """What to look for at the tube and how to lead the cable, in a few sentences."""
     return " ".join(
-        (_what(bar), _on_tube(bar, camera_deg, mirrored), _route(bar, camera_deg, mirrored))
+        (what_text(bar), _on_tube(bar, camera_deg, mirrored), _route(bar, camera_deg, mirrored))
     )
 
 
-def _what(bar: StrayBar) -> str:
+def what_text(bar: StrayBar) -> str:
+    """Where spikes and bar lie, in one sentence."""
     lies = f"so the bar that makes it lies at {bar.bar_deg:.0f} degrees"
     if bar.along_vane:
         return (
@@ -114,7 +118,7 @@ def _on_tube(bar: StrayBar, camera_deg: float | None, mirrored: bool | None) -> 
     way = COMPASS[round(place / 45.0) % 4]
     # The saddle of an equatorial mount faces the declination axis, which lies east and west.
     return (
-        f"On the sky it lies at position angle {place:.0f} degrees (nearest to {way}): looking "
+        f"On the sky it lies at position angle {place:.0f} degrees (about {way}): looking "
         f"along the tube towards the sky, {place:.0f} degrees anticlockwise from the side of the "
         f"pole, which on an equatorial mount is {apart_deg(place, 90.0):.0f} degrees from the line "
         "of the dovetail."

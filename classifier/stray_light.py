@@ -240,8 +240,8 @@ def _freed(field: Field, shift: Vector) -> str:
         for move, half in zip(shift, field.half_px, strict=True)
     )
     return (
-        f"To free the frame of it move the middle {field.way(shift)}; {kept:.0%} of the present "
-        "field stays in it."
+        f"To free the frame of it move the middle {field.way(shift)}; {100 * kept:.0f} % of the "
+        "present field stays in it."
     )
 
 

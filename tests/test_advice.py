@@ -113,7 +113,10 @@ def test_ghost_and_bar_are_told_with_their_numbers(dithered):
     assert "opposite to the bright star at (400, 300)" in told["reflection"]
     assert "0.8 times as far out" in told["reflection"]
     assert "lies at 120 degrees" in told["diffraction_spikes"]
+    assert "position angle" not in told["diffraction_spikes"]
     hints = run_hints(night_line(subs))
+    # 120 degrees from +x (west) towards +y (north) is 30 degrees east of north.
+    assert any("position angle 30 degrees" in text for text in hints)
     assert any(f"(So in {COUNT} of {COUNT} subs.)" in text for text in hints)
     # What was neither labelled nor measured is left alone.
     quiet = [with_(sub, no=("reflection", "diffraction_spikes")) for sub in subs]

@@ -76,7 +76,9 @@ def test_a_cable_beside_four_vanes_is_the_odd_one():
         sorted(min(apart_deg(v, 0), apart_deg(v, 90)) <= 2.5 for v in bar.vanes_deg) == [True] * 2
     )
     told = bar_text(bar, None, None)
-    assert "nearest vane (91 degrees in the frame, 38 degrees away)" in told and "does not say" in told
+    assert (
+        "nearest vane (91 degrees in the frame, 38 degrees away)" in told and "does not say" in told
+    )
 
 
 def test_galsim_spikes_of_one_strut():
@@ -138,7 +140,7 @@ def test_text_says_how_it_lies_on_the_tube_and_where_to_lead_the_cable():
     # Spikes at 38: the bar at 128 in the frame; with +y to the north, +x to the west, from north
     # through east 128 - 90 = 38 degrees, 52 from the east-west line of the dovetail.
     assert "so the bar that makes it lies at 128 degrees" in told
-    assert "position angle 38 degrees (nearest to north-east)" in told
+    assert "position angle 38 degrees (about north-east to south-west)" in told
     assert "52 degrees from the line of the dovetail" in told
     assert "nearest vane (90 degrees in the frame, position angle 0, 38 degrees away)" in told
     assert "even curve" in bar_text(stray_bar([10.0], [9.0]), None, None)
