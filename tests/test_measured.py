@@ -119,3 +119,8 @@ def test_rendered_frames_are_labelled_and_scored(tmp_path):
     for row in figures["faults"].values():
         share = row["positives"] / (row["positives"] + row["negatives"])
         assert row["network"]["average_precision"] == pytest.approx(share, abs=0.1)
+    # The verdicts on them are whole, as everything was measured.
+    told = figures["overview"]
+    assert (told["frames"], told["groups"], told["verdicts_left_out"]) == (24, 3, "")
+    for key, row in figures["faults"].items():
+        assert told["faults"][key]["positives"] == row["positives"]

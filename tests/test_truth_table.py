@@ -35,6 +35,15 @@ def test_table_of_a_spreadsheet(tmp_path):
     assert found.rows["one/a.fits"].labels == {"trail", "drift"}
 
 
+def test_what_is_no_star_field_is_scored_on_no_fault(tmp_path):
+    """And bars stand between labels as well as commas do."""
+    text = "file,labels,unfamiliar\na.fits,trail|drift,no\none/b.fits,,yes\n"
+    found = read_truth(table(tmp_path, text), NAMES)
+    assert found.rows["one/a.fits"] == Truth(frozenset({"trail", "drift"}), frozenset())
+    assert found.rows["one/b.fits"].unfamiliar
+    assert all(found.rows["one/b.fits"].of(key) is None for key in KEYS)
+
+
 def test_table_beside_rendered_subs(tmp_path):
     """A strength left blank is not known; every other fault is there or is not."""
     strengths = ["" if key == "low_signal" else "1" for key in KEYS]
