@@ -13,6 +13,8 @@ from classifier.wording import joined
 
 Found = Mapping[str, Mapping]
 
+FITS = " fits these subs: "
+
 GONE, LITTLE = 0.25, 0.7  # share of a fault left from which it counts as removed, as barely touched
 NOTHING_PCT = 0.5  # a shadow or slope this faint is nothing
 GLOW_SHARE = 0.2  # of the sub's slope that the dark must show to have a part in it
@@ -42,7 +44,7 @@ def _hot(hot: Mapping | None) -> str:
     counts = fault("hot_pixels").counts_from
     left = f"{hot['before']:.3f} % of the pixels are hot before and {hot['after']:.3f} % after"
     if math.isfinite(hot["shared"]):
-        share = f"{100 * hot['shared']:.0f} % of {hot['looked']} hot pixels"
+        share = f"{100 * hot['shared']:.0f} % of the {hot['looked']:,} hot pixels looked at"
         left = f"it holds {share}, and {left} subtracting it"
     if hot["turned"]:
         return (
@@ -126,6 +128,11 @@ def run_texts(founds: Sequence[Found]) -> list[str]:
     return [text for text in (_dark_of_run(founds), _flat_of_run(founds)) if text]
 
 
+def is_trouble(text: str) -> bool:
+    """Whether a sentence of `run_texts` asks for something to be done."""
+    return FITS not in text
+
+
 def _values(founds: Sequence[Found], key: str, name: str) -> list[float]:
     values = [found[key].get(name, math.nan) for found in founds if key in found]
     return [value for value in values if math.isfinite(value)]
@@ -164,7 +171,7 @@ def _dark_of_run(founds: Sequence[Found]) -> str:
             f"% of all pixels are hot before and {median(after):.3f} % after subtracting it"
         )
         told = f"{kept}, though {told}: take one that matches" if told else kept
-        return f"Your dark fits these subs: {told}." if not differs else f"Your dark: {told}."
+        return f"Your dark{FITS}{told}." if not differs else f"Your dark: {told}."
     return f"Your dark does not match these subs: {told}." if told else ""
 
 
@@ -199,4 +206,4 @@ def _flat_of_run(founds: Sequence[Found]) -> str:
     if depths:
         told += f", and shadows of {median(depths):.1f} % keep {abs(median(after)):.1f} %"
     but = f" It was taken {differs}, though." if differs else ""
-    return f"Your flat fits these subs: {told}.{but}"
+    return f"Your flat{FITS}{told}.{but}"

@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from classifier.calibration_text import is_trouble
 from classifier.results import FrameResult, Results
 from classifier.verdict import UNFAMILIAR_WHY, WIDESPREAD_FROM
 from classifier.vocabulary import KEYS, Effect, Verdict, fault
@@ -72,11 +73,10 @@ def severity(frame: FrameResult) -> float:
 
 
 def _masters(results: Results) -> Iterable[str]:
-    """What the masters are worth, told by run where there are several."""
+    """Masters that do not serve their run, which is told where there are several."""
     for reading in results.readings:
         where = f"{reading['run']}: " if len(results.readings) > 1 else ""
-        for text in reading.get("calibration", []):
-            yield where + text
+        yield from (where + text for text in reading.get("calibration", []) if is_trouble(text))
 
 
 def _share(frames: Sequence[FrameResult]) -> Share:
