@@ -23,6 +23,7 @@ from classifier.facts import Facts
 from classifier.field_pattern import find_pattern
 from classifier.frame import Frame
 from classifier.mean_star import MeanStar, mean_star
+from classifier.pixel_lines import Sensor
 from classifier.repeated_images import find_repeated
 from classifier.sensor_marks import sampled
 from classifier.sky_model import fit_sky, texture_adu
@@ -95,7 +96,7 @@ def measure_frame(frame: Frame) -> FrameMeasures:
         fault("trail").counts_from,
         found.stars,
         fwhm_px,
-        background.noise_adu,
+        Sensor(frame.pixels, background.noise_adu, facts.saturation_adu),
     )
     repeated = find_repeated(found.stars, fwhm_px)
     pattern = find_pattern(found.stars, background.lit)

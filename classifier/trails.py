@@ -1,11 +1,12 @@
 """Straight trails: the line search on a star-suppressed picture, and a look at what it found.
 
 A real trail is bright along most of its length and dark on both sides. A roof, the edge of a
-mask or a bright galaxy is not, however significant the sum along a line may be.
+mask or a bright galaxy is not, however significant the sum along a line may be. Along the pixel
+grid, where the search is blind, `grid_lines` looks, and `pixel_lines` knows bad columns.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import torch
@@ -14,8 +15,11 @@ from scipy import ndimage
 
 from classifier.background import SkyPicture
 from classifier.detection import binned
+from classifier.grid_lines import grid_lines
+from classifier.line_fit import FinePicture, fit_line
 from classifier.line_light import line_snr
 from classifier.lines import inner_part, line_search, prepare
+from classifier.pixel_lines import DEFECT, UNCLEAR, Sensor, line_kind
 from classifier.star_cover import Grid, star_cover
 from classifier.sweeps import lower_median, median
 
@@ -25,6 +29,8 @@ LINE_PX = 512
 SEGMENTS = 8
 MAX_TRAILS = 3
 REACH_PX = 24
+ALONG_GRID = 2.5  # cells that a line leaves its column or row by, at most
+WORTH_FITTING = 5.8  # the best line of noise alone has 4 to 6
 
 
 @dataclass(frozen=True)
@@ -33,7 +39,7 @@ class Trail:
     of the search, whichever is more. lit: share of its length that is bright. one_sided:
     difference of the two sides, or their mean above the sky if that is more, over the line's
     height above them. width_px: full width at half height. widest_px: of a trail through these
-    optics. along_grid: lies on a pixel column or row."""
+    optics. along_grid: lies on a pixel column or row and may be the sensor's."""
 
     ends: tuple[float, float, float, float]
     snr: float
@@ -56,43 +62,97 @@ def find_trails(
     threshold: float,
     stars: Array,
     fwhm_px: float,
-    noise_adu: float,
+    sensor: Sensor,
 ) -> list[Trail]:
-    """Best line of the frame, and further ones while they are trails above `threshold`.
+    """Best line of the frame, and further ones while they are trails above `threshold`; then
+    those along the pixel grid.
 
     surface: (h, w) the smooth sky of the picture; what stands above it more widely than a trail
     is covered. stars: as `find_stars` gives them, of width fwhm_px; round ones are covered.
-    noise_adu: of a pixel.
     """
-    calm, step = _calm(picture)
+    calm, fine, step = _calm(picture)
     # Clipped stars still widen the noise of all sums. Long objects may be pieces of the trail.
     grid = Grid(calm.shape, step, picture.x0, picture.y0)
     fwhm = fwhm_px if np.isfinite(fwhm_px) else 4.0
-    calm[star_cover(grid, stars[~stars["long"]], fwhm, noise_adu)] = 0.0
-    calm[_extended(picture, surface, calm.shape)] = 0.0
+    covered = star_cover(grid, stars[~stars["long"]], fwhm, sensor.noise_adu)
+    covered |= _extended(picture, surface, calm.shape)
+    calm[covered] = 0.0
     trails: list[Trail] = []
     if min(calm.shape) < 48:
         return trails
-    work = calm.copy()
+    fine_picture = FinePicture(fine, covered, step // picture.mean_step_px)
+    scale = _Scale(picture, step, fwhm, fine_picture)
     for _ in range(MAX_TRAILS):
-        found, searched = _best_line(work)
-        lit, one_sided, width, offset = _look(work, found)
-        ends = _moved(found, offset)
-        along_grid = bool(np.abs(ends[2:] - ends[:2]).min() < 2.5)
-        trail = Trail(
-            _in_frame(ends, step, picture),
-            max(searched, line_snr(work, ends), line_snr(work, found)),
-            lit,
-            one_sided,
-            width * step,
-            3 * fwhm + 2 * step,
-            along_grid,
-        )
-        trails.append(trail)
-        if trail.snr < threshold:
-            break
-        _erase(work, ends, 6.5 + width)
-    return trails
+        found, searched = _best_line(calm)
+        trail, ends = _judged(calm, found, searched, scale, sensor)
+        if trail is not None:
+            trails.append(trail)
+            if trail.snr < threshold:
+                break
+        _erase(calm, ends, 6.5 + (0.0 if trail is None else trail.width_px / step))
+    for found, searched in grid_lines(calm, WORTH_FITTING):
+        if line_kind(sensor, np.array(_in_frame(found, step, picture)), fwhm) == DEFECT:
+            continue
+        trail, _ = _judged(calm, found, searched, scale, sensor)
+        if trail is not None and trail.snr >= threshold and trail.is_line:
+            trails.append(trail)
+            if len(trails) == MAX_TRAILS:
+                break
+    return sorted(trails, key=lambda trail: -trail.snr)
+
+
+@dataclass(frozen=True)
+class _Scale:
+    """What places and sizes in cells mean. step: side of a cell in frame pixels."""
+
+    picture: SkyPicture
+    step: int
+    fwhm_px: float
+    fine: FinePicture
+
+
+def _judged(
+    work: Array, found: Array, searched: float, scale: _Scale, sensor: Sensor
+) -> tuple[Trail | None, Array]:
+    """A found line fitted and looked at, None if it is the sensor's; and its ends in cells."""
+    lit, one_sided, width, offset = _look(work, found)
+    lines = [found, _moved(found, offset)] if offset else [found]
+    looked = [_looked_at(work, lines, (lit, one_sided, width), searched, scale)]
+    if looked[0][0].snr >= WORTH_FITTING:
+        fine = scale.fine
+        section = max(0.7, scale.fwhm_px / 2.355 / scale.picture.mean_step_px)
+        line = fine.to_cells(fit_line(fine, fine.from_cells(found), section))
+        looked.insert(0, _looked_at(work, [line], _look(work, line)[:3], searched, scale))
+    # The fitted line lies better, unless it was cut down to something that is none.
+    trail, ends = next((each for each in looked if each[0].is_line), looked[0])
+    trail = replace(trail, snr=max(each.snr for each, _ in looked))
+    if trail.is_line and np.abs(ends[2:] - ends[:2]).min() < ALONG_GRID:
+        kind = line_kind(sensor, np.array(trail.ends), scale.fwhm_px)
+        if kind == DEFECT:
+            return None, ends
+        trail = replace(trail, along_grid=kind == UNCLEAR)
+    return trail, ends
+
+
+def _looked_at(
+    work: Array,
+    lines: list[Array],
+    form: tuple[float, float, float],
+    searched: float,
+    scale: _Scale,
+) -> tuple[Trail, Array]:
+    """The last of the lines as a trail, with the S/N of the best; and its ends in cells."""
+    lit, one_sided, width = form
+    trail = Trail(
+        _in_frame(lines[-1], scale.step, scale.picture),
+        max(searched, *(line_snr(work, line) for line in lines)),
+        lit,
+        one_sided,
+        width * scale.step,
+        3 * scale.fwhm_px + 2 * scale.step,
+        False,
+    )
+    return trail, lines[-1]
 
 
 def _best_line(work: Array) -> tuple[Array, float]:
@@ -104,8 +164,9 @@ def _best_line(work: Array) -> tuple[Array, float]:
     return ends, float(result.snr[0, stage])
 
 
-def _calm(picture: SkyPicture) -> tuple[Array, int]:
-    """Picture of at most some 512 px in units of its noise, stars clipped before binning."""
+def _calm(picture: SkyPicture) -> tuple[Array, Array, int]:
+    """Picture of at most some 512 px in units of its noise, stars clipped before binning; the same
+    before binning; and the frame pixels to a side of its cells."""
     mean = picture.mean
     # The sky under a trail must not follow the trail: medians of 24 px, joined smoothly; every
     # fifth row of a block is asked, about its middle, so that a slope does not shift them.
@@ -130,7 +191,8 @@ def _calm(picture: SkyPicture) -> tuple[Array, int]:
     step = max(1, math.ceil(max(clipped.shape) / (1.04 * LINE_PX)))
     if step * picture.mean_step_px < 2 and min(clipped.shape) >= 150:
         step = 2
-    return np.ascontiguousarray(binned(clipped, step)), step * picture.mean_step_px
+    small = np.ascontiguousarray(binned(clipped, step))
+    return small, clipped, step * picture.mean_step_px
 
 
 def _extended(picture: SkyPicture, surface: Array, shape: tuple[int, ...]) -> Array:

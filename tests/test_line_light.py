@@ -104,7 +104,7 @@ def test_steep_sky_is_taken_out_about_its_middle():
     # leave 0.6 ADU everywhere, half a row off leaves 0.2.
     slope = 0.4 * np.arange(480.0)[:, None] + np.zeros((480, 640))
     pixels = (slope + np.random.default_rng(6).normal(0, 1, slope.shape)).astype(np.float32)
-    calm, _ = _calm(sky_picture(pixels, (0, 0, 640, 480), False))
+    calm, _, _ = _calm(sky_picture(pixels, (0, 0, 640, 480), False))
     assert abs(float(np.median(calm[20:-20, 20:-20]))) < 0.35
 
 
