@@ -24,6 +24,7 @@ from classifier.whereabouts import (
     altitude_deg,
     latitude_deg,
     longitude_deg,
+    middle_deg,
     pointing_deg,
     time_utc,
     wcs_scale_arcsec,
@@ -47,6 +48,8 @@ class Facts:
     time_utc             start of the exposure, with zone
     time_local           start by the camera's clock where its zone is unknown: for order only
     kind                 "light", "bias", "dark" or "flat"
+    ra_deg, dec_deg      pointing as the telescope reports it, else the target's place
+    middle_ra_deg, ...   of the middle of the frame by the celestial coordinates in the header
     altitude_deg         of the target above the horizon
     longitude_deg        positive to the east
     wcs_scale_arcsec     arcsec per pixel from the celestial coordinates in the header
@@ -81,6 +84,8 @@ class Facts:
     kind: str | None = None
     ra_deg: float | None = None
     dec_deg: float | None = None
+    middle_ra_deg: float | None = None
+    middle_dec_deg: float | None = None
     latitude_deg: float | None = None
     longitude_deg: float | None = None
     altitude_deg: float | None = None
@@ -131,6 +136,7 @@ def facts_from_header(
 
 def _facts(cards: Header, own: Header, shape: tuple[int, ...]) -> Facts:
     ra_deg, dec_deg = pointing_deg(cards)
+    middle_ra_deg, middle_dec_deg = middle_deg(cards, shape)
     binning = _binning(cards)
     focal_mm = cards.number("FOCALLEN", "FOCAL", low=1.0, high=1e6)
     # BITPIX belongs to this very array; it is negative for floats, which have no depth.
@@ -161,6 +167,8 @@ def _facts(cards: Header, own: Header, shape: tuple[int, ...]) -> Facts:
         kind=_kind(cards),
         ra_deg=ra_deg,
         dec_deg=dec_deg,
+        middle_ra_deg=middle_ra_deg,
+        middle_dec_deg=middle_dec_deg,
         latitude_deg=latitude_deg(cards),
         longitude_deg=longitude_deg(cards),
         altitude_deg=altitude_deg(cards),

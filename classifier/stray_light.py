@@ -49,10 +49,11 @@ class Field:
     @staticmethod
     def of(facts: Facts, size_px: tuple[int, int]) -> "Field":
         turned = facts.camera_deg is not None and facts.mirrored is not None
+        is_solved = facts.middle_ra_deg is not None and facts.middle_dec_deg is not None
         return Field(
             size_px,
-            facts.ra_deg,
-            facts.dec_deg,
+            facts.middle_ra_deg if is_solved else facts.ra_deg,
+            facts.middle_dec_deg if is_solved else facts.dec_deg,
             facts.scale_arcsec,
             facts.camera_deg if turned else None,
             bool(facts.mirrored),

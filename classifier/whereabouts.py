@@ -74,16 +74,13 @@ _WCS_KEYS = (
 )
 
 
-def wcs_scale_arcsec(cards: Header) -> float | None:
-    """Mean side of a pixel on the sky; None without a sensible celestial solution.
-
-    Distortion terms are left aside: the scale at the reference point is wanted.
-    """
+def _solution(cards: Header):
+    """The celestial solution as astropy's WCS, without distortion terms; None without a sensible
+    one."""
     if not _is_celestial(cards):
         return None
     from astropy.io.fits import Header as FitsHeader
     from astropy.wcs import WCS
-    from astropy.wcs.utils import proj_plane_pixel_area
 
     own = FitsHeader()
     # Degrees are the default of the standard; other spellings of them ("degree") stop wcslib.
@@ -94,8 +91,44 @@ def wcs_scale_arcsec(cards: Header) -> float | None:
         for key in _WCS_KEYS:
             for value, _ in cards.values(key)[:1]:
                 own[key] = value
-        scale = 3600.0 * math.sqrt(proj_plane_pixel_area(WCS(own, naxis=2)))
+        return WCS(own, naxis=2)
     except Exception:  # wcslib and astropy raise many kinds for damaged coordinates
+        return None
+
+
+def middle_deg(cards: Header, shape: tuple[int, ...]) -> tuple[float | None, float | None]:
+    """Right ascension and declination (ICRS, as the solution has them) of the middle of an array
+    of this shape by its celestial solution; (None, None) without one.
+
+    Mounts report where they believe to point, some in coordinates of date, which lie a third of a
+    degree from those of 2000 by now; a solution was seen in the picture.
+    """
+    solution = _solution(cards)
+    if solution is None or wcs_scale_arcsec(cards) is None or len(shape) < 2:
+        return None, None
+    high, wide = (shape[-2], shape[-1]) if shape[-1] > 3 else (shape[0], shape[1])
+    try:
+        ra_deg, dec_deg = solution.wcs_pix2world([[(wide - 1) / 2, (high - 1) / 2]], 0)[0]
+    except Exception:
+        return None, None
+    if not (math.isfinite(ra_deg) and math.isfinite(dec_deg)):
+        return None, None
+    return float(ra_deg) % 360.0, float(dec_deg)
+
+
+def wcs_scale_arcsec(cards: Header) -> float | None:
+    """Mean side of a pixel on the sky; None without a sensible celestial solution.
+
+    Distortion terms are left aside: the scale at the reference point is wanted.
+    """
+    solution = _solution(cards)
+    if solution is None:
+        return None
+    from astropy.wcs.utils import proj_plane_pixel_area
+
+    try:
+        scale = 3600.0 * math.sqrt(proj_plane_pixel_area(solution))
+    except Exception:  # as above
         return None
     # An unset CDELT of 1 deg gives 3600; a fisheye of 1.5 mm with large pixels about 600.
     return scale if 0.005 <= scale <= 1000.0 else None

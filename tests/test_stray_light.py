@@ -10,7 +10,7 @@ from astropy.coordinates import SkyCoord
 from astropy.wcs import WCS
 
 from classifier.bright_stars import bright_stars
-from classifier.facts import Facts
+from classifier.facts import Facts, facts_from_header
 from classifier.stray_light import Field, freeing_shift, ghost_text, glare_text
 
 SIZE = (1000, 1500)  # height, width
@@ -162,3 +162,19 @@ def test_nothing_is_told_where_nothing_is_known(known):
     assert ghost_text(known, SIZE, [[100.0, 100.0, 40.0]], NO_STARS) is None
     assert ghost_text(known, SIZE, [], NO_STARS) is None
     assert glare_text(known, SIZE, 30.0) is None
+
+
+def test_the_middle_comes_from_the_solution_and_not_from_the_mount():
+    """Reference point in a corner, pointing reported a degree off."""
+    wcs = solution((84.0, -1.0), 37.0, False)
+    wcs.wcs.crpix = [100.0, 80.0]
+    header = wcs.to_header()
+    header["RA"], header["DEC"] = 85.0, -1.0
+    found = facts_from_header(header, SIZE)
+    expected = wcs.wcs_pix2world([[(SIZE[1] - 1) / 2, (SIZE[0] - 1) / 2]], 0)[0]
+    assert (found.middle_ra_deg, found.middle_dec_deg) == pytest.approx(tuple(expected), abs=1e-6)
+    assert found.ra_deg == 85.0  # as the telescope reports it
+    x, y = wcs.wcs_world2pix([[ALNITAK.ra_deg, ALNITAK.dec_deg]], 0)[0]
+    field = Field.of(found, SIZE)
+    assert field.place_px(ALNITAK) == pytest.approx(field.from_middle(x, y), abs=2)  # curvature
+    assert facts_from_header({"RA": 85.0, "DEC": -1.0}, SIZE).middle_ra_deg is None
