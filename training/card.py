@@ -225,7 +225,7 @@ def _side_by_side(figures: dict[str, Any]) -> list[str]:
     told = list(columns.values())
     rows = [("frames (groups)", [f"{t['frames']:,} ({t['groups']})" for t in told])]
     rows += [(title, [text(t[name]) for t in told]) for name, title, text in COMMON]
-    rows += [(f"AP {key} (frames)", [_precision(t["faults"][key]) for t in told]) for key in KEYS]
+    rows += [(f"AP {key}, frames", [_precision(t["faults"][key]) for t in told]) for key in KEYS]
     rows += [
         (f"{words}: keep, look, drop", [_verdicts(t["verdicts"][kind]) for t in told])
         for kind, words in (("clean", "clean"), ("spoilt", "spoilt"), ("not_sky", "no star field"))
@@ -236,7 +236,7 @@ def _side_by_side(figures: dict[str, Any]) -> list[str]:
 
 
 def _precision(row: dict[str, Any]) -> str:
-    return f"{interval_text(row['average_precision'])} ({row['positives']})"
+    return f"{interval_text(row['average_precision'])}, {row['positives']}"
 
 
 def _verdicts(row: dict[str, Any]) -> str:
@@ -250,7 +250,7 @@ def _sensitivity(figures: dict[str, Any]) -> list[str]:
     kinds = {
         name: part["faults"]
         for name, part in ((RENDERED, figures), (GRAFTED, figures.get("grafted", {})))
-        if "sensitivity" in part.get("faults", {}).get(KEYS[0], {})
+        if any(_has_fit(row) for row in part.get("faults", {}).values())
     }
     if not kinds:
         return []
@@ -271,6 +271,10 @@ def _sensitivity(figures: dict[str, Any]) -> list[str]:
         rule="|".join(["---"] * len(columns)),
     )
     return [head + "\n".join(rows)]
+
+
+def _has_fit(row: dict[str, Any]) -> bool:
+    return row.get("sensitivity", {}).get("strength_50", {}).get("reached", "unknown") != "unknown"
 
 
 def _confusion_row(key: str, row: dict[str, float]) -> str:

@@ -181,8 +181,7 @@ def evaluate(
         f"{100 * figures['clean_with_any_label']:.1f} % of {figures['clean_frames']} clean ones "
         "carry a label."
     )
-    if "overview" in figures:
-        console.print(common_table(figures))
+    console.print(common_table(figures))
     for group, false in figures.get("grafted", {}).get("false_by_group", {}).items():
         told = ", ".join(f"{key} {100 * share:.0f} %" for key, share in false.items())
         console.print(f"falsely labelled in {group}: {told or 'nothing'}")

@@ -5,35 +5,42 @@ from typing import Any
 from rich.table import Table
 
 from classifier.vocabulary import KEYS, Verdict
-from training.side_by_side import COMMON, interval_text, overviews, share_text, strength_text
+from training.side_by_side import COMMON, UNKNOWN, interval_text, overviews, share_text
 
 
 def fault_table(figures: dict[str, Any]) -> Table:
     """The figures per fault: average precision, and the strengths at which it is found."""
-    table = Table(box=None, padding=(0, 1))
+    table = Table(box=None, padding=(0, 1, 0, 0))
     table.add_column("fault", no_wrap=True)
-    for title in ("frames", "AP", "recall", "false alarms", "ECE", "50 % found", "95 % found"):
-        table.add_column(title, justify="right")
+    for title in ("frames", "AP (95 %)", "recall", "false", "ECE", "50 %", "95 %"):
+        table.add_column(title, justify="right", no_wrap=True)
     for key, row in figures["faults"].items():
         low, high = row["average_precision_interval"]
+        entry = {"value": row["average_precision"], "low": low, "high": high}
         strengths = row.get("sensitivity", {})
         table.add_row(
             key,
             str(row["positives"]),
-            f"{row['average_precision']:.2f} ({low:.2f} to {high:.2f})",
-            f"{row['recall']:.2f}",
-            f"{row['false_alarms']:.3f}",
+            interval_text(entry),
+            share_text(row["recall"]),
+            share_text(row["false_alarms"]),
             f"{row['calibration_error']:.3f}",
-            strength_text(strengths.get("strength_50")),
-            strength_text(strengths.get("strength_95")),
+            *(_strength(strengths.get(name)) for name in ("strength_50", "strength_95")),
         )
     return table
+
+
+def _strength(entry: dict[str, Any] | None) -> str:
+    """The strength at which so many are found, without its interval, which the page has."""
+    if entry is None or entry["reached"] == "unknown":
+        return UNKNOWN
+    return f"{entry['value']:.3g}" if entry["reached"] == "inside" else entry["reached"]
 
 
 def common_table(figures: dict[str, Any]) -> Table:
     """What rendered, grafted and real frames have in common, a column for each."""
     columns = overviews(figures)
-    table = Table(box=None, padding=(0, 1))
+    table = Table(box=None, padding=(0, 1, 0, 0))
     table.add_column("")
     for name in columns:
         table.add_column(name, justify="right")
@@ -46,14 +53,16 @@ def common_table(figures: dict[str, Any]) -> Table:
             table.add_row(f"AP {key}", *(interval_text(r["average_precision"]) for r in told_of))
     for kind in ("clean", "unsure", "mendable", "spoilt", "not_sky"):
         rows = [told["verdicts"][kind] for told in columns.values()]
-        table.add_row(f"{kind.replace('_', ' ')}: keep / look / drop", *map(_verdicts, rows))
+        if any(row["frames"] for row in rows):
+            words = kind.replace("_", " ")
+            table.add_row(f"{words}: keep / look / drop", *map(_verdicts, rows))
     return table
 
 
 def _verdicts(row: dict[str, Any]) -> str:
     if not row["frames"]:
         return "-"
-    return " / ".join(share_text(row[verdict]["value"]) for verdict in Verdict)
+    return " / ".join(f"{100 * row[verdict]['value']:.0f}" for verdict in Verdict) + " %"
 
 
 def measured_table(figures: dict[str, Any]) -> Table:
