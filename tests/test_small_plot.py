@@ -6,7 +6,9 @@ import pytest
 from classifier.small_plot import axis_of, broken_lines
 
 
-@pytest.mark.parametrize("values", [[3.0], [0.0, 0.0], [1e-6, 2e-6], [-5.0, 12.5], [1e7, 1e7 + 1]])
+@pytest.mark.parametrize(
+    "values", [[3.0], [0.0, 0.0], [1e-6, 2e-6], [-5.0, 12.5], [1e7, 1e7 + 1], [230, 1775]]
+)
 def test_ticks_are_round_and_inside(values):
     axis = axis_of(values)
     assert 2 <= len(axis.ticks) <= 8
