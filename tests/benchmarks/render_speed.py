@@ -1,71 +1,208 @@
-"""Where the time of rendered training data goes: drawing, light, read-out, views, one step.
+"""Where the time of rendered frames goes, stage by stage, against the floor of memory traffic.
 
-    python tests/benchmarks/render_speed.py [--device cuda] [--count 64] [--height 1024]
+    PYTHONPATH=. python3 tests/benchmarks/render_speed.py [--device cuda] [--frames 2] [--profile]
 
-Prints milliseconds per frame, medians of several batches after a warm-up, and frames per second.
+Frames of 26 Mpx by default, `--frames` of them at a time; medians over several batches after a
+warm-up. The floor of a stage is what it has to read and write at the least, over the speed at which
+the device copies memory, measured first. --profile adds what the device spent most time on. Needs
+torch, numpy and scipy only.
 """
 
 import argparse
 import statistics
+from collections.abc import Callable
+from typing import Any
 
 import torch
-from stopwatch import timed
+from stopwatch import profiled, timed
 
+from classifier import views as views_of
 from classifier.context import CONTEXT
 from classifier.network import Network
+from classifier.sheet import cut_sheet
+from classifier.surface import read_surface
 from classifier.views import PHYSICAL, make_views
 from synth.expose import expected_electrons
-from synth.generate import draw_plan, render_plan
-from synth.starlight import star_layer
+from synth.generate import _readout, draw_plan, render_plan
+from synth.plan import Plan
+from synth.processing import process
+from synth.psf import Blur, Pupil, phase_stamps, star_light
+from synth.rng import torch_stream
+from synth.sensor import read_out
+from synth.starlight import (
+    BRIGHT_OVER,
+    BRIGHT_PX,
+    OVER,
+    SMALL_PX,
+    STAMP_PX,
+    ZONES,
+    sent,
+    star_layer,
+    wide_light,
+)
 from synth.strength import settle
+
+FLOAT = 4  # bytes
+
+
+def copy_speed(device: str) -> float:
+    """Bytes per second, read and written, of a plain copy of 256 MiB."""
+    source = torch.rand(1 << 26, device=device)
+    target = torch.empty_like(source)
+    timed(device, lambda: target.copy_(source))
+    best = min(timed(device, lambda: target.copy_(source))[0] for _ in range(5))
+    return 2 * source.numel() * FLOAT / best
+
+
+def floors(plan: Plan, height: int, width: int) -> dict[str, float]:
+    """Bytes that each stage must move for one frame."""
+    frames, pixels = len(plan.scenes), height * width
+    fine = (
+        len(ZONES) * (STAMP_PX * OVER) ** 2
+        + len(plan.stars.bright) / frames * (BRIGHT_PX * BRIGHT_OVER) ** 2
+    )
+    splat = sum(
+        len(group.start) * side**2
+        for group, side in zip(plan.stars.groups, (BRIGHT_PX, STAMP_PX, SMALL_PX), strict=True)
+    )
+    half = pixels / 4
+    pooled = 3 * 532**2
+    return {
+        # Light, its spectrum there and back, the stamps.
+        "optics: star shapes": 6 * fine * FLOAT,
+        # Every pixel of a stamp read and added to the canvas, which is filled with zeros first.
+        "splat: stars laid down": (3 * splat / frames + pixels) * FLOAT,
+        # The star layer read, the light written.
+        "sky, shades, trails, defects": 2 * pixels * FLOAT,
+        "sensor": 2 * pixels * FLOAT,
+        "what was done to the file": 0.0,
+        "strengths": 6 * 3 * (STAMP_PX * OVER) ** 2 * FLOAT,
+        # The frame read, the half-size picture written, its pooled ones too.
+        "view surface": (pixels + half + pooled) * FLOAT,
+        # The half-size picture read, its pyramid written and read.
+        "view sheet": (half + 2 * half / 3) * FLOAT + 64 * 32**2 * FLOAT,
+        "view sky and lines": 2 * pooled * FLOAT,
+        "view bright stars": 2 * 4 * 96**2 * FLOAT,
+        "view tiles": 2 * 6 * 64**2 * FLOAT,
+    }
+
+
+def optics(plan: Plan, device: str) -> tuple[Any, ...]:
+    """Star shapes of a batch, as `star_layer` makes them."""
+    pupil, blur = sent(plan.stars.pupil, device), sent(plan.stars.blur, device)
+    stamps = phase_stamps(
+        star_light(Pupil(**pupil), Blur(**blur), STAMP_PX, OVER, 128, (1.0,)), OVER
+    )
+    if not len(plan.stars.bright):
+        return (stamps,)
+    some = torch.from_numpy(plan.stars.bright).to(device)
+    centre = {k: v[some, 4:5] if v.dim() > 1 else v[some] for k, v in blur.items()}
+    chosen = {name: values[some] for name, values in pupil.items()}
+    wide = wide_light(Pupil(**chosen), Blur(**centre))
+    return stamps, phase_stamps(wide, BRIGHT_OVER)
+
+
+class Clock:
+    """Times of the stages of batches; the first batch warms up."""
+
+    def __init__(self, args: argparse.Namespace):
+        self.args, self.warm = args, False
+        self.notes: dict[str, list[float]] = {}
+
+    def __call__(self, name: str, work: Callable[[], Any], device: str | None = None) -> Any:
+        seconds, out = timed(device or self.args.device, work)
+        self.add(name, 1000 * seconds / self.args.frames)
+        return out
+
+    def add(self, name: str, ms: float) -> None:
+        if self.warm:
+            self.notes.setdefault(name, []).append(ms)
+
+    def last(self, name: str) -> float:
+        return self.notes[name][-1] if self.warm else 0.0
+
+
+def one_batch(index: int, clock: Clock, network: Network) -> Plan:
+    args, device = clock.args, clock.args.device
+    size = args.height, args.width
+    plan = clock(
+        "draw and plan (CPU)", lambda: draw_plan(1, index, args.frames, *size[::-1]), "cpu"
+    )
+    clock("optics: star shapes", lambda: optics(plan, device))
+    clock("star layer", lambda: star_layer(plan.stars, *size, device))
+    light = clock("all light", lambda: expected_electrons(plan, device))
+    clock.add(
+        "splat: stars laid down", clock.last("star layer") - clock.last("optics: star shapes")
+    )
+    clock.add("sky, shades, trails, defects", clock.last("all light") - clock.last("star layer"))
+    generator = torch_stream(device, 1, index)
+    clock("sensor", lambda: read_out(light, _readout(plan.scenes, device), generator))
+    clock("strengths", lambda: settle(plan.truth, device))
+    batch = clock("light to file, all of it", lambda: render_plan(plan, 1, index, device))
+    physical = torch.stack([batch.physical[name] for name in PHYSICAL], 1)
+    clock("what was done to the file", lambda: process(batch.pixels, plan.scenes, batch.physical))
+    known = dict(zip(PHYSICAL, physical.unbind(1), strict=True))
+    cfa = known["is_cfa"] > 0.5
+    surface = clock("view surface", lambda: read_surface(batch.pixels, cfa, known["offset_adu"]))
+    sheet = clock(
+        "view sheet", lambda: cut_sheet(batch.pixels, surface, cfa, known["saturation_adu"])
+    )
+    clock("view sky and lines", lambda: views_of._sky_view(surface, batch.pixels.shape[1:]))
+    clock("view bright stars", lambda: views_of._bright_stars(surface, sheet))
+    clock("view tiles", lambda: views_of._tile_view(batch.pixels, surface, sheet))
+    views = clock("views, all of them", lambda: make_views(batch.pixels, physical))
+    context = torch.full((args.frames, len(CONTEXT)), float("nan"), device=device)
+    with torch.inference_mode():
+        clock("network", lambda: network(views, context))
+    return plan
+
+
+def table(clock: Clock, floor: dict[str, float], speed: float) -> str:
+    lines = [
+        f"{'stage':32s} {'ms a frame':>10s} {'floor ms':>9s} {'times it':>9s} {'MB moved':>9s}"
+    ]
+    for name, times in clock.notes.items():
+        ms = statistics.median(times)
+        line = f"{name:32s} {ms:10.3f}"
+        if floor.get(name):
+            least = 1000 * floor[name] / speed
+            line += f" {least:9.3f} {ms / least:9.1f} {floor[name] / 1e6:9.1f}"
+        lines.append(line)
+    return "\n".join(lines)
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
-    parser.add_argument("--count", type=int, default=64)
-    parser.add_argument("--height", type=int, default=1024)
-    parser.add_argument("--width", type=int, default=1536)
+    parser.add_argument("--frames", type=int, default=2, help="frames at a time")
+    parser.add_argument("--height", type=int, default=4176)
+    parser.add_argument("--width", type=int, default=6248)
     parser.add_argument("--batches", type=int, default=4)
+    parser.add_argument("--profile", action="store_true", help="what the device spent time on")
     args = parser.parse_args()
-    network = Network().to(args.device).eval()
-    rows: dict[str, list[float]] = {}
-
-    def note(name: str, seconds: float) -> None:
-        rows.setdefault(name, []).append(1000 * seconds / args.count)
-
+    speed = copy_speed(args.device)
+    clock, network = Clock(args), Network().to(args.device).eval()
     for index in range(args.batches + 1):
-        seconds, plan = timed(
-            args.device, lambda i=index: draw_plan(1, i, args.count, args.width, args.height)
-        )
-        note("draw and plan scenes (CPU)", seconds)
-        note(
-            "star layer",
-            timed(
-                args.device,
-                lambda p=plan: star_layer(p.stars, args.height, args.width, args.device),
-            )[0],
-        )
-        note("all light", timed(args.device, lambda p=plan: expected_electrons(p, args.device))[0])
-        note("strengths", timed(args.device, lambda p=plan: settle(p.truth, args.device))[0])
-        seconds, batch = timed(
-            args.device, lambda p=plan, i=index: render_plan(p, 1, i, args.device)
-        )
-        note("light, read-out and strengths", seconds)
-        physical = torch.stack([batch.physical[name] for name in PHYSICAL], 1)
-        seconds, views = timed(args.device, lambda b=batch, p=physical: make_views(b.pixels, p))
-        note("views", seconds)
-        context = torch.full((args.count, len(CONTEXT)), float("nan"), device=args.device)
-        with torch.inference_mode():
-            note("network", timed(args.device, lambda v=views, c=context: network(v, c))[0])
-    print(f"{args.count} frames of {args.height} x {args.width} px on {args.device}, ms per frame:")
-    for name, values in rows.items():
-        print(f"  {name:32s} {statistics.median(values[1:]):8.2f}")
-    total = sum(
-        statistics.median(rows[n][1:])
-        for n in ("draw and plan scenes (CPU)", "light, read-out and strengths", "views")
+        clock.warm = index > 0
+        plan = one_batch(index, clock, network)
+    card = torch.cuda.get_device_name() if args.device == "cuda" else "CPU"
+    print(
+        f"{card}, {torch.get_num_threads()} threads: {args.frames} frames of {args.height} x "
+        f"{args.width} px at a time; copies {speed / 1e9:.0f} GB/s"
     )
-    print(f"  {1000 / total:.0f} frames/s rendered to views")
+    print(table(clock, floors(plan, args.height, args.width), speed))
+    both = ("light to file, all of it", "views, all of them")
+    ms = sum(statistics.median(clock.notes[name]) for name in both)
+    print(f"{1000 / ms:.1f} frames/s from plan to views")
+    if args.device == "cuda":
+        print(f"most memory used: {torch.cuda.max_memory_allocated() / 2**30:.1f} GiB")
+    if args.profile:
+        batch = render_plan(plan, 1, 0, args.device)
+        physical = torch.stack([batch.physical[name] for name in PHYSICAL], 1)
+        print(
+            "\nrendering:\n" + profiled(args.device, lambda: render_plan(plan, 1, 0, args.device))
+        )
+        print("\nviews:\n" + profiled(args.device, lambda: make_views(batch.pixels, physical)))
 
 
 if __name__ == "__main__":

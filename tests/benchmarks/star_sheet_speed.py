@@ -1,11 +1,13 @@
 """Where the time of star cut-outs goes: star shapes, tiles, read-out, reading, learning.
 
-    python tests/benchmarks/star_sheet_speed.py [--device cuda] [--frames 256] [--times 4]
+    PYTHONPATH=. python3 tests/benchmarks/star_sheet_speed.py [--device cuda] [--frames 256]
+        [--times 4] [--profile]
 
 Planning is CPU work of the worker processes and reported apart. Every stage is timed on its own,
 then all of it as pre-training does it: a plan put on the device once, its frames rendered `times`
 times with their stars at other places. The rate counts cut-outs that hold a star, and all 64
-places a frame. Medians over several batches after a warm-up.
+places a frame. Medians over several batches after a warm-up. --profile adds what the device spent
+most time on, rendering tiles and reading them.
 """
 
 import argparse
@@ -13,7 +15,7 @@ import statistics
 from collections.abc import Callable
 
 import torch
-from stopwatch import timed
+from stopwatch import profiled, timed
 
 from classifier.network import Network
 from synth.rng import torch_stream
@@ -67,6 +69,7 @@ def main() -> None:
     parser.add_argument("--height", type=int, default=1024)
     parser.add_argument("--width", type=int, default=1536)
     parser.add_argument("--batches", type=int, default=4)
+    parser.add_argument("--profile", action="store_true")
     args = parser.parse_args()
     torch.backends.cudnn.benchmark = True
     config = TrainConfig(steps=1, device=args.device)
@@ -89,6 +92,16 @@ def main() -> None:
     print(f"{held:.1f} of the {STARS} places of a sheet hold a star")
     if args.device == "cuda":
         print(f"most memory used: {torch.cuda.max_memory_allocated() / 2**30:.1f} GiB")
+    if args.profile:
+        plan = plan_sheets(draw_star_scenes(1, 0, args.frames, args.width, args.height))
+        renderer = SheetRenderer(plan, args.device)
+        generator = torch_stream(args.device, 1, 0)
+        batches = renderer.tiles(generator, anew=True)
+        sizes = ", ".join(f"{len(tiles)} of {tiles.side_px} px" for tiles in batches)
+        print(f"\nframes by size of their tiles: {sizes}")
+        print("shapes:\n" + profiled(args.device, lambda: SheetRenderer(plan, args.device)))
+        print("tiles:\n" + profiled(args.device, lambda: renderer.tiles(generator, anew=True)))
+        print("reading:\n" + profiled(args.device, lambda: [read_tiles(t) for t in batches]))
 
 
 if __name__ == "__main__":
