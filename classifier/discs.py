@@ -83,8 +83,22 @@ def find_discs(
     return _distinct(dark), _distinct(bright)
 
 
+def find_edged(calm: Array, picture: SkyPicture, smallest: float, least_sigma: float) -> list[Disc]:
+    """Bright discs with an edge, of at least `smallest` cells radius, in a picture whose stars were
+    taken out: `calm` (h, w), the sky near 0; its geometry and noise are those of `picture`."""
+    if min(calm.shape) < 24 or picture.noise_adu <= 0:
+        return []
+    found = _search(calm, np.zeros(calm.shape, bool), 1, smallest, picture, least_sigma)
+    return [disc for disc in _distinct(found) if disc.has_edge]
+
+
 def _search(
-    calm: Array, covered: Array, sign: int, smallest: float, picture: SkyPicture
+    calm: Array,
+    covered: Array,
+    sign: int,
+    smallest: float,
+    picture: SkyPicture,
+    least_sigma: float = FOUND_SIGMA,
 ) -> list[Disc]:
     """Candidates of one sign at all radii from `smallest` (in cells)."""
     transform = fft.rfft2(calm, workers=1)
@@ -94,7 +108,8 @@ def _search(
             break
         if radius >= smallest:
             response, sigma = _response(transform, calm.shape, radius, picture.noise_adu)
-            found.extend(_peaks(sign * response, sigma, sign, radius, calm, covered, picture))
+            unit = sigma * least_sigma / FOUND_SIGMA
+            found.extend(_peaks(sign * response, unit, sign, radius, calm, covered, picture))
     return found
 
 

@@ -11,15 +11,19 @@ import math
 import warnings
 
 import numpy as np
-from scipy import ndimage
+from scipy import ndimage, stats
 
 from classifier.night_field import standing
+from classifier.night_ghost import ghost_step_pct
 from classifier.night_line import NightLine
 from classifier.night_trend import correlation, find_step, known, robust_spread, smoothness
 from classifier.runs import EXTINCTION_MAG
 
 Array = np.ndarray
 
+# One sub in twenty is crossed on any night (common practice). A body at 550 km leaves the Sun's
+# light overhead with the Sun 23 degrees down, low in its direction 10 to 15 later.
+ORDINARY_TRAILS, LIT_SUN_DEG = 0.05, (-28.0, -38.0)
 SAME_BAR_DEG = 5.0  # directions are told in steps of 2 degrees
 
 
@@ -209,14 +213,17 @@ def _standing(line: NightLine) -> dict[str, float]:
     """What stays on the sensor: dust_share (subs with a shadow at the same place), spots_pct,
     spots_sigma (depth of the darkest spot of the sky common to all subs), hot_pct, hot_warm (rank
     correlation with the sensor's temperature), bar_share (subs whose brightest star has a pair of
-    spikes in one common direction that no spider makes), ghost_share, ghost_stands."""
+    spikes in one common direction that no spider makes), ghost_share, ghost_stands, ghost_pct (how far
+    a bright disc that the subs show together stands above the sky)."""
     (hot,) = known(line.of["hot_pixels_pct"])
+    maps = _maps(line)
     return _spots(line) | {
         "dust_share": standing(line, "dust_motes"),
         "hot_pct": float(np.median(hot)) if len(hot) else math.nan,
         "hot_warm": correlation(line.of["temperature_c"], line.of["hot_pixels_pct"]),
         "bar_share": _bar_share(line),
         "ghost_share": line.share("reflection"),
+        "ghost_pct": 0.0 if maps is None else ghost_step_pct(maps, line.flip),
         "ghost_stands": standing(line, "reflection", 24.0),
     }
 
@@ -256,7 +263,8 @@ def _flattened(sky: Array) -> Array:
 
 def _passing(line: NightLine) -> dict[str, float]:
     """trail_share: subs with a trail; trails_per_h of exposure; trail_dusk: rank correlation with
-    the Sun's altitude."""
+    the Sun's altitude. trail_odds: how unlikely so many crossings are by chance while satellites
+    are sunlit, or in the whole run where the Sun is unknown; minus its decimal logarithm."""
     states = np.array(line.evidence("trail")) == "yes"
     states |= np.array(["trail" in sub.faults for sub in line.subs])
     exposure_s = sum(sub.facts.exposure_s or 0.0 for sub in line.subs)
@@ -266,8 +274,15 @@ def _passing(line: NightLine) -> dict[str, float]:
         if hit
     )
     sun = line.of.get("sun_altitude_deg")
+    lit = [states] if sun is None else [states[sun > least] for least in LIT_SUN_DEG]
     return {
         "trail_share": float(states.mean()),
         "trails_per_h": 3600 * count / exposure_s if exposure_s else math.nan,
         "trail_dusk": 0.0 if sun is None else correlation(sun, states.astype(float)),
+        "trail_odds": max(_odds(each) for each in lit),
     }
+
+
+def _odds(hit: Array) -> float:
+    chance = stats.binom.sf(int(hit.sum()) - 1, len(hit), ORDINARY_TRAILS) if len(hit) else 1.0
+    return float(-np.log10(max(chance, 1e-12)))

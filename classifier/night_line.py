@@ -8,6 +8,7 @@ the array's frame run from +x towards +y.
 """
 
 import math
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -172,18 +173,26 @@ def _against_one_another(subs: Sequence[NightSub]) -> dict[str, Array]:
     if len(known):
         of["lost_mag"] -= np.quantile(known, 0.1)
     counts = _column(sub.measures.numbers.get("star_count") for sub in subs)
-    of["veil_mag"] = _veil(of["lost_mag"], counts)
+    widths = _column(sub.measures.numbers.get("fwhm_px") for sub in subs)
+    of["veil_mag"] = _veil(of["lost_mag"], counts, widths)
     turns = of["turn_deg"]
     first = turns[np.isfinite(turns)][:1]
     of["turn_deg"] = (turns - (first[0] if len(first) else 0.0) + 90) % 180 - 90
     return of
 
 
-def _veil(lost: Array, counts: Array) -> Array:
-    """Light lost, told by the count of stars where too few were left to be matched."""
+def _veil(lost: Array, counts: Array, widths: Array) -> Array:
+    """Light lost, told by the count of stars where too few were left to be matched.
+
+    Stars are found by their surface brightness: those that only the width hides, whose limit
+    rises as its square, were not dimmed.
+    """
     usual = np.nanquantile(counts, 0.9) if np.isfinite(counts).any() else math.nan
-    with np.errstate(all="ignore"):
+    with np.errstate(all="ignore"), warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # runs in which no width is known
         by_count = np.log10(usual / np.maximum(counts, 1.0)) / COUNT_SLOPE
+        hidden = 5 * np.log10(widths / np.nanquantile(widths, 0.1))
+    by_count = np.maximum(by_count - np.where(hidden > 0, hidden, 0.0), 0.0)
     return np.where(np.isfinite(lost) | ~(counts < 0.5 * usual), lost, by_count)
 
 

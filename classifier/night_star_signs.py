@@ -11,6 +11,7 @@ import math
 
 import numpy as np
 
+from classifier.night_focus import focus_course
 from classifier.night_line import NightLine
 from classifier.night_trend import correlation, find_step, known, smoothness, trend
 
@@ -127,7 +128,8 @@ def _swelling(line: NightLine) -> dict[str, float]:
     swell: from its tenth to its nine tenths; thick: the same of the stars' short way. growth:
     from the first to the last third. recovers: 1 if the run ends as sharp as it ever was.
     swell_smooth, swell_ambient (size of the rank correlation with the air's or tube's
-    temperature), swell_fit (what a parabola in temperature explains), swell_hours, swell_airmass,
+    temperature), swell_fit (what a parabola in temperature explains), focus_fit (what a focus
+    explains that runs away with it between settings: `night_focus`), swell_hours, swell_airmass,
     swell_lost (with the light lost), swell_stretch: its course and company. step_share,
     step_sigma, step_size: its one change of level; block_share: what one spell of another level
     explains, which may last to the end. flat: concentration of the widest quarter over that of
@@ -158,6 +160,7 @@ def _swelling(line: NightLine) -> dict[str, float]:
         "swell_smooth": smoothness(size),
         "swell_ambient": abs(correlation(warm, size)),
         "swell_fit": _parabola_share(warm, size),
+        "focus_fit": focus_course(warm, 2**size)[0],
         "swell_hours": correlation(line.hours, size),
         "swell_airmass": correlation(line.of["airmass"], line.of["hfr_px"]),
         "swell_lost": correlation(line.of["veil_mag"], size),

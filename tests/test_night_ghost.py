@@ -1,0 +1,52 @@
+"""Discs that come back through a run, on skies painted by hand."""
+
+import numpy as np
+import pytest
+from scipy import ndimage
+
+from classifier.night_ghost import ghost_step_pct
+
+SHAPE, COUNT, FLIP = (64, 85), 18, 9
+
+
+def skies(step=0.0, radius=9.0, soft=0.6, stars=40, only_first=False, seed=2):
+    """(n, h, w) of 1 % noise with stars of the same field, turned by the flip, and a disc."""
+    rng = np.random.default_rng(seed)
+    field = np.zeros(SHAPE)
+    field[rng.integers(0, 64, stars), rng.integers(0, 85, stars)] = rng.pareto(1.5, stars)
+    field = ndimage.gaussian_filter(field, 0.7)
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    maps = []
+    for i in range(COUNT):
+        turned = i >= FLIP
+        cx, cy = (52, 24) if turned else (30, 38)
+        dx, dy = rng.uniform(-0.8, 0.8, 2)
+        away = np.hypot(x - cx - dx, y - cy - dy)
+        lit = step / (1 + np.exp(np.clip((away - radius) / soft, -50, 50)))
+        sky = (field[::-1, ::-1] if turned else field) + rng.normal(0, 0.01, SHAPE)
+        maps.append(sky + (0 if only_first and turned else lit))
+    return np.array(maps)
+
+
+@pytest.mark.parametrize("step, radius", [(0.08, 9.0), (0.06, 8.0), (0.15, 12.0)])
+def test_a_disc_stands_as_high_as_it_was_painted(step, radius):
+    assert ghost_step_pct(skies(step, radius), FLIP) == pytest.approx(100 * step, rel=0.35)
+
+
+def test_fainter_than_a_single_sub_shows():
+    # 3 % beside 1 % of noise in a cell and stars of many times that.
+    assert ghost_step_pct(skies(0.03, 10.0), FLIP) == pytest.approx(3.0, rel=0.4)
+
+
+def test_stars_and_a_nebula_are_none():
+    assert ghost_step_pct(skies(), FLIP) == 0
+    assert ghost_step_pct(skies(0.15, 9.0, soft=4.0), FLIP) == 0
+
+
+def test_a_disc_of_one_part_alone_is_none():
+    assert ghost_step_pct(skies(0.08, only_first=True), FLIP) == 0
+
+
+def test_too_few_or_too_small():
+    assert ghost_step_pct(skies(0.1)[:4], None) == 0
+    assert ghost_step_pct(skies(0.1)[:, :16, :16], None) == 0
