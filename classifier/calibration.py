@@ -18,7 +18,7 @@ from classifier.facts import Facts
 from classifier.frame import Frame
 from classifier.masters import Masters, calibrated, offset_of
 from classifier.measures import FrameMeasures
-from classifier.pixel_defects import RING, pixel_noise
+from classifier.pixel_defects import RING, hot_mask, pixel_noise
 from classifier.sky_model import fit_sky
 
 Array = np.ndarray
@@ -36,12 +36,12 @@ INSIDE, AROUND = (0.45, 0.85), (1.2, 1.7)  # of a shadow's radius: where its dep
 def calibration_of(frame: Frame, measures: FrameMeasures, masters: Masters) -> Found:
     """By fault key what was found; "dark" and "flat" hold what does not fit as sentences' parts.
 
-    hot_pixels: before, after (percent of the pixels), shared (share of the sub's hot pixels that
-    the dark has too), looked (their number), turned. dust_motes: before, after (depth of the
-    deepest shadow, percent), flat (the flat's depth there), error (of `after`), x, y, moved_px (to
-    a like shadow of the flat). foreign: depth, own, x, y of the flat's deepest shadow that the sub
-    does not have. vignetting, gradient: before, after, master (the flat's fall, the dark's own
-    slope), percent of the sky. unusable: why nothing could be tried.
+    hot_pixels: before, after, holes (percent of the pixels; holes: too dark afterwards), shared
+    (share of the sub's hot pixels that the dark has too), looked (their number), turned.
+    dust_motes: before, after (depth of the deepest shadow, percent), flat (the flat's depth there),
+    error (of `after`), x, y, moved_px (to a like shadow of the flat). foreign: depth, own, x, y of
+    the flat's deepest shadow that the sub does not have. vignetting, gradient: before, after,
+    master (the flat's fall, the dark's own slope), percent of the sky. unusable: why nothing could be tried.
     """
     found: Found = {"dark": {"differs": []}, "flat": {"differs": []}}
     for kind, master in (("dark", masters.dark), ("flat", masters.flat)):
@@ -113,6 +113,7 @@ def _hot(frame: Frame, places: Array, dark: Frame, before: Background, after: Ba
     found: dict = {
         "before": 100 * before.hot_share,
         "after": 100 * after.hot_share,
+        "holes": 100 * _holes(before, after),
         "looked": len(places),
         "shared": float("nan"),
         "turned": "",
@@ -128,6 +129,17 @@ def _hot(frame: Frame, places: Array, dark: Frame, before: Background, after: Ba
             if _shared(turned, places, excess, gap) > 0.6:
                 found["turned"] = name
     return found
+
+
+def _holes(before: Background, after: Background) -> float:
+    """Share of pixels that subtracting made as much too dark as hot ones are too bright."""
+    return max(0.0, _dark_share(after) - _dark_share(before))
+
+
+def _dark_share(background: Background) -> float:
+    noise, mosaic = background.noise_adu, background.mosaic
+    dark = sum(int(hot_mask(-window.raw, noise, mosaic).sum()) for window in background.windows)
+    return dark / max(1, sum(window.raw.size for window in background.windows))
 
 
 def _shared(dark: Array, places: Array, excess: Array, gap: int) -> float:

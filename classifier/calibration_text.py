@@ -19,6 +19,8 @@ GONE, LITTLE = 0.25, 0.7  # share of a fault left from which it counts as remove
 NOTHING_PCT = 0.5  # a shadow or slope this faint is nothing
 GLOW_SHARE = 0.2  # of the sub's slope that the dark must show to have a part in it
 BELONGS_FROM = 0.5  # share of the hot pixels that the dark of the same sensor holds at least
+# Cosmic rays alone make a tenth of this in a sub of ten minutes (one a minute and cm2, cp).
+LEAST_HOT_PCT = 0.005
 FLAT_FITS = 0.4  # share of the fall-off that may be left by a flat that fits
 LEAST_FALL_PCT = 8.0
 
@@ -51,6 +53,9 @@ def _hot(hot: Mapping | None) -> str:
             f"Your dark does not remove this as it lies: {left}; turned {hot['turned']} it would "
             "match, so one of the two was stored turned over."
         )
+    is_other = hot["shared"] < BELONGS_FROM  # then it takes too much in other places
+    if not is_other and hot["holes"] > max(GONE * hot["before"], 0.2 * counts):
+        return f"Your dark takes too much: {left}, and {hot['holes']:.3f} % are holes then."
     if hot["after"] <= max(GONE * hot["before"], 0.2 * counts):
         return f"Your dark removes this: {left}."
     if hot["after"] >= LITTLE * hot["before"]:
@@ -149,20 +154,34 @@ def _dark_of_run(founds: Sequence[Found]) -> str:
     if not any("hot_pixels" in found for found in founds):
         return ""
     differs = _differs(founds, "dark")
+    holes = _values(founds, "hot_pixels", "holes")
     shared, after = _values(founds, "hot_pixels", "shared"), _values(founds, "hot_pixels", "after")
     before = _values(founds, "hot_pixels", "before")
     turned = [found["hot_pixels"]["turned"] for found in founds if "hot_pixels" in found]
-    if shared and any(turned):
+    if shared and sum(map(bool, turned)) > 0.5 * len(turned):
         way = next(word for word in turned if word)
         return (
             f"Your dark lies turned {way} against these subs: set the same row order in both, then "
             "subtract."
         )
-    if shared and median(shared) < BELONGS_FROM:
+    if shared and median(shared) < BELONGS_FROM and median(before) >= LEAST_HOT_PCT:
         but = f" (it was {differs})" if differs else ""
         return (
             f"Your dark does not belong to these subs: it holds {100 * median(shared):.0f} % of "
             f"their hot pixels{but}."
+        )
+    if holes and median(holes) > max(GONE * median(before), LEAST_HOT_PCT):
+        but = f"it was {differs}" if differs else "it is warmer or longer than its header says"
+        if median(before) < LEAST_HOT_PCT:
+            but = "are they calibrated already?"
+        return (
+            f"Your dark takes too much from these subs: {median(before):.3f} % of their pixels are "
+            f"hot before, and {median(holes):.3f} % are holes after subtracting it; {but}."
+        ).replace("?.", "?")
+    if shared and median(before) < LEAST_HOT_PCT:
+        return (
+            f"Your dark cannot be told to belong to these subs or not: only {median(before):.4f} % "
+            f"of their pixels are hot{f' (it was {differs})' if differs else ''}."
         )
     told = f"it was {differs}" if differs else ""
     if shared:

@@ -120,8 +120,17 @@ def _see(frame: Frame, model: "Model", masters: MasterFiles | None) -> Sight:
         line_px=views.line_px[0].tolist(),
         picture=draw_picture(frame.pixels, views, frame.overview),
         notes=tuple(frame.notes),
-        calibration=calibration_of(frame, measures, masters_of(masters)) if masters else {},
+        calibration=_tried(frame, measures, masters) if masters else {},
     )
+
+
+def _tried(frame: Frame, measures: FrameMeasures, masters: MasterFiles) -> dict[str, dict]:
+    """What the masters would leave; a sub that they cannot be tried on keeps its label."""
+    try:
+        return calibration_of(frame, measures, masters_of(masters))
+    except Exception as error:
+        why = f"it failed on this sub ({type(error).__name__}: {_first_line(error)})"
+        return {"dark": {"differs": []}, "flat": {"differs": []}, "unusable": {"why": why}}
 
 
 def _first_line(error: BaseException) -> str:

@@ -134,10 +134,33 @@ def test_a_dark_of_another_sensor_does_not_belong(tried):
 
 def test_a_warmer_dark_holds_the_pixels_but_takes_too_much(tried):
     found = tried("sub", "warm dark", None)
-    assert found["hot_pixels"]["shared"] > 0.97
+    hot = found["hot_pixels"]
+    # Three times as warm a dark leaves twice of every hot pixel below the sky.
+    assert hot["shared"] > 0.97 and hot["holes"] == pytest.approx(hot["before"], rel=0.15)
+    assert "takes too much" in sub_texts(found)["hot_pixels"]
     (told,) = run_texts([found] * 3)
-    assert "10 degrees warmer: take one that matches" in told
-    assert not told.startswith("Your dark fits")
+    assert told.startswith("Your dark takes too much") and told.endswith(
+        "it was 10 degrees warmer."
+    )
+    assert tried("sub", "dark", None)["hot_pixels"]["holes"] < 0.01
+
+
+def test_subs_that_were_calibrated_already_are_asked_about(files, looked, tried):
+    frame = looked["sub"][0]
+    dark = read_frame(files["dark"]).pixels
+    facts = replace(frame.facts, offset_adu=0.0)
+    done = replace(frame, pixels=frame.pixels - dark, facts=facts)
+    found = calibration_of(
+        done, measure_frame(done), read_masters(MasterFiles(files["dark"], None))
+    )
+    (told,) = run_texts([found] * 3)
+    assert told.endswith("are they calibrated already?")
+
+
+def test_too_few_hot_pixels_judge_no_dark():
+    hot = {"before": 0.001, "after": 0.001, "holes": 0.0, "shared": 0.1, "looked": 30, "turned": ""}
+    (told,) = run_texts([{"dark": {"differs": []}, "flat": {"differs": []}, "hot_pixels": hot}])
+    assert told.startswith("Your dark cannot be told")
 
 
 def test_a_dark_stored_turned_over_is_recognised(tried):
@@ -234,3 +257,25 @@ def test_depth_of_a_painted_shadow():
 
 def test_nothing_to_say_without_masters():
     assert run_texts([{}, {}]) == [] and sub_texts({}) == {}
+
+
+def test_a_flat_of_a_colour_sensor_is_even_in_each_plane(tmp_path):
+    """Planes of a flat differ by the lamp's colour: dividing must not carry that into the sub."""
+    rng = np.random.default_rng(2)
+    level = np.tile([[20_000.0, 30_000.0], [30_000.0, 12_000.0]], (rig.HIGH // 2, rig.WIDE // 2))
+    y, x = np.indices((rig.HIGH, rig.WIDE))
+    shade = 1 - 0.3 * ((x / rig.WIDE - 0.5) ** 2 + (y / rig.HIGH - 0.5) ** 2)
+    cards = {"BAYERPAT": "RGGB", "ROWORDER": "TOP-DOWN"}
+    flat = np.rint(rng.normal(level * shade, 60) + rig.OFFSET)
+    light = np.rint(rng.normal(level / 20 * shade, 5) + rig.OFFSET)
+    masters = read_masters(MasterFiles(None, rig.write(tmp_path / "f.fits", flat, "Flat", **cards)))
+    sub = read_frame(rig.write(tmp_path / "s.fits", light, "Light", **cards))
+    assert sub.facts.bayer == "RGGB"
+    done = calibrated(sub, masters)
+    for row in (0, 1):
+        for column in (0, 1):
+            plane = done[row::2, column::2]
+            wanted = np.median(level[row::2, column::2] / 20 * shade[row::2, column::2])
+            assert np.median(plane) == pytest.approx(wanted, rel=0.004)
+            # The shade is gone: corners as bright as the middle.
+            assert plane[:40, :40].mean() == pytest.approx(plane[80:110, 110:150].mean(), rel=0.004)

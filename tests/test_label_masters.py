@@ -67,3 +67,15 @@ def test_a_wrong_master_is_refused_before_the_work(night):
     assert isinstance(result.exception, UsageError)
     assert "is a flat frame by its header" in str(result.exception)
     assert not (night / "wrong").exists()
+
+
+def test_a_sub_that_the_masters_fail_on_keeps_its_label(night, monkeypatch):
+    def fail(*_):
+        raise ValueError("as a bug would")
+
+    monkeypatch.setattr("classifier.examine.calibration_of", fail)
+    result = label(night, "failed", "--no-cache", "--dark", str(night / "dark.fits"))
+    assert result.exit_code == 0, result.output
+    frames = read_results(night / "failed").frames
+    assert not any(frame.error for frame in frames)
+    assert "as a bug would" in frames[0].evidence["hot_pixels"]["calibration"]
