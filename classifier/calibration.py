@@ -41,7 +41,8 @@ def calibration_of(frame: Frame, measures: FrameMeasures, masters: Masters) -> F
     dust_motes: before, after (depth of the deepest shadow, percent), flat (the flat's depth there),
     error (of `after`), x, y, moved_px (to a like shadow of the flat). foreign: depth, own, x, y of
     the flat's deepest shadow that the sub does not have. vignetting, gradient: before, after,
-    master (the flat's fall, the dark's own slope), percent of the sky. unusable: why nothing could be tried.
+    master (the flat's fall, the dark's own slope), percent of the sky. unusable: why nothing could
+    be tried.
     """
     found: Found = {"dark": {"differs": []}, "flat": {"differs": []}}
     for kind, master in (("dark", masters.dark), ("flat", masters.flat)):
