@@ -82,6 +82,6 @@ def _unevenness(total: Array, counts: Array, section: float) -> float:
     weight = np.exp(-0.5 * ((places[:, None] - places[None]) / section) ** 2)
     mean = total.sum() / max(counts.sum(), 1)
     sums = weight @ (total - mean * counts) / np.sqrt(np.maximum(weight**2 @ counts, 1e-9))
-    aside = np.abs(places - ASIDE) > 3 * section + SIDES[0]
-    scatter = float(np.std(sums[aside & (counts > 0)])) if aside.any() else 1.0
+    aside = (np.abs(places - ASIDE) > 3 * section + SIDES[0]) & (counts > 0)
+    scatter = float(np.std(sums[aside])) if aside.any() else 1.0
     return scatter if scatter > UNEVEN else 1.0
