@@ -46,6 +46,10 @@ def found_browser() -> str:
     path = next((found for name in NAMES if (found := shutil.which(name))), None)
     if path is None or os.name != "posix":
         pytest.skip("no chromium on this machine: pages are not tried in a browser")
+    # One in a box of its own sees no temporary files; its name may be a small script that calls it.
+    file = Path(path).resolve()
+    if "snap" in file.parts or b"/snap/" in file.read_bytes()[:4096]:
+        pytest.skip("the chromium of this machine cannot open temporary files")
     return path
 
 

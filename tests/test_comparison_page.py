@@ -74,6 +74,8 @@ def test_page_stands_alone_and_tells_both_arguments(folder):
             assert str(attributes.get(name, "#")).startswith(("data:", "#"))
     told = " ".join(page.texts)
     assert "The model says no: 4 % sure" in told
+    counted = "the same fault of a sub 1 time, the model alone 0 times, the measure alone 1 time"
+    assert counted in " ".join(told.split())
     assert "The measure says yes: 16 sigma over its length, counts from 8" in told
     (image,) = [a for tag, a in page.tags if a.get("alt", "").startswith(DISPUTED)]
     assert image["src"].startswith("data:image/jpeg;base64,")
