@@ -188,6 +188,7 @@ def test_a_flat_without_the_fall_off_does_not_belong(tried):
     assert "does not remove this" in sub_texts(found)["vignetting"]
     told = run_texts([found] * 3)[1]
     assert told.startswith("Your flat does not belong") and "through R and not V" in told
+    assert "their corners lie 4" in told and "are left" in told
 
 
 def test_glow_is_the_sensors_if_the_dark_has_it(tried):
