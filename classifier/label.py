@@ -31,6 +31,7 @@ from classifier.pointings import told_apart
 from classifier.results import FrameResult, Results
 from classifier.rig import Rig
 from classifier.runs import judge_runs, run_key
+from classifier.telling_stars import telling_stars
 from classifier.verdict import Judgement, judge_run, noise_ratios
 from classifier.vocabulary import KEYS
 
@@ -219,12 +220,14 @@ def _written(evidence: "Evidence") -> dict:
 
 
 def _where(sight: Sight, opinion: Opinion, judgement: Judgement) -> dict[str, list]:
-    """Places of what was labelled or measured; the model's own line for a trail it alone sees."""
-    where = {
-        key: list(evidence.where)[:WHERE_ITEMS]
+    """Places of what was labelled or measured, for faults of the stars with those that show it;
+    the model's own line for a trail it alone sees."""
+    found = {
+        key: [*evidence.where, *telling_stars(key, sight.measures.shapes, sight.size_px)]
         for key, evidence in opinion.evidence.items()
-        if evidence.where and (evidence.state == "yes" or key in judgement.faults)
+        if evidence.state == "yes" or key in judgement.faults
     }
+    where = {key: places[:WHERE_ITEMS] for key, places in found.items() if places}
     if "trail" in judgement.faults and "trail" not in where:
         where["trail"] = [sight.line_px]
     return where
