@@ -93,6 +93,10 @@ def test_none_in_all_draws_is_bounded_by_the_exact_interval(groups):
         found = own.proportion(given, every)
         assert found["value"] == successes / groups
         assert (found["low"], found["high"]) == pytest.approx((outside.low, outside.high))
+    # Half of the frames in every group: with one or two groups nothing tells how others differ.
+    half = own.proportion(np.arange(4 * groups) % 2 == 0, every)
+    assert half["value"] == 0.5
+    assert np.isnan(half["low"]) == (groups < 3)
     # Only the groups that have such frames are trials.
     first = np.arange(4 * groups) < 4
     assert own.proportion(~every, first)["high"] == pytest.approx(0.975)

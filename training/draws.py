@@ -21,6 +21,7 @@ Rows = Mask | NDArray[np.intp]
 
 LEVEL = 0.95
 COUNT = 200
+LEAST_GROUPS = 3  # fewer say nothing of how other groups would differ
 
 
 class Draws:
@@ -49,13 +50,15 @@ class Draws:
 
         Where it is 0 or 1 in every draw, resampling bounds nothing. The far end is then the exact
         one for none in as many trials as these frames have groups: 1 - 0.025^(1/n) (Clopper and
-        Pearson 1934, Biometrika 26, 404).
+        Pearson 1934, Biometrika 26, 404). Any other share in fewer than `LEAST_GROUPS` groups is
+        not bounded: NaN.
         """
         low, high = interval(shares)
+        groups = len(np.unique(self.which[among]))
         if low == high and shares[0] in (0.0, 1.0):
-            far = 1 - ((1 - LEVEL) / 2) ** (1 / len(np.unique(self.which[among])))
+            far = 1 - ((1 - LEVEL) / 2) ** (1 / groups)
             return (0.0, far) if shares[0] == 0 else (1 - far, 1.0)
-        return low, high
+        return (low, high) if groups >= LEAST_GROUPS else (float("nan"), float("nan"))
 
     def proportion(self, given: Mask, among: Mask) -> dict[str, float]:
         """The share of the frames `among` that are `given`: value, low and high."""

@@ -100,7 +100,8 @@ def _part_mark(part: Mapping[str, Any], across: Any) -> Mark:
         f"{part['from']:.3g} to {part['to']:.3g}: {100 * part['found']:.0f} % of "
         f"{part['frames']} frames found"
     )
-    return Mark(round(middle, 1), _up(part["found"]), _up(part["low"]), _up(part["high"]), title)
+    y = _up(part["found"])
+    return Mark(round(middle, 1), y, _up(part["low"], y), _up(part["high"], y), title)
 
 
 def _fit_line(told: Mapping[str, Any], across: Any) -> str:

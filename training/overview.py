@@ -21,6 +21,7 @@ from classifier.weights import Model
 from training.answers import Answers
 from training.calibrate import is_clear, is_told_apart
 from training.draws import (
+    LEAST_GROUPS,
     Draws,
     average_precision,
     calibration_error,
@@ -32,7 +33,6 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 FIRST_PLACES = 2
-LEAST_GROUPS = 3  # with the fault: fewer bound no average precision
 FLOOR_DRAWS = 20
 SPOILS = np.array([row.effect is Effect.SPOILS for row in FAULTS])
 LEFT_OUT = (

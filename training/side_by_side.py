@@ -45,9 +45,9 @@ def interval_text(entry: Mapping[str, Any]) -> str:
 
 
 def share_interval_text(entry: Mapping[str, Any]) -> str:
-    """ "3.4 % (1.9 % to 5.0 %)"."""
-    if not is_known(entry["value"]):
-        return UNKNOWN
+    """ "3.4 % (1.9 % to 5.0 %)"; without its interval where nothing bounds it."""
+    if not (is_known(entry["low"]) and is_known(entry["high"])):
+        return share_text(entry["value"])
     return (
         f"{share_text(entry['value'])} ({share_text(entry['low'])} to {share_text(entry['high'])})"
     )
