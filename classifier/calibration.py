@@ -84,6 +84,8 @@ def _why_not(frame: Frame, masters: Masters) -> str:
 def _differences(frame: Frame, master: Frame, kind: str) -> Iterator[str]:
     """How a master was taken otherwise than the sub, by the headers: "12 C warmer" and the like."""
     own, other = frame.facts, master.facts
+    if other.kind == "light":
+        yield "marked as a light frame"
     if kind == "dark":
         if own.temperature_c is not None and other.temperature_c is not None:
             warmer = other.temperature_c - own.temperature_c
@@ -94,7 +96,7 @@ def _differences(frame: Frame, master: Frame, kind: str) -> Iterator[str]:
         if own.offset_adu and other.offset_adu and abs(own.offset_adu - other.offset_adu) > 1:
             yield f"of offset {other.offset_adu:g} and not {own.offset_adu:g} ADU"
     if kind == "flat" and own.filter and other.filter and own.filter != other.filter:
-        yield f"through {other.filter} and not {own.filter}"
+        yield f"taken through {other.filter} and not {own.filter}"
     for name, title in (("gain_setting", "gain"), ("gain_e_adu", "gain in electrons per ADU")):
         mine, theirs = getattr(own, name), getattr(other, name)
         if mine and theirs and not _alike(mine, theirs, 0.02):

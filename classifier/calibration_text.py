@@ -219,10 +219,10 @@ def _flat_of_run(founds: Sequence[Found]) -> str:
             f"{abs(left):.0f} % {'are left' if left > 0 else 'too much are added'}"
         )
     if wrong:
-        told = f"{joined(wrong)}{f' (it was taken {differs})' if differs else ''}"
+        told = f"{joined(wrong)}{f' (it was {differs})' if differs else ''}"
         return f"Your flat does not belong to these subs: {told}."
     told = f"the corners, {before:.0f} % down, come within {abs(left):.1f} % of the centre"
     if depths:
         told += f", and shadows of {median(depths):.1f} % keep {abs(median(after)):.1f} %"
-    but = f" It was taken {differs}, though." if differs else ""
+    but = f" It was {differs}, though." if differs else ""
     return f"Your flat{FITS}{told}.{but}"

@@ -96,7 +96,8 @@ def _read(path: Path, kind: str, rig: Rig | None) -> Frame:
         frame = read_frame(path, rig)
     except FrameError as error:
         raise UsageError(f"--{kind} {path} cannot be used: {error}") from error
-    if frame.facts.kind not in (None, kind):
+    # A flat that the camera wrote as a light is common; it is told, not refused.
+    if frame.facts.kind not in (None, kind, "light"):
         raise UsageError(
             f"--{kind} {path} is a {frame.facts.kind} frame by its header (IMAGETYP); name a "
             f"{kind}, or correct its header."

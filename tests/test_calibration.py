@@ -238,6 +238,14 @@ def test_a_wrong_master_is_refused_in_one_sentence(files, dark, flat, told):
         read_masters(MasterFiles(files[dark] if dark else None, files[flat] if flat else None))
 
 
+def test_a_flat_marked_as_a_light_is_used_and_told(tmp_path, files, looked):
+    pixels = read_frame(files["flat"]).pixels
+    flat = rig.write(tmp_path / "flat.fits", pixels, "Light")
+    found = calibration_of(*looked["sub"], read_masters(MasterFiles(files["dark"], flat)))
+    told = run_texts([found] * 3)[1]
+    assert told.startswith("Your flat fits") and "marked as a light frame, though" in told
+
+
 def test_a_missing_master_is_refused(tmp_path):
     with pytest.raises(UsageError, match=r"--dark .*gone\.fits cannot be used"):
         read_masters(MasterFiles(tmp_path / "gone.fits", None))
