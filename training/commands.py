@@ -168,6 +168,7 @@ def evaluate(
     from training.evaluation_tables import common_table, fault_table, measured_table
     from training.judge import Wanted
     from training.judge import judge as run
+    from training.side_by_side import overviews
 
     wanted = Wanted(frames, grafts, graft_frames, real, truth, measured, out, page, card)
     settings = read_train_config(config) if config else None
@@ -181,7 +182,8 @@ def evaluate(
         f"{100 * figures['clean_with_any_label']:.1f} % of {figures['clean_frames']} clean ones "
         "carry a label."
     )
-    console.print(common_table(figures))
+    if overviews(figures):
+        console.print(common_table(figures))
     for group, false in figures.get("grafted", {}).get("false_by_group", {}).items():
         told = ", ".join(f"{key} {100 * share:.0f} %" for key, share in false.items())
         console.print(f"falsely labelled in {group}: {told or 'nothing'}")

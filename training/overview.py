@@ -38,7 +38,8 @@ SPOILS = np.array([row.effect is Effect.SPOILS for row in FAULTS])
 LEFT_OUT = (
     "Judged by the network alone, as nothing was measured: a fault under 90 % never costs a sub, "
     "no measure bears a label out or contradicts it, a gradient never costs a sub (its noise "
-    "against the run is not known), and no frame is looked at for having no stars."
+    "against the run is not known), and no frame is looked at for having no stars. The run of a "
+    "grafted frame is its group of sources."
 )
 
 
