@@ -134,6 +134,12 @@ def ghost_text(
             if kind:
                 told = _told(field, (disc[0], disc[1]), ghost, radius, source, kind)
                 return " ".join(part for part in (told, _only_near(field)) if part)
+    unplaced = not any(len(disc) == 3 for disc in ghosts)
+    named = [source for source in _named(field) if source.v_mag <= GLARING_MAG]
+    if unplaced and named:
+        return (
+            f"No place of a ghost was measured; the likeliest source is {_where(field, named[0])}."
+        )
     return _only_near(field)
 
 

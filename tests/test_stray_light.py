@@ -139,6 +139,16 @@ def test_without_the_turn_only_the_distance_is_told():
     assert "arcmin to the" not in told
 
 
+def test_a_label_without_a_place_names_the_likeliest_star():
+    centre = (85.45, -2.05)
+    told = ghost_text(facts(centre, 0.0), SIZE, [], NO_STARS)
+    assert told.startswith("No place of a ghost was measured") and "Alnitak" in told
+    # A ghost that was measured and fits no star is blamed on none.
+    x, y = Field.of(facts(centre, 0.0), SIZE).place_px(ALNITAK)
+    aside = [(SIZE[1] - 1) / 2 + 2 * y, (SIZE[0] - 1) / 2 - 2 * x, 20.0]
+    assert ghost_text(facts(centre, 0.0), SIZE, [aside], NO_STARS) is None
+
+
 def test_star_of_the_picture_serves_where_no_named_one_fits():
     glaring = np.array([[1100.0, 300.0, 1e6], [200.0, 200.0, 9e5]])
     place = glaring[0, :2] - ((SIZE[1] - 1) / 2, (SIZE[0] - 1) / 2)
