@@ -33,7 +33,7 @@ def test_every_module_is_inside(wheel, root):
     inside = set(wheel.namelist())
     for package in ("classifier", "synth", "training"):
         for path in (root / package).rglob("*"):
-            if path.suffix in {".py", ".toml", ".j2", ".html", ".css", ".js"}:
+            if path.suffix in {".py", ".toml", ".j2", ".html", ".css", ".js", ".csv"}:
                 assert path.relative_to(root).as_posix() in inside
 
 
