@@ -10,8 +10,10 @@ import numpy as np
 from synth import catalogue, recipes, reflection_draw
 from synth.night_course import Course
 from synth.night_pointing import Numbers
+from synth.reflections import gap_mm, reflectance_product, window_mm
 from synth.rng import log_uniform
 from synth.scene import Scene
+from synth.shading import dust_distance_mm, mote_depth
 from synth.spike_strength import hidden_behind_vanes
 from synth.strength import seen_reflection_pct
 
@@ -84,7 +86,11 @@ def dust(course: Course, rng: np.random.Generator) -> Numbers:
     """Dust on the window, no flats: the same shadows in every sub."""
     depth = rng.uniform(5.0, 20.0)
     course.base = recipes.dust_motes(course.base, depth, rng)
-    return {"depth_pct": depth}
+    rig, motes = course.base.rig, course.base.dust.motes
+    deepest = max(motes, key=mote_depth)
+    pixel_um = rig.camera.pixel_um * rig.camera.binning
+    distance = dust_distance_mm(2 * deepest.outer_px, pixel_um, rig.telescope.focal_ratio)
+    return {"depth_pct": depth, "distance_mm": distance}
 
 
 def hot_pixels(course: Course, rng: np.random.Generator) -> Numbers:
@@ -134,7 +140,25 @@ def ghost(course: Course, rng: np.random.Generator) -> Numbers:
         "mirrored": float(course.ghost_mirrored),
         "star_x_px": x,
         "star_y_px": y,
+    } | ({} if course.ghost_mirrored else _surfaces(base))
+
+
+def _surfaces(scene: Scene) -> Numbers:
+    """Where the surfaces lie and how well they reflect that make the ghost of a star beside or
+    round it: either gap or window, of glass of index 1.5."""
+    rig, ghost = scene.rig, scene.reflection.ghosts[0]
+    optics = rig.camera.pixel_um * rig.camera.binning, rig.telescope.focal_ratio
+    numbers = {
+        "gap_mm": gap_mm(2 * ghost.outer_px, *optics),
+        "window_mm": window_mm(2 * ghost.outer_px, *optics, 1.5),
     }
+    x, y = scene.reflection.source_px
+    away = np.hypot(scene.stars.x_px - x, scene.stars.y_px - y)
+    if len(away) and away.min() < 3:
+        star_e = float(scene.stars.flux_e[int(away.argmin())])
+        share = ghost.brightness * scene.sky_e / star_e
+        numbers["reflectances"] = reflectance_product(share, 2 * ghost.outer_px, ghost.hole)
+    return numbers
 
 
 def _with_ghost(base: Scene, strength_pct: float, kind: str, rng: np.random.Generator) -> Scene:

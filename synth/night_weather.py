@@ -7,7 +7,11 @@ import numpy as np
 
 from synth.night_course import Course, bouts, wander
 from synth.night_pointing import Numbers
+from synth.orbits import trail_surface_mag, zenith_rate_deg_s
+from synth.photometry import flux_ratio, sky_e_s
 from synth.rng import log_uniform
+from synth.scene import Scene
+from synth.streaks import trail_snr
 
 
 def seeing(course: Course, rng: np.random.Generator) -> Numbers:
@@ -108,8 +112,34 @@ def satellites(course: Course, rng: np.random.Generator) -> Numbers:
         hit = rng.random(len(course)) < chance
         if hit.sum() >= min(4, len(course)):
             break
-    course.trail_snr = np.where(hit, np.exp(rng.uniform(2.3, 6.0, len(course))), course.trail_snr)
-    return {"subs_hit": float((course.trail_snr > 0).sum())}
+    magnitudes = rng.uniform(*_SATELLITE_MAG, len(course))
+    heights_km = [log_uniform(rng, *_SATELLITE_KM) for _ in magnitudes]
+    strengths = [
+        max(_FAINTEST_SNR, satellite_snr(course.base, *each))
+        for each in zip(magnitudes, heights_km, strict=True)
+    ]
+    course.trail_snr = np.where(hit, strengths, course.trail_snr)
+    return {
+        "subs_hit": float((course.trail_snr > 0).sum()),
+        "brightest_mag": float(magnitudes[hit].min(initial=_SATELLITE_MAG[1])),
+    }
+
+
+# Magnitudes and heights of satellites in low orbits (common practice); fainter trails than this
+# S/N nobody asks about.
+_SATELLITE_MAG, _SATELLITE_KM, _FAINTEST_SNR = (3.5, 8.0), (350.0, 1200.0), 10.0
+
+
+def satellite_snr(scene: Scene, magnitude: float, height_km: float) -> float:
+    """Matched-filter S/N of a satellite overhead whose trail is as long as the frame is wide."""
+    rig, fwhm_px = scene.rig, scene.good_fwhm_px
+    rate_arcsec_s = 3600.0 * zenith_rate_deg_s(height_km)
+    # A Gaussian section holds as much light as an even one of 1.0645 FWHM.
+    width_arcsec = 1.0645 * fwhm_px * rig.scale_arcsec
+    surface = trail_surface_mag(magnitude, rate_arcsec_s, width_arcsec, scene.exposure_s)
+    star20_e_s = rig.zero_point_e_s * flux_ratio(20.0)
+    peak_e = sky_e_s(star20_e_s, surface, rig.scale_arcsec) * scene.exposure_s
+    return trail_snr(peak_e, scene.noise_e, scene.width_px, fwhm_px / 2.3548)
 
 
 def low_altitude(course: Course, rng: np.random.Generator) -> Numbers:

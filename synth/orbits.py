@@ -3,7 +3,7 @@
 Circular orbits straight overhead; the Earth's rotation is left out (6 % of the rate).
 """
 
-from math import log10, pi, sqrt
+from math import log10, sqrt
 
 import numpy as np
 
@@ -15,11 +15,6 @@ _EARTH_M = 6_378_137.0
 def orbital_speed_m_s(height_km: float) -> float:
     """Speed on a circular orbit `height_km` above the equator."""
     return sqrt(_GM_M3_S2 / (_EARTH_M + 1e3 * height_km))
-
-
-def orbital_period_min(height_km: float) -> float:
-    """Period of a circular orbit."""
-    return 2 * pi * (_EARTH_M + 1e3 * height_km) / orbital_speed_m_s(height_km) / 60.0
 
 
 def zenith_rate_deg_s(height_km: float) -> float:
@@ -37,10 +32,3 @@ def trail_surface_mag(
 ) -> float:
     """Surface brightness in a sub of `time_s` of a trail of that width, mag/arcsec2."""
     return magnitude + 2.5 * log10(rate_arcsec_s * width_arcsec * time_s)
-
-
-def trail_star_mag(
-    magnitude: float, rate_arcsec_s: float, fwhm_arcsec: float, time_s: float
-) -> float:
-    """Magnitude of the star whose image in that sub is as bright as the trail."""
-    return magnitude + 2.5 * log10(rate_arcsec_s * time_s / fwhm_arcsec)

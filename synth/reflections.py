@@ -18,19 +18,21 @@ from torch import Tensor
 from synth.patches import boxes, item_table, soft_step
 
 
-def window_ghost_um(thickness_mm: float, index: float, focal_ratio: float) -> float:
-    """Diameter of the double-bounce ghost inside a plane window: 2 t / (n N)."""
-    return 2e3 * thickness_mm / (index * focal_ratio)
+def gap_mm(diameter_px: float, pixel_um: float, focal_ratio: float) -> float:
+    """How far before the sensor the surface lies that throws the sensor's light back as a disc of
+    that diameter: 2 gap / N is the disc."""
+    return 0.5e-3 * diameter_px * pixel_um * focal_ratio
 
 
-def gap_halo_mm(gap_mm: float, focal_ratio: float) -> float:
-    """Diameter of the halo from sensor to a surface `gap_mm` before it and back: 2 gap / N."""
-    return 2.0 * gap_mm / focal_ratio
+def window_mm(diameter_px: float, pixel_um: float, focal_ratio: float, index: float) -> float:
+    """Thickness of the plane window in which a double bounce makes a disc of that diameter: the
+    path is longer by 2 t / n, the disc that over N."""
+    return index * gap_mm(diameter_px, pixel_um, focal_ratio)
 
 
-def ghost_share_per_px(reflectance_product: float, diameter_px: float, hole: float = 0.0) -> float:
-    """Surface brightness of a ghost over its star's flux, per px: R1 R2 / area."""
-    return reflectance_product / (0.25 * pi * diameter_px**2 * (1.0 - hole**2))
+def reflectance_product(share_per_px: float, diameter_px: float, hole: float = 0.0) -> float:
+    """R1 R2 of the two surfaces whose ghost has that share of its star's light in every pixel."""
+    return share_per_px * 0.25 * pi * diameter_px**2 * (1.0 - hole**2)
 
 
 def mirrored(
@@ -149,18 +151,6 @@ def through_pupil(
             for g in p.ghosts
         ),
     )
-
-
-def reflection_pct(p: Reflection | None, width_px: int, height_px: int) -> float:
-    """Surface brightness of the stray light in % of the undisturbed sky.
-
-    The level that a quarter of the lit area inside the frame exceeds; lit = over a tenth of the
-    brightest. A thin rim or the root of a fan alone does not set it.
-    """
-    if p is None:
-        return 0.0
-    level, _ = surface_level(p, width_px, height_px)
-    return 100.0 * level
 
 
 def surface_level(p: Reflection, width_px: int, height_px: int) -> tuple[float, float]:

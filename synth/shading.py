@@ -21,24 +21,9 @@ from torch import Tensor
 from synth.patches import boxes, columns, item_table
 
 
-def cos4(theta_deg: float) -> float:
-    """Natural vignetting at a field angle: the cos^4 law, 1 on the axis."""
-    return float(np.cos(np.deg2rad(theta_deg)) ** 4)
-
-
-def dust_shadow_mm(distance_mm: float, focal_ratio: float) -> float:
-    """Diameter of the shadow of a small mote `distance_mm` before the sensor."""
-    return distance_mm / focal_ratio
-
-
 def dust_distance_mm(shadow_px: float, pixel_um: float, focal_ratio: float) -> float:
     """How far before the sensor the mote sits whose shadow is `shadow_px` wide."""
     return shadow_px * pixel_um * 1e-3 * focal_ratio
-
-
-def dust_depth(mote_um: float, shadow_um: float, obstruction: float = 0.0) -> float:
-    """Share of the light that an opaque round mote takes inside its shadow, at most 1."""
-    return min(1.0, (mote_um / shadow_um) ** 2 / (1.0 - obstruction**2))
 
 
 def circle_overlap(radius_a: Tensor, radius_b: Tensor, distance: Tensor) -> Tensor:
@@ -257,8 +242,3 @@ def draw_dust(
         opacity = max(float(rng.uniform(0.6, 1.0)), own_depth)
         motes.append(_mote_of_depth(own_depth, opacity, x, y, outer, obstruction, dx, dy))
     return DustMotes(tuple(motes))
-
-
-def dust_pct(p: DustMotes | None) -> float:
-    """Depth of the deepest mote, % of the light."""
-    return 100.0 * max((mote_depth(m) for m in p.motes), default=0.0) if p else 0.0

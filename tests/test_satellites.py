@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from astropy import constants
 from astropy import units as u
+from frame_of_one_rig import scene
 
-from synth import orbits, passes, streaks
+from synth import night_weather, orbits, passes, streaks
 
 
 def orbit(height_km: float) -> tuple[float, float]:
@@ -20,7 +21,9 @@ def test_speed_and_period_with_other_constants(height_km):
     speed, period = orbit(height_km)
     # The IAU's nominal Earth has our GM to 1e-8 and a radius 6e-6 smaller than that of WGS 84.
     assert orbits.orbital_speed_m_s(height_km) == pytest.approx(speed, rel=1e-5)
-    assert orbits.orbital_period_min(height_km) == pytest.approx(period, rel=1e-5)
+    # Once round the Earth at that speed.
+    around_m = 2 * np.pi * (6_378_137.0 + 1e3 * height_km)
+    assert around_m / orbits.orbital_speed_m_s(height_km) / 60 == pytest.approx(period, rel=1e-5)
 
 
 @pytest.mark.parametrize(
@@ -77,8 +80,28 @@ def test_surface_brightness_of_a_trail(mag, time_s, surface):
 
 
 def test_trail_as_bright_as_a_star():
-    # m + 2.5 log10(omega t / FWHM): 17.09 for m 5, 60 s, 2.5 arcsec.
-    assert orbits.trail_star_mag(5.0, 2845, 2.5, 60.0) == pytest.approx(17.09, abs=0.006)
+    # m + 2.5 log10(omega t / FWHM): 17.09 for m 5, 60 s, 2.5 arcsec: the light of a square of the
+    # trail as wide as it.
+    surface = orbits.trail_surface_mag(5.0, 2845, 2.5, 60.0)
+    assert surface - 2.5 * np.log10(2.5**2) == pytest.approx(17.09, abs=0.006)
+
+
+def test_a_satellites_trail_in_a_night():
+    # V 6 at 550 km through the small telescope (39.1 e/s from V 15: 155,700 e/s), whatever the
+    # time: 2845 arcsec/s are 1944 px/s, 80.1 e a pixel along, over sqrt(2 pi) s across. The matched
+    # filter sums the squares of that: A^2 L s sqrt(pi) over the noise.
+    one = scene(sky_mag=21.0, exposure_s=60.0)
+    sigma = one.good_fwhm_px / 2.3548
+    peak = 39.1 * 10 ** (0.4 * 9) / (2845 / 1.4633) / (np.sqrt(2 * np.pi) * sigma)
+    noise = np.sqrt(60 * 0.3335 + 1.5**2)
+    wanted = peak / noise * np.sqrt(one.width_px * sigma * np.sqrt(np.pi))
+    assert night_weather.satellite_snr(one, 6.0, 550.0) == pytest.approx(wanted, rel=0.01)
+    # A magnitude is a factor of 2.512; twice the time is the same trail on more sky.
+    faint = night_weather.satellite_snr(one, 7.0, 550.0)
+    assert wanted / faint == pytest.approx(2.512, rel=0.01)
+    longer = night_weather.satellite_snr(scene(sky_mag=21.0, exposure_s=240.0), 6.0, 550.0)
+    noisier = np.sqrt(240 * 0.3335 + 1.5**2) / noise
+    assert longer == pytest.approx(wanted / noisier, rel=0.01)
 
 
 @pytest.mark.parametrize(("length", "peak"), [(1000.0, 0.1052), (4000.0, 0.0526)])
