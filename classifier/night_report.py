@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any
 
+from classifier.night_causes import LEAST_SUBS
 from classifier.night_reading import PERHAPS_FROM, sureness
 from classifier.small_plot import HIGH, WIDE, Axis, axis_of, broken_lines, tick_rows
 from classifier.wording import capital
@@ -56,6 +57,7 @@ def _run(
         **{key: reading[key] for key in ("run", "when", "summary", "changes", "costs", "untold")},
         "hints": [*reading.get("hints", []), *reading.get("calibration", [])],
         "count": len(subs),
+        "is_short": len(subs) < LEAST_SUBS,
         "causes": [one for one in causes if one["likelihood"] >= PERHAPS_FROM],
         "unlikely": [one for one in causes if one["likelihood"] < PERHAPS_FROM],
         "lines": lines,
@@ -84,8 +86,8 @@ def _across(reading: Mapping[str, Any]) -> tuple[list[float], list[dict[str, str
     low, high = (values[0], values[-1]) if count > 1 else (0.0, 1.0)
     span = (high - low) or 1.0
     if not marks:
-        whole = [(value, words) for value, words in axis_of(values, 6).ticks if value % 1 == 0]
-        marks = [(value, words) for value, words in whole if low <= value <= high]
+        whole = (value for value, _ in axis_of(values, 6).ticks if value % 1 == 0)
+        marks = [(value, f"{value:.0f}") for value in whole if low <= value <= high]
 
     def place(value: float) -> float:
         return EDGE + (WIDE - 2 * EDGE) * (value - low) / span

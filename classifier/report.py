@@ -13,6 +13,7 @@ from classifier.cost_report import costs_of, found_rows, loss, nameless
 from classifier.cull_report import cull_rows
 from classifier.night import summarise
 from classifier.night_report import night_rows
+from classifier.pointings import UNNAMED
 from classifier.prior import prior_sentence
 from classifier.remedies import FOOTER, cautions, remedy
 from classifier.results import REPORT_NAME, FrameResult, Results, write_whole
@@ -22,6 +23,7 @@ from classifier.web_page import rendered
 from classifier.wording import counted, duration, joined
 
 TARGETS = 3  # named in the heading
+RUNS = 8  # with a row of their own; a folder of odd files has dozens of runs of one
 
 
 def write_report(results: Results, folder: Path) -> Path:
@@ -81,7 +83,8 @@ def _moment(mjd: float) -> datetime:
 
 def _targets(frames: Sequence[FrameResult]) -> str:
     """The targets, as the runs are named after them."""
-    names = list(dict.fromkeys(frame.run.split(" | ")[0] for frame in frames if frame.run))
+    heads = (frame.run.split(" | ")[0] for frame in frames)
+    names = [name for name in dict.fromkeys(heads) if name not in ("", UNNAMED)]
     if len(names) <= TARGETS:
         return joined(names)
     return f"{', '.join(names[:TARGETS])} and {len(names) - TARGETS} more"
@@ -108,12 +111,22 @@ def _lead(frames: Sequence[FrameResult]) -> str:
 
 
 def _shares(frames: Sequence[FrameResult]) -> list[dict[str, Any]]:
-    """Keep, look and drop for every run, and for all if there are several."""
+    """Keep, look and drop of all, and for every run if there are several: the largest ones one by
+    one, the others together."""
     runs: dict[str, list[FrameResult]] = {}
     for frame in frames:
         runs.setdefault(frame.run, []).append(frame)
-    rows = [_share(run, members) for run, members in runs.items()]
-    return [*rows, _share("All runs", frames)] if len(rows) > 1 else rows
+    if len(runs) < 2:
+        return [_share(run, members) for run, members in runs.items()]
+    shown = set(runs)
+    if len(runs) > RUNS:
+        shown = set(sorted(runs, key=lambda run: -len(runs[run]))[: RUNS - 1])
+    rows = [_share("All runs", frames)]
+    rows += [_share(run, members) for run, members in runs.items() if run in shown]
+    others = [frame for frame in frames if frame.run not in shown]
+    if others:
+        rows.append(_share(f"{len(runs) - len(shown)} smaller runs", others))
+    return rows
 
 
 def _share(name: str, frames: Sequence[FrameResult]) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from PIL import Image
 from classifier import sub_report
 from classifier.night import severity, summarise
 from classifier.picture import shrink, stretch, thumbnail
+from classifier.report import page as page_rows
 from classifier.report import render_report, write_report
 from classifier.results import FrameResult, Picture, Results
 from classifier.sub_report import WHOLE_MOST
@@ -169,6 +170,28 @@ def test_worst_subs_are_shown_whole_and_the_others_small():
     assert list(kinds.values()).count("large") == WHOLE_MOST
     text = " ".join(shown.texts)
     assert "their pictures are small" in text and "had to do without" not in text
+
+
+def test_folder_of_odd_files_does_not_bury_the_summary():
+    """Dozens of runs of one sub: all of them first, the largest by name, the rest in one row."""
+    frames = [frame(f"a{i}.fits", run="M 31 | L") for i in range(3)]
+    frames += [frame(f"b{i}.fits", "look", run=f"? | {i} s") for i in range(20)]
+    shown = page_rows(Results(MADE_WITH, frames))
+    assert shown["targets"] == "M 31"
+    names = [row["name"] for row in shown["shares"]]
+    assert names[:2] == ["All runs", "M 31 | L"] and names[-1] == "14 smaller runs"
+    assert sum(row["count"] for row in shown["shares"][1:]) == shown["shares"][0]["count"] == 23
+
+
+def test_runs_too_short_for_causes_are_folded():
+    empty = {key: [] for key in ("summary", "changes", "costs", "causes", "untold")}
+    rest = {"when": "", "hours": None, "time_lines": {}} | empty
+    long, short = ({"run": f"run {n}", "subs": [f"{n}-{i}" for i in range(n)]} for n in (6, 5))
+    results = Results(MADE_WITH, [frame()], [], [long | rest, short | rest])
+    text = render_report(results)
+    folded = text[text.index("1 run too short to read causes from") :]
+    assert "<h3>run 5</h3>" in folded and "<h3>run 6</h3>" not in folded
+    assert "<h3>run 6</h3>" in text
 
 
 def test_pictures_beyond_the_budget_are_left_out_and_it_is_said(monkeypatch):
