@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from classifier.examine import Examined, examine
+from classifier.kept_memory import keep_memory
 from classifier.masters import MasterFiles
 from classifier.rig import Rig
 
@@ -52,6 +53,7 @@ def examine_all(
 ) -> Iterator[Examined]:
     """Examine all files and yield them as they are done, in any order."""
     if workers == 1:
+        keep_memory()
         with _one_thread():
             for path, name in files:
                 yield examine(path, name, rig, model, masters)
@@ -121,6 +123,7 @@ def _start_worker() -> None:
     # Ctrl-C reaches every process of the terminal; the parent alone answers it.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     torch.set_num_threads(1)
+    keep_memory()
 
 
 @contextmanager
