@@ -102,7 +102,8 @@ def _slope(line: NightLine) -> dict[str, float]:
     """Of the sky's slope over the frame, percent: slope_typical, slope_top, slope_range,
     slope_trend, slope_airmass, slope_sky (with the sky's level), slope_smooth. slope_switch: how
     clearly it has two levels, on and off; slope_steady: 1 if it always points the same way in
-    the sensor's frame; slope_down: 1 towards the horizon, -1 towards the zenith; slope_steep:
+    the sensor's frame; slope_down: 1 towards the horizon, -1 towards the zenith; slope_ground:
+    1 towards one and the same place on the horizon; slope_steep:
     how much more it rises at its bright end than a plane does."""
     slope, way = line.of["gradient_pct"], np.deg2rad(line.of["gradient_deg"])
     seen, turns = known(slope, way)
@@ -128,11 +129,28 @@ def _slope(line: NightLine) -> dict[str, float]:
     if "zenith_angle_deg" in line.of:
         down = line.to_sky_deg(line.of["gradient_deg"]) - line.of["zenith_angle_deg"] - 180
         signs["slope_down"] = _mean_cosine(slope, down)
+        signs["slope_ground"] = _to_one_place(line, slope)
     if "moon_angle_deg" in line.of:
         away = line.to_sky_deg(line.of["gradient_deg"]) - line.of["moon_angle_deg"]
         up = line.of["moon_altitude_deg"] > 0
         signs["slope_moon"] = _mean_cosine(np.where(up, slope, 0.0), away)
     return signs
+
+
+def _to_one_place(line: NightLine, slope: Array) -> float:
+    """1 if the slope points to one place on the horizon all night, wherever the target stood.
+
+    From a target at altitude a, a place on the horizon in azimuth A further than it lies in the
+    direction atan2(sin A, -sin a cos A), from the zenith towards growing azimuth (spherical
+    triangle of zenith, target and place); that is against the sense of position angles.
+    """
+    place = np.deg2rad(np.arange(0.0, 360.0, 5.0))[:, None]
+    beyond = place - np.deg2rad(line.of["azimuth_deg"])
+    altitude = np.deg2rad(line.of["altitude_deg"])
+    turn = np.rad2deg(np.arctan2(np.sin(beyond), -np.sin(altitude) * np.cos(beyond)))
+    seen = line.to_sky_deg(line.of["gradient_deg"])
+    away = seen - (line.of["zenith_angle_deg"] - turn)
+    return max(_mean_cosine(slope, each) for each in away)
 
 
 def _mean_cosine(weight: Array, angle_deg: Array) -> float:
@@ -213,8 +231,8 @@ def _standing(line: NightLine) -> dict[str, float]:
     """What stays on the sensor: dust_share (subs with a shadow at the same place), spots_pct,
     spots_sigma (depth of the darkest spot of the sky common to all subs), hot_pct, hot_warm (rank
     correlation with the sensor's temperature), bar_share (subs whose brightest star has a pair of
-    spikes in one common direction that no spider makes), ghost_share, ghost_stands, ghost_pct (how far
-    a bright disc that the subs show together stands above the sky)."""
+    spikes in one common direction that no spider makes), ghost_share, ghost_stands,
+    ghost_pct (how far a bright disc that the subs show together stands above the sky)."""
     (hot,) = known(line.of["hot_pixels_pct"])
     maps = _maps(line)
     return _spots(line) | {

@@ -32,8 +32,10 @@ MEASURED = (
     *("star_count", "concentration", "dip", "lobes", "skew", "sky_adu", "sky_e_per_s", "noise_adu"),
     *("gradient_pct", "gradient_deg", "hot_pixels_pct", "texture_pct"),
 )
-FORM = ("skew_x", "skew_y", "skew_noise", "asymmetry", "hole_offset", "halo")
-FORM += ("odd_sigma", "odd_deg")
+FORM = (
+    *("skew_x", "skew_y", "skew_noise", "asymmetry", "hole_offset", "halo"),
+    *("odd_sigma", "odd_deg"),
+)
 HEADER = ("temperature_c", "ambient_c", "altitude_deg", "azimuth_deg", "focus_steps", "camera_deg")
 
 

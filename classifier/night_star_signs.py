@@ -126,7 +126,8 @@ def _swelling(line: NightLine) -> dict[str, float]:
     """Of the half-flux radius at the zenith, HFR / airmass^0.6, in powers of two:
 
     swell: from its tenth to its nine tenths; thick: the same of the stars' short way. growth:
-    from the first to the last third. recovers: 1 if the run ends as sharp as it ever was.
+    from the first to the last third. recovers: 1 if the run ends as sharp as it ever was; eases:
+    1 if at some time it became as sharp after having been as soft as it ever was.
     swell_smooth, swell_ambient (size of the rank correlation with the air's or tube's
     temperature), swell_fit (what a parabola in temperature explains), focus_fit (what a focus
     explains that runs away with it between settings: `night_focus`), swell_hours, swell_airmass,
@@ -157,6 +158,7 @@ def _swelling(line: NightLine) -> dict[str, float]:
         "growth": float(np.median(seen[-third:]) - np.median(seen[:third])),
         "block_share": _block_share(seen),
         "recovers": float(np.clip((top - last) / max(top - low, 0.05), 0, 1)),
+        "eases": _eases(seen),
         "swell_smooth": smoothness(size),
         "swell_ambient": abs(correlation(warm, size)),
         "swell_fit": _parabola_share(warm, size),
@@ -175,6 +177,15 @@ def _swelling(line: NightLine) -> dict[str, float]:
         signs |= {"step_share": step.share, "step_sigma": step.sigma, "step_size": step.size}
     signs |= _form(line, size)
     return signs
+
+
+def _eases(size: Array) -> float:
+    """The greatest fall from a sub to a later one, by medians of three, over the whole range."""
+    if len(size) < 5:
+        return 0.0
+    calm = np.array([np.median(size[i : i + 3]) for i in range(len(size) - 2)])
+    falls = np.maximum.accumulate(calm) - calm
+    return float(np.clip(falls.max() / max(np.ptp(calm), 0.05), 0, 1))
 
 
 def _block_share(values: Array) -> float:

@@ -122,3 +122,11 @@ def test_ramp():
     assert [ramp(v, 1, 3) for v in (0, 1, 2, 3, 9)] == [0, 0, 0.5, 1, 1]
     assert [ramp(v, 3, 1) for v in (0, 2, 9)] == [1, 0.5, 0]
     assert math.isnan(ramp(math.nan, 0, 1))
+
+
+def test_seeing_that_got_better_and_worse_again_is_still_seeing():
+    dip = 1.8 - 0.9 * np.exp(-0.5 * ((np.arange(COUNT) - 9) / 3.0) ** 2)
+    found = likely(run_of(hfr_px=2 * dip, fwhm_px=4 * dip))
+    assert max(found, key=found.get) == "seeing" and found["seeing"] > 0.6
+    growing = np.linspace(1.0, 1.9, COUNT)
+    assert likely(run_of(hfr_px=2 * growing, fwhm_px=4 * growing)).get("seeing", 0) < 0.6
