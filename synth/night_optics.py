@@ -116,9 +116,9 @@ def cable(course: Course, rng: np.random.Generator) -> Numbers:
     return {"bar_angle_deg": course.base.bars[0].angle_deg}
 
 
-# A ghost at least this bright (percent of the sky), where its star does not outshine it, is one
-# that a photographer would ask about.
-_SEEN_GHOST_PCT = 4.0
+# A ghost of which so much is seen (percent of the sky) is one that a photographer would ask about,
+# also where moonlight, twilight or low altitude double the sky.
+_SEEN_GHOST_PCT, _BRIGHTER_SKY = 3.0, 2.0
 
 
 def ghost(course: Course, rng: np.random.Generator) -> Numbers:
@@ -126,11 +126,15 @@ def ghost(course: Course, rng: np.random.Generator) -> Numbers:
     through the axis, which moves with the pointing."""
     strength = log_uniform(rng, 6.0, 30.0)
     kind = str(rng.choice(["beside", "around", "mirrored"]))
-    # What hides in the glare of its own star is the cause of nothing; the last draw stands.
-    for _ in range(40):
+    # What hides in the glare of its own star is the cause of nothing: brighter ones are tried, in
+    # the end of another kind. The last draw stands.
+    for attempt in range(60):
+        if attempt == 30:
+            kind = "mirrored"
         base = _with_ghost(course.base, strength, kind, rng)
-        if seen_reflection_pct(base) >= _SEEN_GHOST_PCT:
+        if seen_reflection_pct(_fainter(base)) >= _SEEN_GHOST_PCT:
             break
+        strength = min(60.0, 1.05 * strength)
     course.base = base
     course.ghost_mirrored = kind == "mirrored"
     assert base.reflection is not None and base.reflection.source_px is not None
@@ -141,6 +145,14 @@ def ghost(course: Course, rng: np.random.Generator) -> Numbers:
         "star_x_px": x,
         "star_y_px": y,
     } | ({} if course.ghost_mirrored else _surfaces(base))
+
+
+def _fainter(scene: Scene) -> Scene:
+    """The scene with its ghosts against a brighter sky."""
+    ghosts = tuple(
+        replace(g, brightness=g.brightness / _BRIGHTER_SKY) for g in scene.reflection.ghosts
+    )
+    return replace(scene, reflection=replace(scene.reflection, ghosts=ghosts))
 
 
 def _surfaces(scene: Scene) -> Numbers:
