@@ -157,7 +157,7 @@ def test_render_writes_what_was_asked_for(tmp_path):
 def test_compare_reads_what_label_wrote(subs, model, tmp_path):
     run("label", subs, "--out", tmp_path / "out", "--model", model)
     status, out, _ = run("compare", tmp_path / "out")
-    assert status == 0 and "of 2 disputed" in out
+    assert status == 0 and "find a fault in 2 subs" in out
 
 
 def test_interrupt_ends_with_130_and_no_results(subs, model, tmp_path, monkeypatch):
