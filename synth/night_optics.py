@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from classifier.vocabulary import INDEX
 from synth import catalogue, recipes, reflection_draw
 from synth.night_course import Course
 from synth.night_pointing import Numbers
@@ -15,7 +16,7 @@ from synth.rng import log_uniform
 from synth.scene import Scene
 from synth.shading import dust_distance_mm, mote_depth
 from synth.spike_strength import hidden_behind_vanes
-from synth.strength import seen_reflection_pct
+from synth.strength import prepare, seen_reflection_pct
 
 # Subs whose focus widens the half-flux radius by less are not called defocused.
 _SOFT = 1.08
@@ -85,7 +86,15 @@ def field_coma(course: Course, rng: np.random.Generator) -> Numbers:
 def dust(course: Course, rng: np.random.Generator) -> Numbers:
     """Dust on the window, no flats: the same shadows in every sub."""
     depth = rng.uniform(5.0, 20.0)
-    course.base = recipes.dust_motes(course.base, depth, rng)
+    # What noise and stars hide, wider ones low in the sky included, is the cause of nothing: deeper
+    # shadows are tried; the last stands.
+    for _ in range(40):
+        base = recipes.dust_motes(course.base, depth, rng)
+        shallow = base.with_("dust_motes", 0.6 * depth)
+        if np.isfinite(prepare([shallow]).known[0, INDEX["dust_motes"]]):
+            break
+        depth = min(40.0, 1.05 * depth)
+    course.base = base
     rig, motes = course.base.rig, course.base.dust.motes
     deepest = max(motes, key=mote_depth)
     pixel_um = rig.camera.pixel_um * rig.camera.binning
