@@ -51,7 +51,7 @@ def fit_line(fine: FinePicture, ends: Array, section: float) -> Array:
     least = SHORTEST * float(np.hypot(*(line[2:] - line[:2])))
     for number in range(ROUNDS):
         # Once the line lies nearly right, it is looked for nearer by and more closely.
-        reach = beyond + max(3.0 * (fine.step + section) / 2**number, 1.5)
+        reach = beyond + max((2.0 * fine.step + section) / 2**number, 1.5)
         longer = _stretched(line, fine.light.shape)
         profiles = _profiles(fine, longer, reach)
         if profiles is None:

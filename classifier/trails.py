@@ -29,7 +29,9 @@ LINE_PX = 512
 SEGMENTS = 8
 MAX_TRAILS = 3
 REACH_PX = 24
+DEFECT_CELLS = 1.5
 ALONG_GRID = 2.5  # cells that a line leaves its column or row by, at most
+SURELY_LIT = 0.85  # of a line that was none until it was fitted: chains of stars reach 0.75
 WORTH_FITTING = 5.8  # the best line of noise alone has 4 to 6
 
 
@@ -81,78 +83,90 @@ def find_trails(
     if min(calm.shape) < 48:
         return trails
     fine_picture = FinePicture(fine, covered, step // picture.mean_step_px)
-    scale = _Scale(picture, step, fwhm, fine_picture)
+    view = _View(calm, picture, step, fwhm, fine_picture, sensor)
     for _ in range(MAX_TRAILS):
         found, searched = _best_line(calm)
-        trail, ends = _judged(calm, found, searched, scale, sensor)
+        trail, ends = view.judged(found, searched)
         if trail is not None:
             trails.append(trail)
             if trail.snr < threshold:
                 break
-        _erase(calm, ends, 6.5 + (0.0 if trail is None else trail.width_px / step))
-    for found, searched in grid_lines(calm, WORTH_FITTING):
-        if line_kind(sensor, np.array(_in_frame(found, step, picture)), fwhm) == DEFECT:
-            continue
-        trail, _ = _judged(calm, found, searched, scale, sensor)
-        if trail is not None and trail.snr >= threshold and trail.is_line:
+        for line in (found, ends):
+            _erase(calm, line, 6.5 + (0.0 if trail is None else trail.width_px / step))
+    for found, _ in grid_lines(calm, WORTH_FITTING):
+        if len(trails) >= MAX_TRAILS:
+            break
+        trail, ends = view.judged(found, 0.0)
+        if trail is None:  # covered up, so that it does not make its surroundings uneven
+            _erase(calm, ends, DEFECT_CELLS, 0.0)
+        elif trail.snr >= threshold and trail.is_line and trail.lit >= SURELY_LIT:
             trails.append(trail)
-            if len(trails) == MAX_TRAILS:
-                break
     return sorted(trails, key=lambda trail: -trail.snr)
 
 
 @dataclass(frozen=True)
-class _Scale:
-    """What places and sizes in cells mean. step: side of a cell in frame pixels."""
+class _View:
+    """What found lines are looked at in. calm: (h, w) cells of `step` frame pixels a side, in
+    which erased lines are gone; fine: the same in more detail."""
 
+    calm: Array
     picture: SkyPicture
     step: int
     fwhm_px: float
     fine: FinePicture
+    sensor: Sensor
 
+    def judged(self, found: Array, searched: float) -> tuple[Trail | None, Array]:
+        """A line in cells as a trail, None if it is the sensor's; and its ends in cells.
 
-def _judged(
-    work: Array, found: Array, searched: float, scale: _Scale, sensor: Sensor
-) -> tuple[Trail | None, Array]:
-    """A found line fitted and looked at, None if it is the sensor's; and its ends in cells."""
-    lit, one_sided, width, offset = _look(work, found)
-    lines = [found, _moved(found, offset)] if offset else [found]
-    looked = [_looked_at(work, lines, (lit, one_sided, width), searched, scale)]
-    if looked[0][0].snr >= WORTH_FITTING:
-        fine = scale.fine
-        section = max(0.7, scale.fwhm_px / 2.355 / scale.picture.mean_step_px)
-        line = fine.to_cells(fit_line(fine, fine.from_cells(found), section))
-        looked.insert(0, _looked_at(work, [line], _look(work, line)[:3], searched, scale))
-    # The fitted line lies better, unless it was cut down to something that is none.
-    trail, ends = next((each for each in looked if each[0].is_line), looked[0])
-    trail = replace(trail, snr=max(each.snr for each, _ in looked))
-    if trail.is_line and np.abs(ends[2:] - ends[:2]).min() < ALONG_GRID:
-        kind = line_kind(sensor, np.array(trail.ends), scale.fwhm_px)
+        searched: its S/N as a search has it.
+        """
+        along_grid = bool(np.abs(found[2:] - found[:2]).min() < 2 * ALONG_GRID)
+        if along_grid:
+            searched = 0.0  # a column that is dark for the most part leaves the rest of it bright
+            if self._kind(found) == DEFECT:
+                return None, found
+        trail, ends = self._trail(found)
+        snr = max(searched, line_snr(self.calm, found), line_snr(self.calm, ends))
+        if snr >= WORTH_FITTING:
+            section = max(0.7, self.fwhm_px / 2.355 / self.picture.mean_step_px)
+            fitted = fit_line(self.fine, self.fine.from_cells(found), section)
+            closer, fitted = self._trail(self.fine.to_cells(fitted), moves=False)
+            # Cut down to its brightest part every line of chance would count for more.
+            snr = max(snr, line_snr(self.calm, _reaching(fitted, found)))
+            if closer.is_line and (trail.is_line or closer.lit >= SURELY_LIT):
+                trail, ends = closer, fitted
+        kind = ""
+        if trail.is_line and np.abs(ends[2:] - ends[:2]).min() < 2 * ALONG_GRID:
+            kind = self._kind(ends)
         if kind == DEFECT:
             return None, ends
-        trail = replace(trail, along_grid=kind == UNCLEAR)
-    return trail, ends
+        return replace(trail, snr=snr, along_grid=kind == UNCLEAR), ends
+
+    def _kind(self, line: Array) -> str:
+        return line_kind(self.sensor, self._in_frame(line), self.fwhm_px)
+
+    def _trail(self, line: Array, moves: bool = True) -> tuple[Trail, Array]:
+        lit, one_sided, width, offset = _look(self.calm, line)
+        ends = _moved(line, offset) if moves else line
+        x0, y0, x1, y1 = self._in_frame(ends).tolist()
+        widest = 3 * self.fwhm_px + 2 * self.step
+        return (
+            Trail((x0, y0, x1, y1), 0.0, lit, one_sided, width * self.step, widest, False),
+            ends,
+        )
+
+    def _in_frame(self, ends: Array) -> Array:
+        corner = np.array([self.picture.x0, self.picture.y0] * 2)
+        return (np.asarray(ends, float) + 0.5) * self.step - 0.5 + corner
 
 
-def _looked_at(
-    work: Array,
-    lines: list[Array],
-    form: tuple[float, float, float],
-    searched: float,
-    scale: _Scale,
-) -> tuple[Trail, Array]:
-    """The last of the lines as a trail, with the S/N of the best; and its ends in cells."""
-    lit, one_sided, width = form
-    trail = Trail(
-        _in_frame(lines[-1], scale.step, scale.picture),
-        max(searched, *(line_snr(work, line) for line in lines)),
-        lit,
-        one_sided,
-        width * scale.step,
-        3 * scale.fwhm_px + 2 * scale.step,
-        False,
-    )
-    return trail, lines[-1]
+def _reaching(line: Array, other: Array) -> Array:
+    """The line, made long enough to reach as far as the other."""
+    step = line[2:] - line[:2]
+    length2 = max(float(step @ step), 1e-9)
+    at = [0.0, 1.0, *(float((other[k : k + 2] - line[:2]) @ step) / length2 for k in (0, 2))]
+    return np.concatenate((line[:2] + min(at) * step, line[:2] + max(at) * step))
 
 
 def _best_line(work: Array) -> tuple[Array, float]:
@@ -278,15 +292,10 @@ def _moved(ends: Array, offset: float) -> Array:
     return np.array([x0 + nx, y0 + ny, x1 + nx, y1 + ny])
 
 
-def _erase(calm: Array, ends: Array, half_width: float) -> None:
-    """Set a band along the whole line through the ends to the median, in place."""
+def _erase(calm: Array, ends: Array, half_width: float, level: float | None = None) -> None:
+    """Set a band along the whole line through the ends to a level, else the median, in place."""
     rows, columns = np.indices(calm.shape)
     x0, y0, x1, y1 = (float(v) for v in ends)
     length = max(np.hypot(x1 - x0, y1 - y0), 1.0)
     off = np.abs((columns - x0) * (y1 - y0) - (rows - y0) * (x1 - x0)) / length
-    calm[off <= half_width] = median(calm)
-
-
-def _in_frame(ends: Array, step: int, picture: SkyPicture) -> tuple[float, float, float, float]:
-    x0, y0, x1, y1 = ((float(v) + 0.5) * step - 0.5 for v in ends)
-    return x0 + picture.x0, y0 + picture.y0, x1 + picture.x0, y1 + picture.y0
+    calm[off <= half_width] = median(calm) if level is None else level
