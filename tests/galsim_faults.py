@@ -129,9 +129,10 @@ def reflection(rig: Rig, rng: np.random.Generator) -> Sub:
 
 def diffraction_spikes(rig: Rig, rng: np.random.Generator) -> Sub:
     """Two cables across the pupil, off its middle: uneven spikes on bright stars."""
-    samples = 256
-    axis = (np.arange(samples) + 0.5) / samples * 2 - 1
-    v, u = np.meshgrid(axis * 1.2, axis * 1.2, indexing="ij")
+    # So fine that the picture, its side lambda over a sample, is wider than the stamp.
+    samples, wide = 768, 1.2
+    axis = ((np.arange(samples) + 0.5) / samples * 2 - 1) * wide
+    v, u = np.meshgrid(axis, axis, indexing="ij")
     radius = np.hypot(u, v)
     open_ = (radius < 1) & (radius > rig.obstruction)
     turn = rng.uniform(0.2, 1.3)
@@ -143,9 +144,9 @@ def diffraction_spikes(rig: Rig, rng: np.random.Generator) -> Sub:
         diam=diameter_m,
         lam=550.0,
         pupil_plane_im=galsim.Image(open_.astype(float)),
-        pupil_plane_scale=2.4 * diameter_m / 2 / samples,
+        pupil_plane_scale=wide * diameter_m / samples,
     )
-    return Sub(pupil=pupil, bright=((WIDTH * 0.4, HEIGHT * 0.55, 4e7),))
+    return Sub(pupil=pupil, bright=((WIDTH * 0.4, HEIGHT * 0.55, 8e7),))
 
 
 def bayer_grid(rig: Rig, rng: np.random.Generator) -> Sub:

@@ -15,12 +15,12 @@ import galsim
 import numpy as np
 from astropy.io import fits
 
-HEIGHT, WIDTH = 720, 960
+HEIGHT, WIDTH = 600, 800
 OFFSET_ADU = 500.0
 READ_NOISE_E = 3.0
 FULL_E = 60_000.0
 EXPOSURE_S = 120.0
-STARS = 420
+STARS = 300
 FAINTEST_E = 1500.0  # some ten sigma of the sky under a star of 2.5 px
 STAMP_PX = 320
 PHASES = 4  # stars lie on places a quarter of a pixel apart
