@@ -183,7 +183,9 @@ class _Frames:
             row = (corner[:, 1] - top[b, s])[:, None] + steps
             # The stamps' rims hold zeros.
             column, row = column.clamp(0, STAMP_PX - 1), row.clamp(0, STAMP_PX - 1)
-            at = (first[b, s][:, None] + row * STAMP_PX)[..., None] + column[:, None]
+            lines = first[b, s][:, None] + row * STAMP_PX
+            # Half the memory of longer numbers; a batch's stamps have far fewer than 2^31 pixels.
+            at = lines.int()[..., None] + column.int()[:, None]
             light = flat.index_select(0, at.flatten()).view(at.shape)
             light *= flux[b, t, k][:, None, None]
             if self.planes is not None:
