@@ -39,6 +39,7 @@ def _thirds(values: Array) -> tuple[float, float]:
 
 def _loss(line: NightLine) -> dict[str, float]:
     """Magnitudes lost beyond what the airmass takes: loss_top (nine tenths less a tenth),
+    loss_peak (the same of the worst twentieth, for clouds that were soon gone),
     loss_growth (last third less first), loss_recovers (1: the run ends clear), loss_smooth,
     loss_trend, loss_patchy (85 % quantile of the rms over the field), count_fall: stars fewer
     in the poorest tenth than in the richest, powers of two."""
@@ -58,6 +59,7 @@ def _loss(line: NightLine) -> dict[str, float]:
     (patchy,) = known(line.of["patchy_mag"])
     return signs | {
         "loss_top": float(high - low),
+        "loss_peak": float(np.quantile(seen, 0.95) - low),
         "loss_growth": last - first,
         "loss_recovers": float(np.clip((high - last) / max(high - low, 0.05), 0, 1)),
         "loss_smooth": smoothness(loss),
