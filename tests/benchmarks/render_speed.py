@@ -1,6 +1,6 @@
 """Where the time of rendered frames goes, stage by stage, against the floor of memory traffic.
 
-    PYTHONPATH=. python3 tests/benchmarks/render_speed.py [--device cuda] [--frames 2] [--profile]
+    PYTHONPATH=. python3 tests/benchmarks/render_speed.py [--device cuda] [--frames 8] [--profile]
 
 Frames of 26 Mpx by default, `--frames` of them at a time; medians over several batches after a
 warm-up. The floor of a stage is what it has to read and write at the least, over the speed at which
@@ -174,12 +174,15 @@ def table(clock: Clock, floor: dict[str, float], speed: float) -> str:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
-    parser.add_argument("--frames", type=int, default=2, help="frames at a time")
+    parser.add_argument("--frames", type=int, help="frames at a time: 8 on a GPU, 1 on a CPU")
     parser.add_argument("--height", type=int, default=4176)
     parser.add_argument("--width", type=int, default=6248)
-    parser.add_argument("--batches", type=int, default=4)
+    parser.add_argument("--batches", type=int, help="timed: 4 on a GPU, 1 on a CPU")
     parser.add_argument("--profile", action="store_true", help="what the device spent time on")
     args = parser.parse_args()
+    on_gpu = args.device == "cuda"
+    args.frames = args.frames or (8 if on_gpu else 1)
+    args.batches = args.batches or (4 if on_gpu else 1)
     speed = copy_speed(args.device)
     clock, network = Clock(args), Network().to(args.device).eval()
     for index in range(args.batches + 1):
