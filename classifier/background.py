@@ -15,7 +15,7 @@ import sep
 
 from classifier.frame_overview import Overview, block_means
 from classifier.pixel_defects import hot_mask, is_mosaic, pixel_noise, without_hot
-from classifier.sweeps import lower_median, median
+from classifier.sweeps import block_ranks, lower_median, median
 
 Array = np.ndarray
 
@@ -173,19 +173,15 @@ def sky_picture(
     block = int(np.clip(round(max(mean.shape) / PICTURE_PX), 3, 8))
     block = max(1, min(block, min(mean.shape) // 16))
     height, width = mean.shape[0] // block, mean.shape[1] // block
-    cut = mean[: height * block, : width * block].reshape(height, block, width, block)
-    cells = cut.swapaxes(1, 2).reshape(height, width, block * block)
-    cells.sort(-1)
-    level = cells[..., (block * block - 1) // 2]
+    lowest, level, highest = block_ranks(mean[: height * block, : width * block], block)
     # Blank fill repeats one value exactly over whole cells; real sky never does.
-    valid = cells[..., -1] > cells[..., 0]
+    valid = highest > lowest
     if valid.mean() < 0.2:
         valid = np.ones_like(valid)
     differences = np.abs(np.diff(level, axis=1))[valid[:, 1:] & valid[:, :-1]]
     noise = 1.4826 / 2**0.5 * median(differences) if differences.size else 0.0
     if noise == 0.0 and differences.size:
         noise = float(np.std(differences)) / 2**0.5
-    level = np.ascontiguousarray(level)
     return SkyPicture(level, valid, mean_step * block, mean, mean_step, x0, y0, noise)
 
 

@@ -4,6 +4,8 @@ A full frame has tens of millions of pixels: what a CPU's cache holds is worked 
 what concerns few pixels is done for these alone. Torch, batched.
 """
 
+from functools import cache
+
 import numpy as np
 import torch
 from torch import Tensor
@@ -56,6 +58,48 @@ def median_3x3(picture: np.ndarray) -> np.ndarray:
             np.maximum(parts[low], parts[high]),
         )
     return parts[4]
+
+
+def block_ranks(picture: np.ndarray, block: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(h, w), multiples of `block` -> lowest, lower median and highest of block x block.
+
+    Values of one place in all blocks are kept as pictures and sorted by exchanges (Batcher 1968),
+    of which only those are made that the three ranks need: half the time of sorting block by block.
+    """
+    parts = [picture[row::block, column::block] for row in range(block) for column in range(block)]
+    count = block * block
+    ranks = 0, (count - 1) // 2, count - 1
+    for low, high, need_low, need_high in _exchanges(count, ranks):
+        one, two = parts[low], parts[high]
+        if need_low:
+            parts[low] = np.minimum(one, two)
+        if need_high:
+            parts[high] = np.maximum(one, two)
+    lowest, middle_one, highest = (np.ascontiguousarray(parts[rank]) for rank in ranks)
+    return lowest, middle_one, highest
+
+
+@cache
+def _exchanges(count: int, ranks: tuple[int, ...]) -> list[tuple[int, int, bool, bool]]:
+    """Batcher's odd-even merge exchanges for `count` values, those without effect on the ranks left
+    out: places of the lower and the higher, and which of the two is still asked for."""
+    pairs = []
+    p = 1
+    while p < count:
+        k = p
+        while k >= 1:
+            for j in range(k % p, count - k, 2 * k):
+                for i in range(min(k, count - j - k)):
+                    if (i + j) // (2 * p) == (i + j + k) // (2 * p):
+                        pairs.append((i + j, i + j + k))
+            k //= 2
+        p *= 2
+    asked, kept = set(ranks), []
+    for low, high in reversed(pairs):
+        if low in asked or high in asked:
+            kept.append((low, high, low in asked, high in asked))
+            asked |= {low, high}
+    return kept[::-1]
 
 
 def running_max(picture: Tensor, width: int, dim: int) -> Tensor:

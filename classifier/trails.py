@@ -21,7 +21,7 @@ from classifier.line_light import line_snr
 from classifier.lines import inner_part, line_search, prepare
 from classifier.pixel_lines import DEFECT, UNCLEAR, Sensor, line_kind
 from classifier.star_cover import Grid, star_cover
-from classifier.sweeps import lower_median, median
+from classifier.sweeps import block_ranks, lower_median, median
 
 Array = np.ndarray
 
@@ -216,8 +216,7 @@ def _extended(picture: SkyPicture, surface: Array, shape: tuple[int, ...]) -> Ar
     """
     flat = picture.level - surface
     high, wide = flat.shape[0] // 3, flat.shape[1] // 3
-    cut = flat[: high * 3, : wide * 3].reshape(high, 3, wide, 3)
-    coarse = lower_median(cut.swapaxes(1, 2).reshape(high, wide, 9))
+    _, coarse, _ = block_ranks(flat[: high * 3, : wide * 3], 3)
     around = sliding_window_view(np.pad(coarse, 2, mode="symmetric"), (5, 5))
     calm = lower_median(around.reshape(high, wide, 25))
     limit = max(5 * 1.4826 * median(np.abs(calm)), picture.noise_adu)

@@ -14,6 +14,7 @@ from classifier.surface import hot_fraction, mesh_weights, read_surface
 from classifier.sweeps import (
     asinh,
     bands,
+    block_ranks,
     halved,
     median,
     median_3x3,
@@ -122,6 +123,19 @@ def test_samples_are_evenly_spread():
     assert 900 < taken.shape[1] <= 1100
     assert float(taken[0].mean()) == pytest.approx(150_000, rel=0.01)
     assert sample(picture[:, :10]).shape == (2, 5000)
+
+
+@pytest.mark.parametrize("block", [1, 2, 3, 4, 5, 8])
+def test_ranks_of_blocks_are_those_of_sorted_blocks(block):
+    picture = np.random.default_rng(block).integers(0, 40, (40, 120)).astype(np.float32)
+    picture = picture[:, : 120 // block * block][: 40 // block * block]
+    high, wide = (side // block for side in picture.shape)
+    cells = picture.reshape(high, block, wide, block).swapaxes(1, 2).reshape(high, wide, -1)
+    cells = np.sort(cells, -1)
+    for found, rank in zip(
+        block_ranks(picture, block), (0, (block**2 - 1) // 2, block**2 - 1), strict=True
+    ):
+        np.testing.assert_array_equal(found, cells[..., rank])
 
 
 @pytest.mark.parametrize("count", [1, 2, 3, 10, 1001, 1002])
