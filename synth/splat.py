@@ -91,6 +91,8 @@ def lay_down(canvas: Tensor, stamps: Tensor, stars: Splat, chunk: int = 1 << 25)
         share = share * torch.from_numpy(stars.planes).to(device)[:, None, :, None, :]
     steps = torch.arange(side, device=device)
     inner = steps[:, None] * canvas.shape[2] + steps[None]
+    if canvas.numel() < 2**31:  # half the memory
+        start, inner = start.int(), inner.int()
     flat = canvas.view(-1)
     for i in range(0, len(start), max(1, chunk // side**2)):
         part = slice(i, i + max(1, chunk // side**2))
