@@ -118,13 +118,14 @@ def low_signal(rig: Rig, rng: np.random.Generator) -> Sub:
 
 
 def reflection(rig: Rig, rng: np.random.Generator) -> Sub:
-    """The ghost of a bright star: a disc of 15 % of the sky with the pupil's hole, near its star
-    and larger than it."""
+    """The ghost of a bright star that 3 % of its light makes: a disc of 15 % of the sky with the
+    pupil's hole, its star within it but off its middle."""
     x, y = WIDTH * rng.uniform(0.3, 0.7), HEIGHT * rng.uniform(0.3, 0.7)
-    away = np.hypot(X - x - 25, Y - y + 15)
-    disc = (away < 75) & (away > 75 * rig.obstruction)
-    glow = 0.15 * ndimage.gaussian_filter(disc.astype(float), 1.5)
-    return Sub(glow=glow, bright=((x, y, 6e6),))
+    radius, turn = rng.uniform(80, 130), rng.uniform(0, 2 * np.pi)
+    away = np.hypot(X - x - 0.5 * radius * np.cos(turn), Y - y - 0.5 * radius * np.sin(turn))
+    disc = (away < radius) & (away > radius * rig.obstruction)
+    ghost = 0.15 * ndimage.gaussian_filter(disc.astype(float), 1.5)
+    return Sub(glow=ghost, bright=((x, y, rig.sky_e * ghost.sum() / 0.03),))
 
 
 def diffraction_spikes(rig: Rig, rng: np.random.Generator) -> Sub:

@@ -9,6 +9,7 @@ is a slope of 0.33 in magnitudes (common practice for moderate galactic latitude
 """
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 
 import galsim
@@ -93,7 +94,8 @@ def star_profile(rig: Rig, sub: Sub) -> galsim.GSObject:
         obscuration=rig.obstruction if sub.pupil is None else 0.0,
         aberrations=terms,
         aper=sub.pupil,
-        **({} if sub.pupil is not None else {"oversampling": 1.5, "pad_factor": 1.5}),
+        # Padded so that the wings reach to the edge of the stamps.
+        **({} if sub.pupil is not None else {"oversampling": 1.5, "pad_factor": 4.0}),
     )
     parts = [galsim.Kolmogorov(fwhm=rig.fwhm_px * sub.seeing), glass]
     if sub.motion is not None:
@@ -140,6 +142,7 @@ def _starlight(rig: Rig, sub: Sub, shift: np.ndarray, places: np.random.Generato
     return np.maximum(inner, 0.0)
 
 
+@lru_cache(maxsize=6)
 def _stamps(profile: galsim.GSObject) -> np.ndarray:
     """(PHASES, PHASES, STAMP_PX, STAMP_PX) of the star, its middle at pixel STAMP_PX // 2 and
     1 / PHASES px further for each phase."""
