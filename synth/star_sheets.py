@@ -20,7 +20,7 @@ from synth.psf import Blur, Pupil, phase_stamps, star_light
 from synth.rng import torch_stream
 from synth.sensor import spill
 from synth.sheet_plan import NUMBERS, SheetPlan
-from synth.star_tiles import TILES, StarTiles
+from synth.star_tiles import CROWD_SCALES, TILES, StarTiles
 from synth.starlight import BRIGHT_STARS, CENTRE_ZONE, OVER, STAMP_PX, ZONES, band, sent
 from synth.tile_noise import RESPONSE_SIGMA, shot_noise, sky_noise2_e
 
@@ -34,7 +34,7 @@ LIGHTS = len(ZONES) + 1  # the last is for the brightest stars: all colours of t
 # Light of a faint compact star ends here, as on whole frames.
 FAINT_REACH_PX, REACH_PX = 12.0, 32.0
 # Pieces of sky without a chosen star that crowding is read from, and their most stars.
-SKY_TILES, SKY_TILE_PX, SKY_STARS = 6, 48, 24
+SKY_TILES, SKY_TILE_PX, SKY_STARS = 8, 96, 48
 AT_ONCE_PX = 1 << 25  # of stars laid down together: bounds the memory
 
 
@@ -95,6 +95,8 @@ class _Frames:
         self.x, self.y, self.flux_e = there(plan.stars).unbind(2)
         self.planes = None if plan.planes is None else there(plan.planes)
         self.batch = torch.arange(len(rows), device=device)[:, None]
+        self.crowd: tuple[Tensor, Tensor] | None = None
+        self.scattered = False
         self.stamps = star_stamps(
             Pupil(**sent({name: of[rows] for name, of in plan.pupil.items()}, device)),
             Blur(**sent({name: of[rows] for name, of in plan.blur.items()}, device)),
@@ -106,6 +108,8 @@ class _Frames:
         for name, side in (("x", width), ("y", height)):
             place = torch.rand(self.x.shape, generator=generator, device=self.x.device)
             setattr(self, name, place * (side + 2 * MARGIN_PX) - MARGIN_PX - 0.5)
+        if not self.scattered:  # once spread evenly, they crowd as much anywhere
+            self.scattered, self.crowd = True, None
 
     def tiles(self, side: int, neighbours: int, generator: torch.Generator) -> StarTiles:
         there, places = self._chosen(generator)
@@ -115,7 +119,8 @@ class _Frames:
         light += self._empty(side)
         self._add_hot_pixels(light, generator)
         pixels = self._beyond_edges(self._read(light, generator), origin)
-        crowding, lift_e = self._crowding(generator)
+        self.crowd = self._crowding(generator) if self.crowd is None else self.crowd
+        crowding, lift_e = self.crowd
         return StarTiles(
             pixels,
             self.rows,
@@ -280,20 +285,25 @@ class _Frames:
         return pixels
 
     def _crowding(self, generator: torch.Generator) -> tuple[Tensor, Tensor]:
-        """(b,) noise of the sky with its faint stars over that without, and their level, electrons.
+        """Noise of the sky with its faint stars over that without, at the scales at which peaks are
+        looked for (b, CROWD_SCALES), and the level of those stars (b,), electrons.
 
         Read where nothing was chosen, as medians of the pictures in which peaks are looked for.
         """
         origin = 2 * (self._anywhere(SKY_TILES, generator) / 2).long() - SKY_TILE_PX // 2
-        light = self._light(origin, SKY_TILE_PX, SKY_STARS)
-        half = F.avg_pool2d(light, 2)
-        level = half.flatten(1).median(1).values
+        picture = F.avg_pool2d(self._light(origin, SKY_TILE_PX, SKY_STARS), 2)
+        level = picture.flatten(1).median(1).values
         noise = self._half_noise_e()[:, None, None, None]
-        half = half - level[:, None, None, None]
-        half = half + noise * torch.randn(half.shape, generator=generator, device=half.device)
-        response = 0.5 * (half[..., 1:-1, 1:-1] + F.avg_pool2d(half, 3, 1))
-        spread = 1.4826 * response.abs().flatten(1).median(1).values
-        return (spread / (noise[:, 0, 0, 0] * RESPONSE_SIGMA)).clamp_min(1.0), level
+        picture = picture - level[:, None, None, None]
+        grain = torch.randn(picture.shape, generator=generator, device=picture.device)
+        picture = picture + noise * grain
+        shares = []
+        for k in range(CROWD_SCALES):
+            response = 0.5 * (picture[..., 1:-1, 1:-1] + F.avg_pool2d(picture, 3, 1))
+            spread = 1.4826 * response.abs().flatten(1).median(1).values
+            shares.append(spread * 2**k / (noise[:, 0, 0, 0] * RESPONSE_SIGMA))
+            picture = F.avg_pool2d(picture, 2)
+        return torch.stack(shares, 1).clamp_min(1.0), level
 
     def _half_noise_e(self) -> Tensor:
         """(b,) sigma of the mean of 2 x 2 pixels of empty sky, electrons."""

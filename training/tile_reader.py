@@ -44,9 +44,10 @@ def read_tiles(tiles: StarTiles, told_share: float = 1.0) -> tuple[Tensor, ...]:
     while pictures[-1].shape[-1] // 2 >= 5:
         coarser = halved(pictures[-1].flatten(0, 1))
         pictures.append(coarser.view(*tiles.pixels.shape[:2], *coarser.shape[-2:]))
+    noises = half_noise[:, None] * RESPONSE_SIGMA * tiles.crowding
     found = [
-        _points(tiles, picture, scale, half_noise / scale * RESPONSE_SIGMA * tiles.crowding)
-        for picture, scale in zip(pictures, SCALES, strict=False)
+        _points(tiles, picture, scale, noise / scale)
+        for picture, scale, noise in zip(pictures, SCALES, noises.unbind(1), strict=False)
     ]
     best = torch.stack([score for _, _, score in found], 1).argmax(1)
     batch = torch.arange(len(tiles), device=flat.device)
