@@ -34,7 +34,7 @@ LIGHTS = len(ZONES) + 1  # the last is for the brightest stars: all colours of t
 # Light of a faint compact star ends here, as on whole frames.
 FAINT_REACH_PX, REACH_PX = 12.0, 32.0
 # Pieces of sky without a chosen star that crowding is read from, and their most stars.
-SKY_TILES, SKY_TILE_PX, SKY_STARS = 8, 96, 48
+SKY_TILES, SKY_TILE_PX, SKY_STARS = 5, 96, 32
 AT_ONCE_PX = 1 << 25  # of stars laid down together: bounds the memory
 
 

@@ -120,11 +120,12 @@ def _unlike_places(here: Views, there: Views) -> float:
 
 def _of_network(name: str, views: Views, device: str) -> Iterator[Row]:
     from classifier.errors import ModelError
-    from classifier.weights import load_model
 
     try:
+        from classifier.weights import load_model
+
         network = load_model().network.eval()
-    except ModelError as error:
+    except (ModelError, ModuleNotFoundError) as error:
         print(f"(the network is left out: {error})", file=sys.stderr)
         return
     context = torch.full((len(views), len(CONTEXT)), float("nan"))

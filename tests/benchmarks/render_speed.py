@@ -17,8 +17,6 @@ import torch
 from stopwatch import profiled, timed
 
 from classifier import views as views_of
-from classifier.context import CONTEXT
-from classifier.network import Network
 from classifier.sheet import cut_sheet
 from classifier.surface import read_surface
 from classifier.views import PHYSICAL, make_views
@@ -122,7 +120,7 @@ class Clock:
         return self.notes[name][-1] if self.warm else 0.0
 
 
-def one_batch(index: int, clock: Clock, network: Network) -> Plan:
+def one_batch(index: int, clock: Clock) -> Plan:
     args, device = clock.args, clock.args.device
     size = args.height, args.width
     plan = clock(
@@ -150,10 +148,7 @@ def one_batch(index: int, clock: Clock, network: Network) -> Plan:
     clock("view sky and lines", lambda: views_of._sky_view(surface, batch.pixels.shape[1:]))
     clock("view bright stars", lambda: views_of._bright_stars(surface, sheet))
     clock("view tiles", lambda: views_of._tile_view(batch.pixels, surface, sheet))
-    views = clock("views, all of them", lambda: make_views(batch.pixels, physical))
-    context = torch.full((args.frames, len(CONTEXT)), float("nan"), device=device)
-    with torch.inference_mode():
-        clock("network", lambda: network(views, context))
+    clock("views, all of them", lambda: make_views(batch.pixels, physical))
     return plan
 
 
@@ -184,10 +179,10 @@ def main() -> None:
     args.frames = args.frames or (8 if on_gpu else 1)
     args.batches = args.batches or (4 if on_gpu else 1)
     speed = copy_speed(args.device)
-    clock, network = Clock(args), Network().to(args.device).eval()
+    clock = Clock(args)
     for index in range(args.batches + 1):
         clock.warm = index > 0
-        plan = one_batch(index, clock, network)
+        plan = one_batch(index, clock)
     card = torch.cuda.get_device_name() if args.device == "cuda" else "CPU"
     print(
         f"{card}, {torch.get_num_threads()} threads: {args.frames} frames of {args.height} x "

@@ -13,18 +13,16 @@ most time on, rendering tiles and reading them.
 import argparse
 import statistics
 from collections.abc import Callable
+from typing import Any
 
 import torch
 from stopwatch import profiled, timed
 
-from classifier.network import Network
 from synth.rng import torch_stream
 from synth.sheet_plan import SheetPlan, plan_sheets
 from synth.star_scenes import draw_star_scenes
 from synth.star_sheets import SheetRenderer
 from synth.strength import settle
-from training.config import TrainConfig
-from training.pretrain import StarLearner
 from training.sheets import Sheets, render_sheets
 from training.tile_reader import read_tiles
 
@@ -57,8 +55,22 @@ def one_batch(
     note(f"all of it, {times} times a plan", seconds, count * times)
     held = sum(float(sheet.facts[..., 4].sum()) for sheet in sheets) / (count * times)
     note("(stars held by a sheet)", held / 1000 * count, count)
-    seconds, _ = timed(device, lambda: args.learner.step(sheets[0], 1e-3))
-    note("one step of learning", seconds, count)
+    if args.learner is not None:
+        seconds, _ = timed(device, lambda: args.learner.step(sheets[0], 1e-3))
+        note("one step of learning", seconds, count)
+
+
+def learner(device: str) -> Any:
+    """What learns from the cut-outs; None on a machine without torchvision."""
+    try:
+        from classifier.network import Network
+    except ModuleNotFoundError as error:
+        print(f"(learning is left out: {error})")
+        return None
+    from training.config import TrainConfig
+    from training.pretrain import StarLearner
+
+    return StarLearner(Network(), TrainConfig(steps=1, device=device), torch.device(device))
 
 
 def main() -> None:
@@ -72,8 +84,7 @@ def main() -> None:
     parser.add_argument("--profile", action="store_true")
     args = parser.parse_args()
     torch.backends.cudnn.benchmark = True
-    config = TrainConfig(steps=1, device=args.device)
-    args.learner = StarLearner(Network(), config, torch.device(args.device))
+    args.learner = learner(args.device)
     rows: dict[str, list[float]] = {}
     for index in range(args.batches + 1):
         warm_up = index == 0
