@@ -150,3 +150,6 @@ def test_a_fault_no_frame_has_gives_unknown_figures_and_a_card(model, tmp_path):
     assert "a command" in card
     assert all(f"| {key} |" in card for key in KEYS)
     assert "nan" not in card
+    assert "each fault has 5.0 % of the frames." in card
+    other = model.with_prior({"clouds": 0.3}).config | {"training": made}
+    assert "5.0 % of the frames, except clouds 30 %." in card_text(other, figures)
