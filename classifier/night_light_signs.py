@@ -16,7 +16,7 @@ from scipy import ndimage, stats
 from classifier.night_field import standing
 from classifier.night_ghost import ghost_step_pct
 from classifier.night_line import NightLine
-from classifier.night_trend import correlation, find_step, known, robust_spread, smoothness
+from classifier.night_trend import correlation, eases, find_step, known, robust_spread, smoothness
 from classifier.runs import EXTINCTION_MAG
 
 Array = np.ndarray
@@ -40,7 +40,8 @@ def _thirds(values: Array) -> tuple[float, float]:
 def _loss(line: NightLine) -> dict[str, float]:
     """Magnitudes lost beyond what the airmass takes: loss_top (nine tenths less a tenth),
     loss_peak (the same of the worst twentieth, for clouds that were soon gone),
-    loss_growth (last third less first), loss_recovers (1: the run ends clear), loss_smooth,
+    loss_growth (last third less first), loss_recovers (1: the run ends clear), loss_eases (1: it
+    was clear again at some time), loss_smooth,
     loss_trend, loss_patchy (85 % quantile of the rms over the field), count_fall: stars fewer
     in the poorest tenth than in the richest, powers of two."""
     airmass = line.of["airmass"]
@@ -62,6 +63,7 @@ def _loss(line: NightLine) -> dict[str, float]:
         "loss_peak": float(np.quantile(seen, 0.95) - low),
         "loss_growth": last - first,
         "loss_recovers": float(np.clip((high - last) / max(high - low, 0.05), 0, 1)),
+        "loss_eases": eases(seen),
         "loss_smooth": smoothness(loss),
         "loss_trend": correlation(line.hours, loss),
         "loss_airmass": correlation(airmass, line.of["lost_mag"]),

@@ -13,7 +13,7 @@ import numpy as np
 
 from classifier.night_focus import focus_course
 from classifier.night_line import NightLine
-from classifier.night_trend import correlation, find_step, known, smoothness, trend
+from classifier.night_trend import correlation, eases, find_step, known, smoothness, trend
 
 Array = np.ndarray
 
@@ -158,7 +158,7 @@ def _swelling(line: NightLine) -> dict[str, float]:
         "growth": float(np.median(seen[-third:]) - np.median(seen[:third])),
         "block_share": _block_share(seen),
         "recovers": float(np.clip((top - last) / max(top - low, 0.05), 0, 1)),
-        "eases": _eases(seen),
+        "eases": eases(seen),
         "swell_smooth": smoothness(size),
         "swell_ambient": abs(correlation(warm, size)),
         "swell_fit": _parabola_share(warm, size),
@@ -177,15 +177,6 @@ def _swelling(line: NightLine) -> dict[str, float]:
         signs |= {"step_share": step.share, "step_sigma": step.sigma, "step_size": step.size}
     signs |= _form(line, size)
     return signs
-
-
-def _eases(size: Array) -> float:
-    """The greatest fall from a sub to a later one, by medians of three, over the whole range."""
-    if len(size) < 5:
-        return 0.0
-    calm = np.array([np.median(size[i : i + 3]) for i in range(len(size) - 2)])
-    falls = np.maximum.accumulate(calm) - calm
-    return float(np.clip(falls.max() / max(np.ptp(calm), 0.05), 0, 1))
 
 
 def _block_share(values: Array) -> float:

@@ -123,5 +123,17 @@ def smoothness(series: Array) -> float:
     return float(1 - 0.5 * np.mean(np.diff(y) ** 2) / np.var(y))
 
 
+def eases(series: Array, least: float = 0.05) -> float:
+    """The greatest fall from a value to a later one over the whole range, 0 to 1, by medians of
+    three: 1 for what went again at some time, 0 for what only grew. A range below `least` is
+    none."""
+    (y,) = known(series)
+    if len(y) < LEAST:
+        return 0.0
+    calm = np.array([np.median(y[i : i + 3]) for i in range(len(y) - 2)])
+    falls = np.maximum.accumulate(calm) - calm
+    return float(np.clip(falls.max() / max(float(np.ptp(calm)), least), 0, 1))
+
+
 def _spread(values: Array) -> float:
     return float(np.abs(values - np.median(values)).sum())

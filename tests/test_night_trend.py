@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from classifier.night_trend import correlation, find_step, robust_spread, smoothness, trend
+from classifier.night_trend import correlation, eases, find_step, robust_spread, smoothness, trend
 
 
 def test_slope_survives_wild_values():
@@ -66,3 +66,12 @@ def test_ranks_correlate_whatever_the_scale():
     assert correlation(x, np.exp(x)) == pytest.approx(1.0)
     assert correlation(x, -(x**3)) == pytest.approx(-1.0)
     assert correlation(x, np.ones(12)) == 0.0
+
+
+def test_what_went_again_and_what_only_grew():
+    hill = np.exp(-0.5 * ((np.arange(18) - 8) / 2.0) ** 2)
+    assert eases(hill) > 0.9
+    assert eases(1 - hill) > 0.9  # bad at both ends
+    assert eases(np.linspace(0, 1, 18)) == 0.0
+    assert eases(np.where(np.arange(18) == 9, 1.0, 0.0)) == 0.0  # one odd sub
+    assert eases(0.01 * hill) < 0.25 and eases(hill[:4]) == 0.0
