@@ -59,6 +59,8 @@ def graft(source: Source, fault: str, strength: float, rng: Generator) -> Grafte
     column = INDEX[fault]
     own = done.strength
     row[column] = strengths([done.changed])[0][column] if own is None else own
+    # What the recipe leaves open beside its fault, as the focus of a lopsided donut.
+    row[[INDEX[key] for key, known in done.changed.strength.items() if np.isnan(known)]] = NAN
     if fault in ("low_signal", "clouds", "vignetting"):
         # Less light is less signal; how much, the stand-in cannot tell for the other fault.
         row[INDEX["low_signal"]] = row[column] if fault == "low_signal" else NAN

@@ -13,13 +13,17 @@ import torch
 from numpy.random import Generator
 from scipy import ndimage
 
-from classifier.vocabulary import INDEX, KEYS
+from classifier.vocabulary import FAULTS, INDEX, KEYS
 from synth import defects, reflections, shading, sky, streaks
+from synth.crowding import left_by_stars
+from synth.grafted_spikes import spike_snr
+from synth.grain import sky_grain
 from synth.kernels import optics_kernel, path_kernel, soft_kernel, spike_kernel
+from synth.own_star import OwnStar, own_star
 from synth.renoise import add, dim, smear
 from synth.scene import Scene
 from synth.stand_in import Source, smooth_sky
-from synth.strength import strengths
+from synth.strength import NAN
 
 
 @dataclass(frozen=True)
@@ -87,7 +91,8 @@ def _smeared(job: Job, kernel_of: Callable[[float], np.ndarray]) -> np.ndarray:
     out = job.light.copy()
     for before, after in zip(_planes(source, job.light), _planes(source, out), strict=True):
         odd = lone_pixels(before, source.noise_adu * source.gain, source.fwhm_px / pitch_px)
-        after[:] = smear(before - odd, kernel, source.read_e, job.rng) + odd
+        even = before - odd
+        after[:] = smear(even, kernel, source.read_e, job.rng, sky_grain(even)) + odd
     return out
 
 
@@ -106,13 +111,32 @@ def _soft(job: Job) -> Applied:
 
 def _spikes(job: Job) -> Applied:
     """Spikes on all stars, one of them as bright as the recipe made it; a bar too strong for them
-    covers less of its length."""
-    full = float(strengths([job.changed])[0][INDEX["diffraction_spikes"]])
+    covers less of its length. Wanted but not to be seen, they are nobody's to name."""
+    star = own_star(job.source, job.light)
+    full = _spike_snr(job, star, 1.0)
     cover = min(1.0, job.strength / full) if full > 0 else 1.0
-    light = add(job.light, _coloured(job.source, _brightened_stars(job)), job.rng)
+    light = add(job.light, _coloured(job.source, _brightened_stars(job, star)), job.rng)
     brighter = replace(job, light=light)
     after = _smeared(brighter, lambda pitch: spike_kernel(job.changed, cover, pitch))
-    return Applied(after, job.changed, full * cover)
+    reached = _spike_snr(job, star, cover)
+    counts_from = FAULTS[INDEX["diffraction_spikes"]].counts_from
+    unseen = reached < counts_from <= job.strength
+    return Applied(after, job.changed, NAN if unseen else reached)
+
+
+def _spike_snr(job: Job, star: OwnStar, cover: float) -> float:
+    """Of the frame's brightest star as the recipe left it, through bars of this cover."""
+    x, y, flux = max(_places(job.changed), key=lambda place: place[2])
+    return spike_snr(
+        star,
+        spike_kernel(job.changed, cover),
+        flux,
+        (x, y),
+        (job.light.shape[0], job.light.shape[1]),
+        [bar.angle_deg + 90 for bar in job.changed.bars],
+        job.scene.noise_e / left_by_stars(job.scene),
+        job.source.fwhm_px,
+    )
 
 
 def _axes(scene: Scene) -> tuple[torch.Tensor, torch.Tensor]:
@@ -157,23 +181,18 @@ def _gradient(job: Job) -> Applied:
 def _reflection(job: Job) -> Applied:
     """Stray light, and the star it comes from made as bright as it must be to cast it."""
     skies = _array(reflections.reflection_map([job.changed.reflection], *_axes(job.scene)))
-    more = skies * job.source.sky_e + _brightened_stars(job)
+    more = skies * job.source.sky_e + _brightened_stars(job, own_star(job.source, job.light))
     return _brightened(job, _coloured(job.source, more))
 
 
-def _brightened_stars(job: Job) -> np.ndarray:
-    """(H, W) electrons that stars of the changed stand-in have more than the frame's, as Moffat
-    stars of exponent 3 (common practice) and the frame's own width."""
+def _brightened_stars(job: Job, star: OwnStar) -> np.ndarray:
+    """(H, W) electrons that stars of the changed stand-in have more than the frame's."""
     light = np.zeros(job.light.shape)
     before = {(x, y): f for x, y, f in _places(job.scene)}
-    scale = job.source.fwhm_px / (2 * (2 ** (1 / 3) - 1) ** 0.5)
     for x, y, flux in _places(job.changed):
         extra = flux - before.get((x, y), 0.0)
         if extra > 0:
-            rows, columns = (np.arange(n, dtype=float) for n in job.light.shape)
-            away2 = np.add.outer((rows - y) ** 2, (columns - x) ** 2)
-            wing = (1 + away2 / scale**2) ** -3
-            light += extra * 2 / (np.pi * scale**2) * wing
+            light += extra * star.light((job.light.shape[0], job.light.shape[1]), x, y)
     return light
 
 

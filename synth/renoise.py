@@ -6,7 +6,8 @@ into stars and sky, and stars too faint to be found are treated like all others.
 
     smear   light moved by a kernel of sum 1: k * E, whose noise has the spectrum |K|^2, plus noise
             of the spectrum 1 - |K|^2, so that the sum is white again and has the variance
-            k * L + R^2 that the smeared light calls for
+            k * L + R^2 that the smeared light calls for; both times the spectrum of the frame's
+            own noise where that is not white
     dim     light reduced to a share m of itself: binomial thinning, matched in mean and variance
     add     more light: Poisson
 
@@ -16,6 +17,8 @@ All three return a frame that is the one given, bit for bit, where there is noth
 import numpy as np
 from numpy.random import Generator
 from scipy import fft
+
+from synth.grain import WHITE, Grain
 
 # Keys' cubic kernel reproduces parabolas, so a point laid down between pixels keeps its first and
 # second moments exactly (Keys 1981, IEEE Trans. ASSP 29, 1153; from memory).
@@ -60,13 +63,18 @@ def _trimmed(kernel: np.ndarray) -> np.ndarray:
 
 
 def smear(
-    light_e: np.ndarray, kernel: np.ndarray, read_noise_e: float, rng: Generator
+    light_e: np.ndarray,
+    kernel: np.ndarray,
+    read_noise_e: float,
+    rng: Generator,
+    grain: Grain = WHITE,
 ) -> np.ndarray:
     """(H, W) electrons, smeared by a kernel (odd side, sum 1) and noisy as a frame of its own.
 
     With k the kernel and V = E + R^2 the variance, k * E has the variance k^2 * V; the noise
     added has ((k - k^2) * V), shaped to the spectrum 1 - |K|^2. Exact where V varies slowly over
-    the kernel; near a bright star right in variance, nearly so in colour.
+    the kernel; near a bright star right in variance, nearly so in colour. `grain`: how the noise
+    of this light's sky is correlated and how strong it is where not as V says.
     """
     if kernel.size == 1:
         return light_e
@@ -87,11 +95,19 @@ def smear(
     light = fft.rfft2(wide, s=size)
     # What the kernel leaves of white noise, and what it takes, which is put back.
     left = float((kernel**2).sum())
-    variance = fft.rfft2(np.maximum(wide, 0.0) + read_noise_e**2, s=size)
+    variance = fft.rfft2(_variance(wide, read_noise_e, grain), s=size)
     missing = np.maximum(back(variance * (moving - squared)), 0.0) / (1 - left)
     white = fft.rfft2(rng.standard_normal(size))
-    coloured = back(white * np.sqrt(np.clip(1 - np.abs(moving) ** 2, 0.0, 1.0)))
-    return back(light * moving) + np.sqrt(missing) * coloured
+    taken = np.clip(1 - np.abs(moving) ** 2, 0.0, 1.0) * grain.spectrum((size[0], size[1]))
+    return back(light * moving) + np.sqrt(missing) * back(white * np.sqrt(taken))
+
+
+def _variance(light_e: np.ndarray, read_noise_e: float, grain: Grain) -> np.ndarray:
+    """Variance of a pixel's noise: light and read noise, times what the sky shows of it."""
+    variance = np.maximum(light_e, 0.0) + read_noise_e**2
+    if grain.variance is None:
+        return variance
+    return variance * grain.variance / max(float(np.median(variance)), 1e-9)
 
 
 def dim(

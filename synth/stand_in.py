@@ -19,6 +19,7 @@ from synth.scene import Scene
 # Sky over squared read noise taken where neither is known: read noise then adds 5 % to the noise,
 # which is what subs are commonly exposed for (common practice).
 USUAL_SKY_OVER_READ2 = 10.0
+_PHOTON_SHARE = USUAL_SKY_OVER_READ2 / (USUAL_SKY_OVER_READ2 + 1)
 _MESH_PX = 32
 
 
@@ -27,8 +28,8 @@ class Source:
     """A real good frame to graft onto.
 
     pixels: (H, W) float32 ADU, raw mosaic where `cfa` (order at [0, 0], [0, 1], [1, 0], [1, 1])
-    is given. fwhm_px: measured width of its stars. The other facts may be None, unknown: the
-    offset is then taken as 0, gain and read noise from the frame's noise.
+    is given. fwhm_px: measured width of its stars. The other facts may be None, unknown: they are
+    then taken from the frame's noise, and without a gain the offset as 0.
     """
 
     pixels: np.ndarray
@@ -61,13 +62,15 @@ class Source:
 
     @property
     def zero_adu(self) -> float:
-        """Level without light: the offset, worked out from the noise where only that is unknown."""
+        """Level without light: the offset, worked out from the noise where the gain is known."""
         if self.offset_adu is not None:
             return self.offset_adu
         level = float(np.median(self.pixels))
         if self.gain_e_adu and self.read_noise_e:
             sky_e = (self.gain_e_adu * self.noise_adu) ** 2 - self.read_noise_e**2
             return level - max(sky_e, 0.0) / self.gain_e_adu
+        if self.gain_e_adu:
+            return level - _PHOTON_SHARE * self.gain_e_adu * self.noise_adu**2
         # Background already taken off: any sky that goes with the noise will do.
         return 0.0 if level > 5 * self.noise_adu else level - 25 * self.noise_adu
 
@@ -76,8 +79,7 @@ class Source:
         """Electrons per ADU; unknown: that which makes the noise photon noise, mostly."""
         if self.gain_e_adu:
             return self.gain_e_adu
-        photons = USUAL_SKY_OVER_READ2 / (USUAL_SKY_OVER_READ2 + 1)
-        return max(self.sky_adu, self.noise_adu) * photons / self.noise_adu**2
+        return max(self.sky_adu, self.noise_adu) * _PHOTON_SHARE / self.noise_adu**2
 
     @cached_property
     def read_e(self) -> float:
@@ -124,7 +126,7 @@ def smooth_sky(light_e: np.ndarray) -> np.ndarray:
     return ndimage.map_coordinates(quiet, grid, order=1, mode="nearest")
 
 
-def bright_stars(source: Source, light_e: np.ndarray, count: int = 400) -> StarList:
+def bright_stars(source: Source, light_e: np.ndarray, count: int = 2000) -> StarList:
     """The frame's brightest stars, `count` at most: peaks of the light in a window of 2 FWHM."""
     side = 2 * int(np.ceil(source.fwhm_px)) + 1
     above = light_e - smooth_sky(light_e)

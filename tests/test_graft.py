@@ -3,10 +3,13 @@
 import galsim
 import numpy as np
 import pytest
-from graft_source import GAIN, OFFSET, READ_E, SIDE, as_source, noisy, star_field
+from graft_source import GAIN, OFFSET, READ_E, SIDE, as_source, noisy, scene_of, star_field
+from scipy import ndimage
 
 from classifier.vocabulary import INDEX, KEYS
 from synth.graft import can_graft, clean_strength, graft, uncapped
+from synth.kernels import optics_kernel
+from synth.recipes import RECIPES
 from synth.relight import lone_pixels
 from synth.stand_in import Source, bright_stars
 from synth.strength import ABSENT
@@ -93,6 +96,33 @@ def _half_flux_px(picture: np.ndarray) -> float:
     order = np.argsort(radius)
     share = np.cumsum(picture.ravel()[order]) / total
     return float(np.interp(0.5, share, radius[order]))
+
+
+def test_a_lopsided_donut_has_a_hole_to_see(source):
+    """Where the recipe draws one, the frame's stars show a hole: a place darker than all round."""
+    star = drawn(galsim.Gaussian(fwhm=source.fwhm_px), 61)
+    scene, donuts = scene_of(source, 0.4), 0
+    for seed in range(240):
+        changed = RECIPES["miscollimation"](scene, 1.6, np.random.default_rng(seed))
+        if not np.isnan(changed.strength.get("defocus", 0.0)):
+            continue
+        donuts += 1
+        image = ndimage.convolve(star, optics_kernel(changed), mode="constant")
+        bright = image > 0.05 * image.max()
+        darkest = image == ndimage.minimum_filter(image, 5)
+        assert (darkest & ndimage.binary_erosion(ndimage.binary_fill_holes(bright))).any(), seed
+    # Of the quarter that is to be donuts, those far enough out of focus for a hole of 1.5 FWHM.
+    assert 3 <= donuts < 60
+
+
+def test_what_a_recipe_leaves_open_is_not_scored(source):
+    """A lopsided donut is out of focus too."""
+    told = [
+        graft(source, "miscollimation", 1.6, np.random.default_rng(k)).strength for k in range(40)
+    ]
+    focus = np.array(told)[:, INDEX["defocus"]]
+    assert np.isnan(focus).any()
+    assert set(focus[~np.isnan(focus)]) == {1.0}
 
 
 def test_hot_pixels_of_the_frame_stay_where_they_are(source):
@@ -225,7 +255,12 @@ def test_unknown_facts_come_from_the_noise():
     assert blind.gain == pytest.approx(GAIN * (1 + READ_E**2 / 800) / 1.1, rel=0.15)
     half = Source(frame.pixels, 3.0, GAIN, READ_E)
     assert half.zero_adu == pytest.approx(OFFSET, abs=25)
+    # Gain alone: 10 / 11 of the noise's variance is the sky's.
+    gain_only = Source(frame.pixels, 3.0, GAIN)
+    sky_e = (800 + READ_E**2) * 10 / 11
+    assert gain_only.zero_adu == pytest.approx(OFFSET + (800 - sky_e) / GAIN, abs=25)
     assert not blind.knows_sky
+    assert not gain_only.knows_sky
     assert half.knows_sky
 
 

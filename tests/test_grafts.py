@@ -7,12 +7,16 @@ import numpy as np
 import pytest
 import torch
 from astropy.io import fits
+from scipy import ndimage
 from small_model import write_small_model
 
 from classifier.context import CONTEXT
 from classifier.errors import UsageError
+from classifier.frame import read_frame
 from classifier.vocabulary import FAULTS, INDEX, KEYS
 from classifier.weights import load_model
+from synth.graft import graft
+from synth.stand_in import Source, smooth_sky
 from training.evaluate import Answers
 from training.good_frames import GoodFrame, good_frames, pack, part_of, unpack
 from training.grafts import RUN_FRAMES, _Deck, _faulty, _source, grafted, turned_windows
@@ -161,10 +165,14 @@ def test_runs_hold_the_source_and_three_faulty_frames(frames):
 
 
 def test_all_faults_are_dealt_equally_often(frames):
-    deck, source = _Deck(np.random.default_rng(1)), _source(frames[0])
-    dealt = Counter(deck.draw(source) for _ in range(15 * 4))
-    # A mono frame: all but the Bayer grid, four times each.
-    assert dealt == dict.fromkeys((k for k in KEYS if k != "bayer_grid"), 4)
+    deck = _Deck(np.random.default_rng(1))
+    mono = [k for k in KEYS if k != "bayer_grid"]
+    assert Counter(deck.draw(mono) for _ in range(15 * 4)) == dict.fromkeys(mono, 4)
+    # What one frame cannot have waits for the next that can.
+    sky = ["trail", "clouds"]
+    assert Counter(deck.draw(sky) for _ in range(4)) == dict.fromkeys(sky, 2)
+    owed = Counter(deck.draw(mono) for _ in range(13 * 2))
+    assert owed == dict.fromkeys((k for k in mono if k not in sky), 2)
 
 
 def coloured(order: str) -> GoodFrame:
@@ -234,6 +242,30 @@ def test_real_frames_can_be_grafted(real_frames):
     small = [f for f in frames if f.pixels.size < 2e5]
     for sample in grafted(small, seed=1, count=8):
         assert all(torch.isfinite(v).all() for v in vars(sample.views).values())
+
+
+def sky_noise(pixels: np.ndarray, far: np.ndarray) -> float:
+    """Sigma from differences of pixels two apart, both far from stars, under four sigma."""
+    steps = np.abs(pixels[:, 2:].astype(float) - pixels[:, :-2])[far[:, 2:] & far[:, :-2]]
+    return float(np.sqrt((steps[steps < 6 * np.median(steps)] ** 2).mean() / 2))
+
+
+@pytest.mark.parametrize(
+    "name", ["science_0.fits", "aligned_eso085-030-004.fit", "cutout_frame-i-008108-5-0025.fits"]
+)
+def test_grafts_leave_the_noise_of_a_real_sky_as_it_was(name, real_frames):
+    path = next(real_frames.glob(f"*/{name}"))
+    read = read_frame(path)
+    source = Source(read.pixels.astype(np.float32), 3.0, read.facts.gain_e_adu)
+    flat = ndimage.gaussian_filter(source.pixels - smooth_sky(source.pixels.astype(float)), 1.5)
+    bright = flat > 1.2 * source.noise_adu
+    far = ~ndimage.binary_dilation(bright, iterations=6)
+    before = sky_noise(source.pixels, far)
+    for key, strength in (("drift", 1.5), ("defocus", 3.0), ("bloated_stars", 1.6)):
+        after = graft(source, key, strength, np.random.default_rng(4)).pixels
+        # 1e5 px and more: chance is 4 / sqrt(2e5) = 0.9 %. Cutting at four sigma and correlations
+        # beyond 6 px are worth a percent each. It was 4 to 20 % before.
+        assert sky_noise(after, far) == pytest.approx(before, rel=0.03), key
 
 
 def test_false_labels_are_told_group_by_group(tmp_path):

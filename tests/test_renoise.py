@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 from graft_source import READ_E, SIDE, noisy, star_field
+from scipy import ndimage
 
+from synth.grain import sky_grain
 from synth.renoise import add, dim, laid_down, smear
 
 # A sample variance of n white Gaussian pixels scatters by sqrt(2 / n): 0.28 % of 512 x 512; a
@@ -66,3 +68,44 @@ def test_dimmed_light_is_poisson_again(share):
 def test_added_light_brings_its_own_noise():
     light = noisy(np.full((SIDE, SIDE), 400.0))
     assert_white(add(light, np.full_like(light, 250.0), np.random.default_rng(3)), 650 + READ_E**2)
+
+
+LAGS = ((0, 0), (0, 1), (1, 0), (1, 1), (0, 2), (2, 1))
+
+
+def covariances(part: np.ndarray) -> np.ndarray:
+    part = part - part.mean()
+    height, width = part.shape
+    return np.array(
+        [(part[dy:, dx:] * part[: height - dy, : width - dx]).mean() for dy, dx in LAGS]
+    )
+
+
+@pytest.mark.parametrize("name", SMEARS)
+def test_a_resampled_sky_keeps_its_grain(name):
+    """Noise of a frame shifted by interpolation and scaled: half as strong as its light says."""
+    light = 600 + 0.5 * ndimage.gaussian_filter(noisy(np.full((SIDE, SIDE), 600.0)) - 600, 0.7)
+    before = covariances(light)
+    after = covariances(
+        smear(light, SMEARS[name], READ_E, np.random.default_rng(3), sky_grain(light))
+    )
+    # A covariance scatters by sqrt(2 sum rho^2 / n) of the variance (Bartlett 1946); for a Gaussian
+    # of sigma s the sum of squared correlations over the plane is 2 pi s^2, here 3.1. Four of
+    # that twice over, and a percent for correlations that are cut off as chance.
+    scatter = 4 * 2 * (2 * 3.1) ** 0.5 / SIDE + 0.01
+    assert after == pytest.approx(before, abs=scatter * before[0])
+    white = covariances(smear(light, SMEARS[name], READ_E, np.random.default_rng(3)))
+    assert white[0] > 1.3 * before[0], "without the grain the noise would jump"
+
+
+def test_a_white_sky_has_no_grain():
+    grain = sky_grain(noisy(np.full((SIDE, SIDE), 600.0)))
+    assert np.count_nonzero(grain.correlation) == 1
+    assert grain.variance == pytest.approx(600 + READ_E**2, rel=0.01)
+    assert np.ptp(grain.spectrum((64, 64))) < 1e-9
+
+
+def test_stars_are_no_grain():
+    """Forty Gaussian stars on a sky of 200 e: what they leave under 3.5 sigma is little."""
+    grain = sky_grain(noisy(star_field()))
+    assert grain.variance == pytest.approx(200 + READ_E**2, rel=0.05)

@@ -3,8 +3,10 @@
 Every frame in the folder is taken as good, unless a table beside them (`manifest.csv` or
 `truth.csv`, with the columns file, labels and unsure, and perhaps unfamiliar) says otherwise:
 frames with a label or of unfamiliar things are left out, and faults that are unsure in a frame
-stay unknown in it. Frames of one folder, or of one run where all lie together, are a group: a
-group is never divided between training and evaluation.
+stay unknown in it. What a frame's own measures find at more than the clean level, or its stars
+are too few to show, is barred: neither put into it nor scored (`own_faults`). Frames of one
+folder, or of one run where all lie together, have one origin and are a group: a group is never
+divided between training and evaluation.
 """
 
 import csv
@@ -26,6 +28,9 @@ TABLES = ("manifest.csv", "truth.csv")
 # Files in which brightness is no longer in proportion to light, or is lost in compression.
 PICTURES = (".jpg", ".jpeg", ".png", ".bmp")
 SMALLEST_PX = 128
+# Labels of what lies on the sky or the sensor and leaves the stars as they are: a frame may have
+# them and still take other faults.
+LEAVE_STARS = frozenset(("hot_pixels", "dust_motes", "vignetting", "gradient"))
 # Share of groups, by a hash of their names, that training may use; the rest is for evaluation.
 TRAINING_SHARE = 0.5
 
@@ -33,7 +38,8 @@ TRAINING_SHARE = 0.5
 @dataclass(frozen=True)
 class GoodFrame:
     """A real good frame. pixels (H, W) float32; physical (len(PHYSICAL),), NaN unknown; bayer as in
-    Facts; fwhm_px measured; unsure: faults that may be in it, so that nothing is said of them."""
+    Facts; fwhm_px measured; unsure: faults that may be in it, so that nothing is said of them
+    unless they are put in plainly; barred: neither put in nor scored."""
 
     path: Path
     group: str
@@ -42,6 +48,7 @@ class GoodFrame:
     bayer: str | None
     fwhm_px: float
     unsure: frozenset[str]
+    barred: frozenset[str] = frozenset()
 
 
 def part_of(group: str) -> str:
@@ -50,16 +57,19 @@ def part_of(group: str) -> str:
     return "training" if digest[0] < 256 * TRAINING_SHARE else "evaluation"
 
 
-def good_frames(folder: Path, part: str | None = None) -> tuple[list[GoodFrame], list[str]]:
+def good_frames(
+    folder: Path, part: str | None = None, labelled: frozenset[str] = frozenset()
+) -> tuple[list[GoodFrame], list[str]]:
     """The folder's good frames, of one part or of both (None), and notes on what was left out.
 
+    labelled: frames with no other labels than these are taken too, and those labels are barred.
     The same picture stored twice counts once. Raises UsageError if there is none.
     """
     folder = Path(folder)
     frames, notes, seen = [], [], set()
-    for path, unsure in _listed(folder):
+    for path, unsure, labels in _listed(folder, labelled):
         try:
-            frame = _read(folder, path, unsure)
+            frame = _read(folder, path, unsure, labels)
         except FrameError as error:
             notes.append(f"{path.name} was left out: {error}")
             continue
@@ -78,22 +88,28 @@ def good_frames(folder: Path, part: str | None = None) -> tuple[list[GoodFrame],
     return frames, notes
 
 
-def _listed(folder: Path) -> Iterator[tuple[Path, frozenset[str]]]:
-    """Frames without a label and the faults that are unsure in them."""
+def _listed(
+    folder: Path, labelled: frozenset[str]
+) -> Iterator[tuple[Path, frozenset[str], frozenset[str]]]:
+    """Frames without other labels than some, the faults unsure in them, and their labels."""
     from classifier.frame import find_frames
 
     if not folder.is_dir():
         raise UsageError(f"There is no folder {folder}; check the path.")
     table = next((folder / name for name in TABLES if (folder / name).is_file()), None)
     if table is None:
-        yield from ((path, frozenset()) for path, _ in find_frames([folder]))
+        yield from ((path, frozenset(), frozenset()) for path, _ in find_frames([folder]))
         return
     with table.open(newline="", encoding="utf-8") as stream:
         for row in csv.DictReader(stream):
-            if row.get("labels") or row.get("unfamiliar"):
+            labels = _keys(row.get("labels"))
+            if not labels <= labelled or row.get("unfamiliar"):
                 continue
-            unsure = frozenset(re.split(r"[|,; ]+", row.get("unsure") or "")) & set(KEYS)
-            yield folder / row["file"], unsure
+            yield folder / row["file"], _keys(row.get("unsure")) & set(KEYS), labels
+
+
+def _keys(cell: str | None) -> frozenset[str]:
+    return frozenset(re.split(r"[|,; ]+", cell or "")) - {""}
 
 
 def _is_mosaic(pixels: np.ndarray) -> bool:
@@ -110,12 +126,13 @@ def _is_mosaic(pixels: np.ndarray) -> bool:
     return max(levels) - min(levels) > max(3 * 2**0.5 * scatter, 0.05 * spread, step)
 
 
-def _read(folder: Path, path: Path, unsure: frozenset[str]) -> GoodFrame:
+def _read(folder: Path, path: Path, unsure: frozenset[str], labels: frozenset[str]) -> GoodFrame:
     """Read and measure one frame. Raises FrameError with one sentence why it is of no use."""
     from classifier.frame import read_frame
     from classifier.measures import measure_frame
     from classifier.runs import run_key
     from classifier.views import physical_vector
+    from training.own_faults import own_faults
 
     if path.suffix.lower() in PICTURES:
         raise FrameError("a picture file does not keep the light's proportions.")
@@ -125,7 +142,8 @@ def _read(folder: Path, path: Path, unsure: frozenset[str]) -> GoodFrame:
         raise FrameError(f"{width} x {height} px is too small; {SMALLEST_PX} a side are needed.")
     if frame.facts.bayer is None and _is_mosaic(frame.pixels):
         raise FrameError("it looks like a colour mosaic that its header does not tell of.")
-    fwhm_px = measure_frame(frame).numbers.get("fwhm_px", float("nan"))
+    measures = measure_frame(frame)
+    fwhm_px = measures.numbers.get("fwhm_px", float("nan"))
     if not np.isfinite(fwhm_px):
         raise FrameError("no star could be measured in it.")
     inside = path.relative_to(folder).parts
@@ -138,6 +156,7 @@ def _read(folder: Path, path: Path, unsure: frozenset[str]) -> GoodFrame:
         frame.facts.bayer,
         float(fwhm_px),
         unsure,
+        labels | own_faults(frame, measures),
     )
 
 
@@ -147,13 +166,17 @@ def pack(frames: list[GoodFrame], path: Path) -> None:
     if path.exists():
         raise UsageError(f"{path} exists already and is not written over; give another name.")
     about = [
-        [str(f.path), f.group, f.bayer or "", str(f.fwhm_px), " ".join(sorted(f.unsure))]
+        [str(f.path), f.group, f.bayer or "", str(f.fwhm_px), *map(_words, (f.unsure, f.barred))]
         for f in frames
     ]
     arrays: dict[str, Any] = {f"pixels_{i}": f.pixels for i, f in enumerate(frames)}
     arrays |= {f"physical_{i}": f.physical.numpy() for i, f in enumerate(frames)}
     with path.open("wb") as stream:
         np.savez_compressed(stream, about=np.array(about), **arrays)
+
+
+def _words(keys: frozenset[str]) -> str:
+    return " ".join(sorted(keys))
 
 
 def unpack(path: Path) -> list[GoodFrame]:
@@ -168,6 +191,9 @@ def unpack(path: Path) -> list[GoodFrame]:
                 bayer or None,
                 float(fwhm_px),
                 frozenset(unsure.split()),
+                frozenset(barred.split()),
             )
-            for i, (name, group, bayer, fwhm_px, unsure) in enumerate(kept["about"].tolist())
+            for i, (name, group, bayer, fwhm_px, unsure, barred) in enumerate(
+                kept["about"].tolist()
+            )
         ]

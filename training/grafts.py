@@ -3,8 +3,9 @@
     for sample in grafted(good_frames(folder, "evaluation")[0], seed=1, frames=600): ...
 
 A run of four is one source: a window of it, turned at random, without a fault and three times
-with one or two, each a few pixels aside as by dithering. Every fault comes equally often. `run`
-numbers the sources' groups, so that intervals resample groups and not copies of one frame.
+with one or two, each a few pixels aside as by dithering. Every fault comes equally often; what a
+frame is barred from (its own faults, shapes of too few stars) goes to the next. `run` numbers the
+sources' groups, so that intervals resample groups and not copies of one frame.
 """
 
 from collections.abc import Iterator
@@ -45,10 +46,12 @@ def graft_run(frame: GoodFrame, run: int, deck: "_Deck", rng: np.random.Generato
     sources = turned_windows(frame, rng, RUN_FRAMES)
     made = [_clean(frame, sources[0])]
     for source in sources[1:]:
-        keys = [deck.draw(source)]
-        if rng.random() < _TWO_FAULTS:
-            keys.append(str(rng.choice([k for k in KEYS if k not in keys])))
-        made.append(_faulty(frame, source, [k for k in keys if can_graft(source, k)], rng))
+        possible = [k for k in KEYS if can_graft(source, k) and k not in frame.barred]
+        keys = [deck.draw(possible)]
+        others = [k for k in possible if k not in keys]
+        if others and rng.random() < _TWO_FAULTS:
+            keys.append(str(rng.choice(others)))
+        made.append(_faulty(frame, source, keys, rng))
     pixels = torch.from_numpy(np.stack([pixels for pixels, _ in made]))
     physical = frame.physical[None].expand(RUN_FRAMES, -1)
     with torch.inference_mode():
@@ -65,11 +68,11 @@ class _Deck:
         self._rng = rng
         self._left: list[str] = []
 
-    def draw(self, source: Source) -> str:
+    def draw(self, possible: list[str]) -> str:
         """The next fault that the frame can have; the others stay on the deck."""
         for _ in range(2):
             for i, key in enumerate(self._left):
-                if can_graft(source, key):
+                if key in possible:
                     return self._left.pop(i)
             self._left += [str(key) for key in self._rng.permutation(KEYS)]
         raise ValueError("no fault can be grafted onto this frame")
@@ -118,7 +121,7 @@ def turned_windows(frame: GoodFrame, rng: np.random.Generator, count: int) -> li
 
 def _clean(frame: GoodFrame, source: Source) -> tuple[np.ndarray, np.ndarray]:
     row = clean_strength(source)
-    row[[INDEX[key] for key in frame.unsure]] = np.nan
+    row[[INDEX[key] for key in frame.unsure | frame.barred]] = np.nan
     return source.pixels, row
 
 
@@ -127,6 +130,7 @@ def _faulty(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Pixels and strengths with faults grafted one after another."""
     pixels, row = _clean(frame, source)
+    barred = [INDEX[key] for key in frame.barred]
     for key in keys:
         done = graft(source, key, draw_strength(key, rng), rng)
         source = replace(source, pixels=done.pixels)
@@ -138,11 +142,13 @@ def _faulty(
         # sky of unknown level is at least what it says, as the unknown offset is no light.
         vague = (key in frame.unsure or guessed) and not faulty
         row[column] = np.nan if vague else strength
-        signal = INDEX["low_signal"]
-        if key != "low_signal" and np.isnan(done.strength[signal]):
-            row[signal] = np.nan
+        # What one fault leaves open of the others (less light: less signal) stays open.
+        opened = np.isnan(done.strength)
+        opened[column] = False
+        row[opened] = np.nan
     if len(keys) > 1:
         row = _drowned(row, keys)
+    row[barred] = np.nan
     return pixels, row
 
 

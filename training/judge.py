@@ -25,7 +25,7 @@ from training.evaluate import evaluate, figures_text, read_figures, settings_of
 from training.evaluation_page import write_page
 from training.export import EVALUATION_FILE
 from training.figures import SCHEMA, figures_of
-from training.good_frames import good_frames
+from training.good_frames import LEAVE_STARS, good_frames
 from training.grafts import grafted
 from training.measured import measured_figures
 from training.real_frames import real_figures
@@ -177,7 +177,7 @@ def grafted_figures(model: Model, folder: Path, frames: int, seed: int) -> dict[
     A model that was trained with grafts is judged on groups kept from training, others on all.
     """
     used = model.config["training"].get("settings", {}).get("grafts")
-    sources, notes = good_frames(folder, "evaluation" if used else None)
+    sources, notes = good_frames(folder, "evaluation" if used else None, LEAVE_STARS)
     answers = Answers.cat([answer(model, sample) for sample in grafted(sources, seed, frames)])
     names = sorted({source.group for source in sources})
     return figures_of(model, answers, seed) | {
