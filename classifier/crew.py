@@ -143,11 +143,15 @@ def _thread_variables() -> Iterator[None]:
 
 @contextmanager
 def _one_thread() -> Iterator[None]:
+    """One thread for torch and for NumPy's and SciPy's algebra: what a frame asks of them is so
+    little that threads waiting for one another cost a third more than they save."""
     import torch
+    from threadpoolctl import threadpool_limits
 
     before = torch.get_num_threads()
-    torch.set_num_threads(1)
-    try:
-        yield
-    finally:
-        torch.set_num_threads(before)
+    with threadpool_limits(1):
+        torch.set_num_threads(1)
+        try:
+            yield
+        finally:
+            torch.set_num_threads(before)
