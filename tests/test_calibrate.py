@@ -1,5 +1,7 @@
 """Calibration and thresholds: against scikit-learn, Bayes' rule, and the rate that was asked."""
 
+import itertools
+
 import numpy as np
 import pytest
 import torch
@@ -80,11 +82,38 @@ def test_thresholds_let_the_share_through_and_not_more(share):
     thresholds = calibrate.joint_thresholds(clean, share, lowest=0.0)
     cut = np.array([thresholds[key] for key in KEYS])
     labelled = (clean >= cut).any(1).mean()
-    # Every label has room for whole frames only: up to 16 labels short of the share.
-    assert share - len(KEYS) / 5000 <= labelled <= share
-    # The allowance is the same for every label.
+    assert share - 1 / 5000 <= labelled <= share
+    # Nothing is known of what they find: the allowance is much the same for every label.
     alone = (clean >= cut).sum(0)
-    assert alone.max() - alone.min() <= 1
+    assert alone.max() - alone.min() <= 3
+
+
+def test_false_alarms_are_spent_where_they_find_most():
+    # One fault is told well from the start, one needs a few false alarms, one is never found.
+    # Oracle: of three thresholds, all ways to spend the same number of clean frames, tried out.
+    rng = np.random.default_rng(4)
+    clean = np.full((400, len(KEYS)), 0.01)
+    clean[:, :3] = 1 / (1 + np.exp(-rng.normal(-4, 1.5, (400, 3))))
+    centres = (6.0, 0.5, -6.0)
+    faulty = {
+        key: 1 / (1 + np.exp(-rng.normal(centre, 1.0, 300)))
+        for key, centre in zip(KEYS, centres, strict=False)
+    }
+    thresholds = calibrate.joint_thresholds(clean, 0.02, 0.0, faulty)
+    cut = np.array([thresholds[key] for key in KEYS[:3]])
+    assert (clean[:, :3] >= cut).any(1).sum() <= 8
+    gained = sum((faulty[key] >= thresholds[key]).mean() for key in KEYS[:3])
+    levels = [np.sort(clean[:, i])[::-1] for i in range(3)]
+    best = 0.0
+    for spent in itertools.product(range(9), repeat=3):
+        tried = np.array([levels[i][k] + 1e-9 for i, k in enumerate(spent)])
+        if (clean[:, :3] >= tried).any(1).sum() <= 8:
+            found = [(faulty[key] >= tried[i]).mean() for i, key in enumerate(KEYS[:3])]
+            best = max(best, sum(found))
+    # Thresholds lie half way to the next clean frame, the tried ones just above it, and one label
+    # after another is not quite all at once.
+    assert best - 0.05 < gained <= best
+    assert (clean[:, 1] >= cut[1]).sum() >= 6
 
 
 def test_thresholds_hold_on_frames_not_used_for_them():

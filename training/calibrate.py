@@ -4,9 +4,9 @@ Per label: Platt's two numbers (logit' = a logit + b) by maximum likelihood on t
 are clear cases of that label. The confidences hold where faults are as frequent as in the
 calibration frames; `classifier.weights.prior_shift` moves them to a night's own share.
 
-Thresholds: a clean frame has no fault at all. Every label gets the same allowance of false
-alarms among clean frames, and the largest allowance is sought (by bisection) at which at most
-`clean_alarms` of the clean frames carry any false label, all faults together. No label is ever
+Thresholds: a clean frame has no fault at all. At most `clean_alarms` of the clean frames may carry
+any false label, all faults together; each of these few is spent on the label that finds most more
+of its fault for it. No label is ever
 given below even odds, however clean the rendered frames look to the model: real ones are
 stranger. The `unsure` levels come from the same search with `clean_unsure`, never below 0.2.
 """
@@ -102,37 +102,68 @@ def clean_frames(targets: Array) -> NDArray[np.bool_]:
     return (targets == 0.0).all(1)
 
 
-def joint_thresholds(clean: Array, share: float, lowest: float) -> dict[str, float]:
+def joint_thresholds(
+    clean: Array, share: float, lowest: float, faulty: dict[str, Array] | None = None
+) -> dict[str, float]:
     """Thresholds at which at most `share` of the clean frames carry any label.
 
-    clean: (N, 16) confidences of clean frames. Each threshold lies half way (in logits) between
-    two neighbouring confidences, so that it says nothing finer than the frames do.
+    clean: (N, 16) confidences of clean frames. faulty: by label, confidences of frames that have
+    the fault. The clean frames that may be labelled are spent one after another, each on the label
+    that then finds most more of its fault for it; without `faulty`, on all labels alike. Each
+    threshold lies half way (in logits) between two neighbouring confidences, so that it says
+    nothing finer than the frames do. None lies under `lowest`.
     """
     if len(clean) == 0:
         return dict.fromkeys(KEYS, max(lowest, 0.5))
-    logits, floor = _logit(clean), _logit(np.array(lowest))
-    ordered = np.sort(logits, axis=0)[::-1]
-    low, high = 0, len(clean)
-    while low < high:
-        allowed = (low + high + 1) // 2
-        cut = np.maximum(_cut(ordered, allowed), floor)
-        if (logits >= cut).any(1).mean() <= share:
-            low = allowed
-        else:
-            high = allowed - 1
-    cut = np.maximum(_cut(ordered, low), floor)
-    return {key: float(expit(cut[column])) for column, key in enumerate(KEYS)}
+    logits, floor = _logit(clean), float(_logit(np.array(lowest)))
+    found = [_logit((faulty or {}).get(key, np.zeros(0))) for key in KEYS]
+    steps = [_cuts(logits[:, column], floor) for column in range(len(KEYS))]
+    place, flagged = [0] * len(KEYS), np.zeros(len(clean), bool)
+    for column, cuts in enumerate(steps):
+        flagged |= logits[:, column] >= cuts[0]
+    budget = int(share * len(clean) + 1e-9)
+    while True:
+        moves = [
+            (*_best_move(found[i], steps[i][place[i] :], logits[:, i], flagged, budget), i)
+            for i in range(len(KEYS))
+        ]
+        _, further, column = max(moves, key=lambda move: (move[0], -place[move[2]]))
+        if further == 0:
+            break
+        place[column] += further
+        flagged |= logits[:, column] >= steps[column][place[column]]
+    return {key: float(expit(steps[column][place[column]])) for column, key in enumerate(KEYS)}
 
 
-def _cut(ordered: Array, allowed: int) -> Array:
-    """Per label, the logit that exactly `allowed` clean frames reach (ties: fewer)."""
-    count = len(ordered)
-    if allowed >= count:
-        return ordered[-1] - 1.0
-    if allowed == 0:
-        return ordered[0] + 0.5
-    # Clearly above the next one, so that frames of equal confidence never pass together.
-    return np.maximum(0.5 * (ordered[allowed - 1] + ordered[allowed]), ordered[allowed] + 1e-6)
+def _best_move(
+    found: Array, cuts: Array, clean: Array, flagged: NDArray[np.bool_], budget: int
+) -> tuple[float, int]:
+    """Of one label: what a lower threshold finds for each clean frame it spends at best, and how
+    many steps of `cuts` lower that is; -1 and 0 where none is affordable."""
+    free = np.sort(clean[~flagged])[::-1]
+    best = (-1.0, 0)
+    now = _recall(found, cuts[0])
+    for further in range(1, len(cuts)):
+        cost = int(np.searchsorted(-free, -cuts[further], side="right"))
+        if flagged.sum() + cost > budget:
+            break
+        rate = (_recall(found, cuts[further]) - now) / max(cost, 0.5)
+        if rate > best[0]:
+            best = (rate, further)
+    return best
+
+
+def _cuts(logits: Array, floor: float) -> Array:
+    """Where a threshold may lie, from one that no clean frame reaches down to the floor: between
+    neighbouring confidences, so that frames of equal confidence pass together or not at all."""
+    levels = np.unique(logits)[::-1]
+    between = 0.5 * (levels[:-1] + levels[1:])
+    cuts = np.concatenate(([levels[0] + 0.5], between, [levels[-1] - 1.0]))
+    return np.concatenate((cuts[cuts > floor], [floor])) if cuts[-1] <= floor else cuts
+
+
+def _recall(found: Array, cut: float) -> float:
+    return float((found >= cut).mean()) if len(found) else 0.0
 
 
 def _logit(probability: Array) -> Array:

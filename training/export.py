@@ -90,8 +90,9 @@ def calibrated(
         more = np.concatenate((more_clean.beside[sure], more_clean.alone[sure])).astype(np.float64)
         clean = np.concatenate((clean, _confidence(more, platt, shares, prior)))
         clean_count += int(sure.sum())
-    thresholds = joint_thresholds(clean, config.clean_alarms, LOWEST_THRESHOLD)
-    unsure = joint_thresholds(clean, config.clean_unsure, LOWEST_UNSURE)
+    faulty = {key: confidence[targets[:, i] == 1.0, i] for i, key in enumerate(KEYS)}
+    thresholds = joint_thresholds(clean, config.clean_alarms, LOWEST_THRESHOLD, faulty)
+    unsure = joint_thresholds(clean, config.clean_unsure, LOWEST_UNSURE, faulty)
     return {
         "calibration": {key: asdict(fitted) for key, fitted in platt.items()},
         "prevalence": shares,
