@@ -63,6 +63,14 @@ def point(rim: float = 0.0) -> OwnStar:
     return OwnStar(stamp, rim)
 
 
+def test_far_wings_fall_as_those_of_seeing():
+    """By the power -11/3 beyond the stamp: 12.7 times less at twice the distance."""
+    light = point(1e-4).light((21, 401), 0, 10)
+    assert light[10, 48] == pytest.approx(1e-4)
+    assert light[10, 100] / light[10, 200] == pytest.approx(2 ** (11 / 3))
+    assert light[10, 0] == 1.0
+
+
 def streak(share: float, half_px: int = 100) -> np.ndarray:
     """A kernel that throws a share of a star's light evenly along x."""
     kernel = np.zeros((2 * half_px + 1, 2 * half_px + 1))

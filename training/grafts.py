@@ -130,7 +130,6 @@ def _faulty(
 ) -> tuple[np.ndarray, np.ndarray]:
     """Pixels and strengths with faults grafted one after another."""
     pixels, row = _clean(frame, source)
-    barred = [INDEX[key] for key in frame.barred]
     for key in keys:
         done = graft(source, key, draw_strength(key, rng), rng)
         source = replace(source, pixels=done.pixels)
@@ -148,7 +147,6 @@ def _faulty(
         row[opened] = np.nan
     if len(keys) > 1:
         row = _drowned(row, keys)
-    row[barred] = np.nan
     return pixels, row
 
 
