@@ -24,6 +24,7 @@ Array = np.ndarray
 # One sub in twenty is crossed on any night (common practice). A body at 550 km leaves the Sun's
 # light overhead with the Sun 23 degrees down, low in its direction 10 to 15 later.
 ORDINARY_TRAILS, LIT_SUN_DEG = 0.05, (-28.0, -38.0)
+DRAWN_OUT, ALONG_DEG = 1.1, 20.0
 SAME_BAR_DEG = 5.0  # directions are told in steps of 2 degrees
 
 
@@ -253,7 +254,10 @@ def _standing(line: NightLine) -> dict[str, float]:
 def _bar_share(line: NightLine) -> float:
     """The bar turns with the tube, so its spikes keep their direction on the sensor."""
     judged = np.isfinite(line.of["odd_sigma"])
-    (seen,) = known(line.of["odd_deg"])
+    # Stars that are drawn out have wings along their own long axis.
+    off = np.abs((line.of["odd_deg"] - line.of["angle_deg"] + 90.0) % 180.0 - 90.0)
+    drawn = (line.of["elongation"] >= DRAWN_OUT) & (off <= ALONG_DEG)
+    (seen,) = known(np.where(drawn, np.nan, line.of["odd_deg"]))
     if judged.sum() < 4:
         return 0.0
     apart = np.abs((seen[:, None] - seen[None] + 90.0) % 180.0 - 90.0)

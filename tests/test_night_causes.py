@@ -130,3 +130,11 @@ def test_seeing_that_got_better_and_worse_again_is_still_seeing():
     assert max(found, key=found.get) == "seeing" and found["seeing"] > 0.6
     growing = np.linspace(1.0, 1.9, COUNT)
     assert likely(run_of(hfr_px=2 * growing, fwhm_px=4 * growing)).get("seeing", 0) < 0.6
+
+
+@pytest.mark.parametrize("odd_deg, is_cable", [(120.0, True), (35.0, False)])
+def test_wings_along_drawn_out_stars_are_no_cable(odd_deg, is_cable):
+    line = run_of(elongation=1.15, angle_deg=30.0)
+    line.of["odd_sigma"][:], line.of["odd_deg"][:] = 6.0, odd_deg
+    assert (signs_of(line)["bar_share"] > 0.9) == is_cable
+    assert (likelihoods(signs_of(line))["cable"] > 0.5) == is_cable
