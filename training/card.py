@@ -36,9 +36,9 @@ evidence stands beside every label for that reason, and `nightcull retrain` lear
 evaluation): {rendered} frames rendered for training, {steps} steps of {batch}, {parameters}
 parameters, weights in 16-bit floats. nightcull {version}, torch {torch}, seed {seed}. The
 settings are under `training` in config.json, calibration and thresholds beside them.
-
-Thresholds: every label has the same allowance of false alarms among clean frames, the largest
-at which at most {alarms} of the clean calibration frames carry any label; none lies under 50 %.
+{earlier}
+Thresholds: at most {alarms} of the clean calibration frames carry any label, all labels taken
+together; none lies under 50 %.
 {prior}
 
 ## Figures per fault
@@ -148,6 +148,7 @@ def card_text(config: dict[str, Any], figures: dict[str, Any]) -> str:
         version=config["nightcull"],
         torch=made["torch"],
         seed=settings["seed"],
+        earlier=_earlier(made.get("started_from")),
         alarms=_percent(settings["clean_alarms"]),
         prior=prior_sentence(config["prior"]),
     )
@@ -165,6 +166,18 @@ def card_text(config: dict[str, Any], figures: dict[str, Any]) -> str:
         CONFUSION_HEAD + "\n".join(row for row in confusions if row),
     ]
     return "\n".join(parts) + "\n"
+
+
+def _earlier(made: dict[str, Any] | None) -> str:
+    """How the weights were made from which the training went on."""
+    if made is None:
+        return ""
+    return (
+        f"\nIt went on from the weights of an earlier training:\n\n    {made['command']}\n\n"
+        f"{made['minutes']:.1f} minutes on {made['device']}, {made['rendered_frames']:,} other "
+        f"frames rendered, {made['steps']:,} steps of\n{made['settings']['batch']}; "
+        "its settings are under `started_from`.\n"
+    )
 
 
 def _fault_row(key: str, row: dict[str, Any]) -> str:

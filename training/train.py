@@ -31,7 +31,7 @@ from safetensors.torch import load_file, save_file
 from classifier.errors import NightcullError, UsageError
 from classifier.network import Network, NetworkConfig
 from classifier.vocabulary import KEYS
-from classifier.weights import NETWORK_PREFIX, WEIGHTS_FILE, load_model
+from classifier.weights import CONFIG_FILE, NETWORK_PREFIX, WEIGHTS_FILE, load_model
 from synth.rng import stream
 from training.calibrate import is_clear
 from training.card import card_text
@@ -133,7 +133,8 @@ def train(
     if calibration is None or evaluation is None:
         return folder
     fitted = calibrated(average, calibration, config, clean)
-    write_model(folder, average, fitted, config.unfamiliar_threshold, run.record(command))
+    made = run.record(command) | made_before(Path(start_from) if start_from else None)
+    write_model(folder, average, fitted, config.unfamiliar_threshold, made)
     run.tell(f"model written to {folder}; evaluating it")
 
     model = load_model(folder)
@@ -329,6 +330,15 @@ def save_checkpoint(run: Run) -> None:
     path = run.out / CHECKPOINT
     save_file(state, path.with_suffix(".part"))
     path.with_suffix(".part").replace(path)
+
+
+def made_before(path: Path | None) -> dict[str, Any]:
+    """How the model folder that a training goes on from was made; nothing for bare weights."""
+    if path is None or not (path / CONFIG_FILE).is_file():
+        return {}
+    return {
+        "started_from": json.loads((path / CONFIG_FILE).read_text(encoding="utf-8"))["training"]
+    }
 
 
 def load_checkpoint(network: Network, path: Path) -> None:
