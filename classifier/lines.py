@@ -18,6 +18,8 @@ from torch import Tensor
 
 from classifier.sweeps import middle
 
+# Rows and columns along the edges in which no line is looked for.
+RIM = 4
 # Strips of the whole height, a half and a quarter of it: long trails and short ones.
 STAGES = 3
 
@@ -48,7 +50,12 @@ def prepare(picture: Tensor, clip_sigma: float = 3.0, width: int = 31) -> Tensor
     flat -= middle(flat)[..., None]
     noise = middle(flat.flatten(1).abs()).clamp_min(1e-12) * 1.4826
     clipped = flat.div_(noise[:, None, None]).clamp_(-clip_sigma, clip_sigma)
-    return clipped - clipped.mean((1, 2), keepdim=True)
+    clipped -= clipped.mean((1, 2), keepdim=True)
+    # Rows and columns at the rim that are darker than the sky for a part of their length.
+    for dim in (1, 2):
+        clipped.narrow(dim, 0, RIM).zero_()
+        clipped.narrow(dim, clipped.shape[dim] - RIM, RIM).zero_()
+    return clipped
 
 
 def _running_sum(picture: Tensor, width: int, dim: int) -> Tensor:
