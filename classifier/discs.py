@@ -1,64 +1,55 @@
 """Discs and rings in the sky: dust shadows (dark) and reflections (bright).
 
-A disc less the annulus round it is slid over the flattened sky picture at a row of radii. A
-candidate counts as a disc only if it has an edge: most of the step happens within 15 % of the
-radius and in at least ten of twelve directions, between an inside and an outside that are each
-even by themselves. Nebulae, galaxies and haloes have no such edge.
+Larger ones are known by their round edge: circles to which the slopes of the star-free sky point
+from all sides (`round_edges`), laid on the edge and judged by what is the same all round
+(`disc_form`). Nebulae, galaxies and haloes have no edge that is sharp, round and whole.
+
+Small shadows, of a few cells, are looked for with a matched filter, a disc less the annulus round
+it. A candidate counts as a disc only if it has an edge: most of the step happens within 15 % of
+the radius and in at least ten of twelve directions, between an inside and an outside that are each
+even by themselves.
 """
 
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy import fft, ndimage
+from scipy import fft, ndimage, special
 
 from classifier.background import SkyPicture
+from classifier.disc_form import DiscForms, disc_forms
+from classifier.round_edges import Scale, circles, scales
 from classifier.star_cover import Grid, star_cover
 from classifier.sweeps import median, median_3x3
 
 Array = np.ndarray
 
 RADII = (2.5, 3.5, 5.0, 7.0, 10.0, 14.0, 20.0, 28.0, 40.0, 56.0)
+SMALL = 10.0  # cells: up to this radius a matched filter looks for shadows
 DIRECTIONS = 12
 FOUND_SIGMA = 7.0
-# Share of covered cells up to which a disc, its core or the whole picture can be judged.
-MOST_COVERED, MOST_OF_CORE, CROWDED = 0.35, 0.8, 0.6
-# Reflections are larger than motes: 2 t / (n N) is 70 px and more for common filters.
-SMALLEST_BRIGHT = 2.0
+CROWDED = 0.6  # share of covered cells from which on bright discs cannot be judged
+KEPT = 6
+CHANCE, CHANCE_SMALL = 3e-6, 5e-7  # that a bright circle of a large or small disc is none
 
 
 @dataclass(frozen=True)
 class Disc:
-    """A candidate. step_adu: inside minus outside (dark discs below 0). snr: of the matched
-    filter. sharpness: share of the step inside the edge zone. agreeing: of 12 directions.
-    unevenness: over the twelve directions or from the inner to the outer part of the disc,
-    whichever is worse, as a share of the step. pedestal: how far the surroundings themselves lie
-    from the smooth sky, as a share of the step. x, y, radius: in frame pixels."""
+    """A candidate. x, y, radius: in frame pixels. step_adu: inside minus outside (dark discs below
+    0). snr: of the matched filter, or of the edge. has_edge: it is a disc; else it may be one."""
 
     x: float
     y: float
     radius: float
     step_adu: float
     snr: float
-    sharpness: float
-    agreeing: int
-    unevenness: float
-    pedestal: float
-
-    @property
-    def has_edge(self) -> bool:
-        agreed = self.agreeing >= DIRECTIONS - 2
-        # Bright patches of nebulae are common, round dark ones are not; and a shadow blurs with its
-        # distance from the sensor.
-        sharp, on_sky = (0.7, 0.5) if self.step_adu > 0 else (0.48, 1.0)
-        even = self.unevenness < 0.3 and self.pedestal < on_sky
-        return self.sharpness > sharp and agreed and even
+    has_edge: bool
 
 
 def find_discs(
     picture: SkyPicture, surface: Array, stars: Array, fwhm_px: float, noise_adu: float
 ) -> tuple[list[Disc], list[Disc] | None]:
-    """Dark and bright candidates of at least 7 sigma, strongest first, at most 6 of each.
+    """Dark and bright candidates, those with an edge first, at most 6 of each.
 
     surface: (h, w) the smooth sky to take out. stars: as `find_stars` gives them, to be covered;
     fwhm_px: their width; noise_adu: noise of a pixel. Discs not clearly larger than a star are
@@ -70,17 +61,67 @@ def find_discs(
     width = fwhm_px if np.isfinite(fwhm_px) else 3.0
     grid = Grid(picture.level.shape, picture.step_px, picture.x0, picture.y0)
     covered = star_cover(grid, stars, width, noise_adu) | ~picture.valid
-    noise = picture.noise_adu
     smallest = max(8.0, 2.5 * width) / picture.step_px
     # Stars hide no shadow for long: clipped just above the sky they weigh little beside it.
-    clipped = np.where(picture.valid, np.minimum(flat, 1.5 * noise), 0.0)
-    shaded = median_3x3(clipped)
-    dark = _search(shaded, np.zeros_like(covered), -1, smallest, picture)
-    if covered.mean() > CROWDED:
-        return _distinct(dark), None
-    calm = median_3x3(_filled(flat, covered))
-    bright = _search(calm, covered, 1, SMALLEST_BRIGHT * smallest, picture)
-    return _distinct(dark), _distinct(bright)
+    clipped = np.where(picture.valid, np.minimum(flat, 1.5 * picture.noise_adu), 0.0)
+    small = _search(median_3x3(clipped), -1, smallest, picture, largest=SMALL)
+    dark, bright = _round(scales(flat, ~covered), smallest, picture)
+    crowded = covered.mean() > CROWDED
+    return _distinct(dark, small), None if crowded else _distinct(bright)
+
+
+def _round(
+    pyramid: list[Scale], smallest: float, picture: SkyPicture
+) -> tuple[list[Disc], list[Disc]]:
+    """Dark and bright discs by their edges, of at least `smallest` cells radius."""
+    found: tuple[list[Disc], list[Disc]] = [], []
+    for index, scale in enumerate(pyramid):
+        some = circles(scale)
+        if not some:
+            continue
+        signs, *places = (
+            np.array([getattr(circle, name) for circle in some])
+            for name in ("sign", "x", "y", "radius")
+        )
+        # Votes are counted where noise is low; edges are looked at where they are sharp.
+        forms = disc_forms(pyramid[max(0, index - 1)], signs, *places)
+        edged, likely = _judged(forms, signs, picture.noise_adu)
+        for one in np.flatnonzero((edged | likely) & (forms.radius >= smallest)):
+            x, y = picture.to_frame(float(forms.x[one]), float(forms.y[one]))
+            sign = int(signs[one])
+            disc = Disc(
+                x=x,
+                y=y,
+                radius=float(forms.radius[one]) * picture.step_px,
+                step_adu=sign * float(forms.height[one]),
+                snr=float(forms.edge[one] if sign > 0 else forms.sure[one]),
+                has_edge=bool(edged[one]),
+            )
+            found[sign > 0].append(disc)
+    return found
+
+
+def _judged(forms: DiscForms, signs: Array, noise_adu: float) -> tuple[Array, Array]:
+    """(n,) whether each is a disc, and whether it may be one.
+
+    A shadow's edge is as wide as the mote, so that only its step has to be the same all round. A
+    reflection's is sharp: nothing of what slopes beside it counts. Small bright ones, of which
+    fields of stars make many, have to be clearer.
+    """
+    bright, large = signs > 0, forms.radius > SMALL
+    # Noise of the mean over the rings inside and outside the edge, of 0.8 and 1.2 radii squared.
+    lit = forms.step * forms.radius > 7 * 1.45 * noise_adu
+    seen = (forms.sectors > 0) & (forms.height > 0) & lit
+    shadow = (forms.sure > 9) & (forms.agreeing >= 0.8) & (forms.outer < 0.55)
+    shadow &= (forms.pedestal > -0.3) & (forms.pedestal < 1.2)
+    # Student's distribution: of few sectors even a large mean over its scatter may be chance.
+    chance = special.stdtr(np.maximum(forms.sectors, 2) - 1, -forms.edge)
+    ghost = (chance < np.where(large, CHANCE, CHANCE_SMALL)) & (forms.agreeing >= 0.85)
+    ghost &= (forms.sharp > 0.62) & (forms.outer < 0.25)
+    ghost &= (forms.pedestal > -1.8) & (forms.pedestal < np.where(large, 0.6, 0.4))
+    perhaps = (np.where(bright, forms.edge, forms.sure) > 4) & (forms.agreeing >= 0.7)
+    perhaps &= (forms.outer < 0.5) & (forms.pedestal < 1.0)
+    return seen & np.where(bright, ghost, shadow), seen & perhaps
 
 
 def find_edged(calm: Array, picture: SkyPicture, smallest: float, least_sigma: float) -> list[Disc]:
@@ -88,37 +129,29 @@ def find_edged(calm: Array, picture: SkyPicture, smallest: float, least_sigma: f
     taken out: `calm` (h, w), the sky near 0; its geometry and noise are those of `picture`."""
     if min(calm.shape) < 24 or picture.noise_adu <= 0:
         return []
-    found = _search(calm, np.zeros(calm.shape, bool), 1, smallest, picture, least_sigma)
+    found = _search(calm, 1, smallest, picture, least_sigma)
     return [disc for disc in _distinct(found) if disc.has_edge]
 
 
 def _search(
     calm: Array,
-    covered: Array,
     sign: int,
     smallest: float,
     picture: SkyPicture,
     least_sigma: float = FOUND_SIGMA,
+    largest: float = RADII[-1],
 ) -> list[Disc]:
-    """Candidates of one sign at all radii from `smallest` (in cells)."""
+    """Candidates of one sign at all radii from `smallest` to `largest` (in cells)."""
     transform = fft.rfft2(calm, workers=1)
     found: list[Disc] = []
     for radius in RADII:
-        if 3.4 * radius > min(calm.shape):
+        if radius > largest or 3.4 * radius > min(calm.shape):
             break
         if radius >= smallest:
             response, sigma = _response(transform, calm.shape, radius, picture.noise_adu)
             unit = sigma * least_sigma / FOUND_SIGMA
-            found.extend(_peaks(sign * response, unit, sign, radius, calm, covered, picture))
+            found.extend(_peaks(sign * response, unit, sign, radius, calm, picture))
     return found
-
-
-def _filled(flat: Array, covered: Array) -> Array:
-    """Covered cells replaced by the mean of their uncovered surroundings."""
-    free = (~covered).astype(np.float32)
-    weight = ndimage.gaussian_filter(free, 4.0, truncate=2.5)
-    mean = ndimage.gaussian_filter(flat * free, 4.0, truncate=2.5) / np.maximum(weight, 1e-3)
-    return np.where(covered, np.where(weight > 0.02, mean, 0.0), flat).astype(np.float32)
 
 
 @lru_cache(maxsize=2 * len(RADII))
@@ -155,13 +188,7 @@ def _response(
 
 
 def _peaks(
-    response: Array,
-    sigma: float,
-    sign: int,
-    radius: float,
-    calm: Array,
-    covered: Array,
-    picture: SkyPicture,
+    response: Array, sigma: float, sign: int, radius: float, calm: Array, picture: SkyPicture
 ) -> list[Disc]:
     found = []
     rest = response.copy()
@@ -171,15 +198,6 @@ def _peaks(
         snr = float(rest[row, column]) / sigma
         if snr < FOUND_SIGMA:
             break
-        rows, columns = np.ogrid[: calm.shape[0], : calm.shape[1]]
-        squared = (rows - row) ** 2 + (columns - column) ** 2
-        inside, core = squared <= radius**2, squared <= (0.4 * radius) ** 2
-        # Covered cells hold an invented even sky that would pass for a disc, and round a covered
-        # star some halo is left.
-        hidden = sign > 0 and covered[core].mean() > MOST_OF_CORE
-        if hidden or covered[inside].mean() > MOST_COVERED:
-            rest[inside] = 0
-            continue
         found.append(_examine(calm, int(row), int(column), radius, sign, snr, picture))
         rest[max(0, row - reach) : row + reach + 1, max(0, column - reach) : column + reach + 1] = 0
     return found
@@ -213,6 +231,10 @@ def _examine(
             pedestal = abs(median(outside)) / step
             best = (step, float(tried), edge, agreeing, unevenness, pedestal)
     step, tried, sharpness, agreeing, unevenness, pedestal = best
+    # Bright patches of nebulae are common, round dark ones are not; and a shadow blurs with its
+    # distance from the sensor.
+    sharp, on_sky = (0.7, 0.5) if sign > 0 else (0.48, 1.0)
+    even = unevenness < 0.3 and pedestal < on_sky
     x, y = picture.to_frame(column, row)
     return Disc(
         x=x,
@@ -220,19 +242,17 @@ def _examine(
         radius=tried * picture.step_px,
         step_adu=sign * step,
         snr=snr,
-        sharpness=min(sharpness, 1.0),
-        agreeing=agreeing,
-        unevenness=unevenness,
-        pedestal=pedestal,
+        has_edge=bool(sharpness > sharp and agreeing >= DIRECTIONS - 2 and even),
     )
 
 
-def _distinct(discs: list[Disc]) -> list[Disc]:
-    """Strongest first, one per place."""
+def _distinct(*lists: list[Disc]) -> list[Disc]:
+    """Those with an edge first, then by list, the strongest of each first; one per place."""
     kept: list[Disc] = []
-    for disc in sorted(discs, key=lambda d: (not d.has_edge, -d.snr)):
+    ordered = [disc for discs in lists for disc in sorted(discs, key=lambda d: -d.snr)]
+    for disc in sorted(ordered, key=lambda d: not d.has_edge):
         if all(
             np.hypot(disc.x - k.x, disc.y - k.y) > 0.8 * max(disc.radius, k.radius) for k in kept
         ):
             kept.append(disc)
-    return kept[:6]
+    return kept[:KEPT]

@@ -179,7 +179,7 @@ def test_a_flat_whose_dust_moved_does_not_belong(tried):
     assert np.hypot(foreign["x"] - 240, foreign["y"] - 190) < 4
     told = run_texts([found] * 3)[1]
     assert told.startswith("Your flat does not belong to these subs")
-    assert "72 px away" in told and "that they do not have" in told
+    assert f"{dust['moved_px']:.0f} px away" in told and "that they do not have" in told
 
 
 def test_a_flat_without_the_fall_off_does_not_belong(tried):

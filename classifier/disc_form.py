@@ -1,0 +1,171 @@
+"""The form of a disc in the sky: circles laid on their edges, and how sharp and whole these are.
+
+    forms = disc_forms(scale, sign, x, y, radius)
+
+Round each circle the picture is read in polar coordinates, in 16 sectors. The edge is looked for
+in each, the circle is laid through the edges, and then each sector tells its step across the edge
+and the slopes on both sides of it. What is the same all round is the disc's; the scatter from
+sector to sector, whatever it comes from, is the noise that it is held against.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage
+
+from classifier.round_edges import Scale
+
+Array = np.ndarray
+
+SECTORS, RAYS = 16, 3
+TURN = (np.arange(SECTORS * RAYS) + 0.5) / (SECTORS * RAYS) * 2 * np.pi
+MIDDLES = (np.arange(SECTORS) + 0.5) / SECTORS * 2 * np.pi
+RADII = np.exp(np.arange(-22, 12) * 0.05)  # of the circle's own: 0.33 to 1.73
+WIDE = 4  # radii to each side of an edge that is looked for
+SEARCHED = (0.72, 1.33)
+TURNS = 2  # how often the circle is laid anew
+LEAST_SECTORS = 6
+LEAST_SEEN = 0.2  # share of a sector's cells
+LEAST_FREE = 0.15  # of a cell
+# Of the radius: across the edge, and on both sides further away.
+INSIDE, OUTSIDE, WITHIN, BEYOND = (0.8, 0.94), (1.06, 1.23), (0.55, 0.75), (1.3, 1.6)
+SLOPES = 0.6  # share of the slopes beside the edge that is not its own step
+
+
+@dataclass(frozen=True)
+class DiscForms:
+    """Arrays (n,). x, y, radius: in cells of the first picture. step: across the edge, as high as
+    the picture's values, above 0 for what was looked for. sure: that step over its scatter; edge:
+    of the part of the step that is no slope, over its scatter; sharp: that part as a share of the
+    step. agreeing: share of the sectors that show it. height: of the brighter part inside over
+    what lies outside, or of the darker part under it. outer: slope outside the edge, and pedestal:
+    the light outside it over the smooth sky, both as shares of the step. sectors: how many can be
+    seen; 0 where too few are, and then nothing else is known."""
+
+    x: Array
+    y: Array
+    radius: Array
+    step: Array
+    sure: Array
+    edge: Array
+    sharp: Array
+    agreeing: Array
+    height: Array
+    outer: Array
+    pedestal: Array
+    sectors: Array
+
+
+def disc_forms(scale: Scale, sign: Array, x: Array, y: Array, radius: Array) -> DiscForms:
+    """Forms of circles near (n,) x, y, radius in cells of the first picture, looked for at that
+    scale; sign: (n,) 1 for what is brighter inside, -1 for what is darker."""
+    x, y, radius = scale.to_scale(x), scale.to_scale(y), radius / scale.step
+    for _ in range(TURNS):
+        shift_x, shift_y, grown = _laid(*_polar(scale, sign, x, y, radius))
+        x, y, radius = x + shift_x * radius, y + shift_y * radius, radius * grown
+    sums, weights = _polar(scale, sign, x, y, radius)
+    inside, seen_in = _ring(sums, weights, INSIDE)
+    outside, seen_out = _ring(sums, weights, OUTSIDE)
+    within, seen_within = _ring(sums, weights, WITHIN)
+    beyond, seen_beyond = _ring(sums, weights, BEYOND)
+    seen = (seen_in > LEAST_SEEN) & (seen_out > LEAST_SEEN)
+    step = inside - outside
+    rise = np.where(seen_within > 0.3, within - inside, 0.0)
+    fall = np.where(seen_beyond > 0.3, outside - beyond, 0.0)
+    own = step - SLOPES * (np.maximum(rise, 0) + np.maximum(fall, 0))
+    whole, part = _middle(step, seen), _middle(own, seen)
+    unit = np.maximum(whole, 1e-9)
+    agreeing = ((own > 0.25 * part[:, None]) & seen).sum(1) / np.maximum(seen.sum(1), 1)
+    return DiscForms(
+        scale.to_first(x),
+        scale.to_first(y),
+        radius * scale.step,
+        whole,
+        _over_scatter(step, seen, whole),
+        _over_scatter(own, seen, part),
+        part / unit,
+        agreeing,
+        _high(sums, weights) - _middle(outside, seen),
+        _middle(fall, seen) / unit,
+        _middle(outside, seen) / unit,
+        np.where(seen.sum(1) >= LEAST_SECTORS, seen.sum(1), 0),
+    )
+
+
+def _polar(scale: Scale, sign: Array, x: Array, y: Array, radius: Array) -> tuple[Array, Array]:
+    """(n, radii, sectors) sums of the light over the rays of a sector, and of what is free."""
+    away = radius[:, None, None] * RADII[:, None]
+    rows, columns = y[:, None, None] + away * np.sin(TURN), x[:, None, None] + away * np.cos(TURN)
+    light, free = (
+        ndimage.map_coordinates(picture, (rows, columns), np.float32, 1, "constant")
+        for picture in (scale.light * scale.free, scale.free)
+    )
+    seen = free > LEAST_FREE
+    shape = len(x), len(RADII), SECTORS, RAYS
+    light = (light * seen).reshape(shape).sum(3) * sign[:, None, None]
+    return light, (free * seen).reshape(shape).sum(3)
+
+
+def _laid(sums: Array, weights: Array) -> tuple[Array, Array, Array]:
+    """(n,) shifts in radii and the factor on the radius that lay circles through their edges."""
+    light = np.cumsum(np.pad(sums, ((0, 0), (1, 0), (0, 0))), 1)
+    seen = np.cumsum(np.pad(weights, ((0, 0), (1, 0), (0, 0))), 1)
+    at = np.arange(WIDE, len(RADII) - WIDE + 1)
+    place = np.sqrt(RADII[at] * RADII[at - 1])
+    near = (place > SEARCHED[0]) & (place < SEARCHED[1])
+    at, place = at[near], place[near]
+    inner, outer = seen[:, at] - seen[:, at - WIDE], seen[:, at + WIDE] - seen[:, at]
+    step = (light[:, at] - light[:, at - WIDE]) / np.maximum(inner, 1e-3)
+    step -= (light[:, at + WIDE] - light[:, at]) / np.maximum(outer, 1e-3)
+    step[np.minimum(inner, outer) < LEAST_SEEN * WIDE * RAYS] = -np.inf
+    edge, height = place[step.argmax(1)], np.maximum(step.max(1), 0)
+    # No sector has more say than three usual ones.
+    usual = np.sort(height, axis=1)[:, SECTORS // 2, None]
+    weight = np.minimum(height, 3 * np.maximum(usual, 1e-9))
+    terms = np.stack((np.ones(SECTORS), np.cos(MIDDLES), np.sin(MIDDLES)), 1)
+    trust = weight
+    for _ in range(2):
+        normal = np.einsum("ns,si,sj->nij", trust, terms, terms) + 1e-9 * np.eye(3)
+        fit = np.linalg.solve(normal, ((trust * edge) @ terms)[..., None])[..., 0]
+        trust = weight / (1 + ((edge - fit @ terms.T) / 0.08) ** 2) ** 2
+    shift = np.clip(fit[:, 1:], -0.3, 0.3)
+    return shift[:, 0], shift[:, 1], np.clip(fit[:, 0], SEARCHED[0], SEARCHED[1])
+
+
+def _ring(sums: Array, weights: Array, between: tuple[float, float]) -> tuple[Array, Array]:
+    """(n, sectors) mean light between two radii, and the share of it that can be seen."""
+    rows = (between[0] <= RADII) & (between[1] >= RADII)
+    seen = weights[:, rows].sum(1)
+    return sums[:, rows].sum(1) / np.maximum(seen, 1e-3), seen / (rows.sum() * RAYS)
+
+
+def _middle(values: Array, seen: Array) -> Array:
+    """(n,) medians over the sectors seen, 0 where there are none."""
+    ordered = np.sort(np.where(seen, values, np.inf), axis=1)
+    count = seen.sum(1)
+    rows = np.arange(len(values))
+    low, high = np.maximum(count - 1, 0) // 2, count // 2
+    middle = (ordered[rows, low] + ordered[rows, np.minimum(high, SECTORS - 1)]) / 2
+    return np.where(count > 0, middle, 0.0)
+
+
+def _over_scatter(values: Array, seen: Array, usual: Array) -> Array:
+    """(n,) means over the sectors seen, over the errors that their scatter gives these. No sector
+    has more say than two usual ones: stars and other discs lie across the edge."""
+    most = 2 * np.abs(usual)[:, None]
+    values, count = np.clip(values, -most, most) * seen, np.maximum(seen.sum(1), 1)
+    mean = values.sum(1) / count
+    scatter = np.sqrt(((values - mean[:, None]) ** 2 * seen).sum(1) / count)
+    return mean / np.maximum(scatter / np.sqrt(count), 1e-9)
+
+
+def _high(sums: Array, weights: Array) -> Array:
+    """(n,) light of the brighter rings within the edge: a quarter of them are brighter still."""
+    rows = INSIDE[1] > RADII
+    light = sums[:, rows] / np.maximum(weights[:, rows], 1e-3)
+    seen = weights[:, rows] > LEAST_SEEN * RAYS
+    count, inner = len(light), int(rows.sum())
+    rings = _middle(light.reshape(-1, SECTORS), seen.reshape(-1, SECTORS)).reshape(count, inner)
+    known = seen.sum(2) >= 4
+    ordered = np.sort(np.where(known, rings, -np.inf), axis=1)
+    return ordered[np.arange(count), inner - 1 - known.sum(1) // 4]

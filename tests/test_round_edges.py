@@ -1,0 +1,137 @@
+"""Round edges and the discs behind them, on skies painted by hand.
+
+The outside truth for the votes is scikit-image's Hough transform for circles, of the painted edge
+itself; for places, sizes and heights it is what was painted.
+"""
+
+import numpy as np
+import pytest
+from skimage.transform import hough_circle, hough_circle_peaks
+
+from classifier.background import SkyPicture
+from classifier.disc_form import disc_forms
+from classifier.discs import find_discs
+from classifier.round_edges import circles, scales
+from classifier.stars import STAR
+
+SHAPE = (220, 300)
+NOISE, STEP_PX = 4.0, 3
+
+
+def lit(x, y, radius, step, soft=0.6, hole=0.0, shade=0.0):
+    """A disc of that step, its edge `soft` cells wide, darker by `shade` to one side."""
+    rows, columns = np.indices(SHAPE)
+    away = np.hypot(columns - x, rows - y)
+    light = 1 / (1 + np.exp(np.clip((away - radius) / soft, -50, 50)))
+    if hole:
+        light /= 1 + np.exp(np.clip((hole * radius - away) / soft, -50, 50))
+    return step * light * (1 + shade * (columns - x) / radius).clip(0)
+
+
+def sky(light=0.0, seed=1):
+    return np.random.default_rng(seed).normal(light, NOISE, SHAPE).astype(np.float32)
+
+
+def found_in(flat, stars=None):
+    level = (1000 + flat).astype(np.float32)
+    picture = SkyPicture(level, np.ones(SHAPE, bool), STEP_PX, level, 1, 0, 0, NOISE)
+    stars = np.zeros(0, STAR) if stars is None else stars
+    return find_discs(picture, np.full(SHAPE, 1000, np.float32), stars, 4.0, 3 * NOISE)
+
+
+def edged(discs):
+    return [disc for disc in discs if disc.has_edge]
+
+
+def test_votes_agree_with_a_hough_transform_of_the_edge():
+    x, y, radius = 140, 95, 26
+    light = lit(x, y, radius, 1.0)
+    pyramid = scales(sky(40 * light), np.ones(SHAPE, bool))
+    best = max((one for scale in pyramid for one in circles(scale)), key=lambda one: one.votes)
+    edge = (light > 0.5) & (lit(x, y, radius - 1, 1.0) < 0.5)
+    radii = np.arange(20, 33)
+    _, across, down, size = hough_circle_peaks(hough_circle(edge, radii), radii, total_num_peaks=1)
+    # The painted edge is the outermost row of cells within it, half a cell inside the radius.
+    assert best.sign == 1
+    assert np.hypot(best.x - across[0], best.y - down[0]) < 3
+    laid = disc_forms(pyramid[0], *(np.array([v]) for v in (1, best.x, best.y, best.radius)))
+    assert np.hypot(laid.x[0] - across[0], laid.y[0] - down[0]) < 1
+    assert laid.radius[0] == pytest.approx(size[0] + 0.5, abs=1.0)
+
+
+@pytest.mark.parametrize("hole, shade, soft", [(0, 0, 0.6), (0.4, 0.3, 0.6), (0, 0.6, 1.0)])
+@pytest.mark.parametrize("radius", [16, 30, 60])
+def test_a_ghost_is_laid_on_its_edge(radius, hole, shade, soft):
+    x, y = 150.3, 110.6
+    _, bright = found_in(sky(lit(x, y, radius, 25.0, soft, hole, shade)))
+    disc = edged(bright)[0]
+    half = (STEP_PX - 1) / 2
+    assert np.hypot(disc.x - half - STEP_PX * x, disc.y - half - STEP_PX * y) < (
+        0.1 * STEP_PX * radius
+    )
+    assert disc.radius == pytest.approx(STEP_PX * radius, rel=0.1)
+    assert disc.step_adu == pytest.approx(25, rel=0.1 + 0.8 * shade)
+
+
+def test_a_ghost_that_leans_into_the_frame():
+    _, bright = found_in(sky(lit(-12, 120, 40, 25.0)))
+    disc = edged(bright)[0]
+    assert disc.radius == pytest.approx(120, rel=0.1)
+    assert np.hypot(disc.x + 35, disc.y - 361) < 12
+
+
+def test_dark_and_bright_are_told_apart():
+    dark, bright = found_in(sky(lit(80, 60, 25, -20.0) + lit(210, 150, 30, 20.0)))
+    assert len(edged(dark)) == len(edged(bright)) == 1
+    assert edged(dark)[0].step_adu < 0 < edged(bright)[0].step_adu
+    assert abs(edged(dark)[0].x - 241) < 10 and abs(edged(bright)[0].x - 631) < 10
+
+
+def fractal(rng):
+    """Structure at all scales, with a power spectrum of slope -11/3 (Kolmogorov), rms 1."""
+    frequency = np.hypot(np.fft.fftfreq(SHAPE[0])[:, None], np.fft.fftfreq(SHAPE[1]))
+    frequency[0, 0] = np.inf
+    light = np.fft.ifft2(np.fft.fft2(rng.normal(size=SHAPE)) * frequency ** (-11 / 6)).real
+    return light / light.std()
+
+
+def test_nebulae_have_hardly_ever_a_round_edge():
+    said = [
+        bool(edged(found_in(sky(25 * fractal(np.random.default_rng(s)), s))[1])) for s in range(20)
+    ]
+    assert sum(said) <= 1
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_noise_and_halos_have_no_edge(seed):
+    rows, columns = np.indices(SHAPE)
+    halo = 300 / (1 + (np.hypot(columns - 200, rows - 80) / 6) ** 2)  # as the aureole of a star
+    for light in (0.0, halo):
+        dark, bright = found_in(sky(light, seed))
+        assert not edged(dark) and not edged(bright)
+
+
+def test_stars_do_not_hide_a_ghost():
+    rng = np.random.default_rng(5)
+    field = np.zeros(SHAPE)
+    places = rng.integers(0, SHAPE[0], 900), rng.integers(0, SHAPE[1], 900)
+    field[places] = 40 * rng.pareto(1.2, 900).clip(0, 100)
+    _, bright = found_in(sky(field + lit(160, 100, 45, 15.0)))
+    disc = edged(bright)[0]
+    assert np.hypot(disc.x - 481, disc.y - 301) < 14
+    assert disc.radius == pytest.approx(135, rel=0.1)
+
+
+def test_half_of_a_circle_is_not_a_disc():
+    columns = np.indices(SHAPE)[1]
+    half = lit(150, 110, 40, 25.0) * (columns > 150)
+    _, bright = found_in(sky(half))
+    assert not [d for d in edged(bright) if abs(d.radius - 120) < 20]
+
+
+def test_forms_of_a_circle_nobody_can_see():
+    """Sectors beyond the picture tell nothing."""
+    scale = scales(sky(), np.ones(SHAPE, bool))[0]
+    place = np.array([-300.0])
+    forms = disc_forms(scale, np.ones(1), place, place, np.array([20.0]))
+    assert forms.sectors.tolist() == [0]
