@@ -31,6 +31,7 @@ FOUND_SIGMA = 7.0
 CROWDED = 0.6  # share of covered cells from which on bright discs cannot be judged
 KEPT = 6
 CHANCE, CHANCE_SMALL = 3e-6, 5e-7  # that a bright circle of a large or small disc is none
+CHANCE_FAINT = 3e-4  # the same of one that may be one
 
 
 @dataclass(frozen=True)
@@ -119,8 +120,11 @@ def _judged(forms: DiscForms, signs: Array, noise_adu: float) -> tuple[Array, Ar
     ghost = (chance < np.where(large, CHANCE, CHANCE_SMALL)) & (forms.agreeing >= 0.85)
     ghost &= (forms.sharp > 0.62) & (forms.outer < 0.25)
     ghost &= (forms.pedestal > -1.8) & (forms.pedestal < np.where(large, 0.6, 0.4))
-    perhaps = (np.where(bright, forms.edge, forms.sure) > 4) & (forms.agreeing >= 0.7)
-    perhaps &= (forms.outer < 0.5) & (forms.pedestal < 1.0)
+    blurred = (forms.sure > 6) & (forms.agreeing >= 0.75) & (forms.outer < 0.6)
+    blurred &= (forms.pedestal > -0.5) & (forms.pedestal < 1.3)
+    faint = (chance < CHANCE_FAINT) & (forms.agreeing >= 0.75) & (forms.sharp > 0.5)
+    faint &= (forms.outer < 0.3) & (forms.pedestal < 0.75)
+    perhaps = np.where(bright, faint, blurred)
     return seen & np.where(bright, ghost, shadow), seen & perhaps
 
 

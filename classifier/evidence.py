@@ -17,7 +17,9 @@ class Evidence:
     could be. threshold: the value from which the fault counts, None where there is none.
     where: geometry in pixels of the file's own array, first pixel centre at (0, 0): lines
     [x0, y0, x1, y1], discs [x, y, r], boxes [x0, y0, x1, y1], stars [x, y]. mistaken: with
-    "no", that what looks like the fault was found and is something else.
+    "no", that what looks like the fault was found and is something else. perhaps: places of what
+    may be the fault and settles nothing, the likeliest first, to be shown where the model says
+    that the fault is there; nothing else may go by them.
     """
 
     state: str
@@ -27,6 +29,7 @@ class Evidence:
     note: str = ""
     where: list = field(default_factory=list)
     mistaken: bool = False
+    perhaps: list = field(default_factory=list)
 
     def __post_init__(self) -> None:
         if self.state not in (YES, NO, UNKNOWN):

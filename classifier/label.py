@@ -196,6 +196,7 @@ def _confidences(
 def _entry(
     name: str, sight: Sight, run: str, opinion: Opinion, judgement: Judgement
 ) -> FrameResult:
+    where = _where(sight, opinion, judgement)
     return FrameResult(
         path=name,
         run=run,
@@ -204,19 +205,27 @@ def _entry(
         why=judgement.why,
         confidence=dict(opinion.confidence),
         groups=group_confidence(opinion.confidence),
-        evidence={key: _written(opinion.evidence[key]) for key in opinion.evidence},
+        evidence={
+            key: _written(found, show_perhaps=key in judgement.faults and key not in where)
+            for key, found in opinion.evidence.items()
+        },
         numbers=_numbers(sight),
         unfamiliar=opinion.unfamiliar,
-        where=_where(sight, opinion, judgement),
+        where=where,
         notes=sight.notes,
         picture=sight.picture,
     )
 
 
-def _written(evidence: "Evidence") -> dict:
-    """Evidence as the contract has it; a note is added only where there is one."""
-    entry = {name: getattr(evidence, name) for name in ("state", "value", "unit", "threshold")}
-    return entry | ({"note": evidence.note} if evidence.note else {})
+def _written(evidence: "Evidence", show_perhaps: bool) -> dict:
+    """Evidence as the contract has it; a note is added only where there is one, and the likeliest
+    place of what the measure does not vouch for only where the model alone sees the fault."""
+    names = ("state", "value", "unit", "threshold")
+    entry: dict = {name: getattr(evidence, name) for name in names}
+    more: dict = {"note": evidence.note} if evidence.note else {}
+    if show_perhaps and evidence.perhaps:
+        more["perhaps"] = evidence.perhaps[:1]
+    return entry | more
 
 
 def _where(sight: Sight, opinion: Opinion, judgement: Judgement) -> dict[str, list]:

@@ -149,7 +149,10 @@ def flat(frame: FrameResult) -> dict[str, Any]:
     for part in ("confidence", "groups", "numbers"):
         row |= {f"{part}.{key}": value for key, value in entry[part].items()}
     for key, evidence in entry["evidence"].items():
-        row |= {f"evidence.{key}.{name}": value for name, value in evidence.items()}
+        row |= {
+            f"evidence.{key}.{name}": json.dumps(value) if name == "perhaps" else value
+            for name, value in evidence.items()
+        }
     return row
 
 
@@ -172,7 +175,7 @@ def _more_evidence(frames: Sequence[FrameResult]) -> list[str]:
     return [
         f"evidence.{key}.{name}"
         for key in KEYS
-        for name in ("advice", "calibration")
+        for name in ("advice", "calibration", "perhaps")
         if any(name in frame.evidence.get(key, {}) for frame in frames)
     ]
 

@@ -155,24 +155,30 @@ def discs(key: str, found: list[Disc] | None, sky: SkyLight, background: Backgro
         return unknown(row.unit, row.counts_from, "stars cover most of the sky")
     edged = [disc for disc in found if disc.has_edge]
     if not edged:
+        perhaps = _places(found)
         if found and key == "reflection":
-            note = "bright round patches without an edge: nebula, galaxy, halo or reflection"
-            return unknown(row.unit, row.counts_from, note)
-        return Evidence(NO, 0.0, row.unit, row.counts_from)
+            note = "bright round patches without a clear edge: nebula, galaxy, halo or reflection"
+            return Evidence(UNKNOWN, None, row.unit, row.counts_from, note, perhaps=perhaps)
+        return Evidence(NO, 0.0, row.unit, row.counts_from, perhaps=perhaps)
     if sky.adu <= 0.2 * background.noise_adu:
-        return unknown(row.unit, row.counts_from, "no sky above the offset to compare with")
+        note = "no sky above the offset to compare with"
+        return Evidence(UNKNOWN, None, row.unit, row.counts_from, note, perhaps=_places(edged))
     deepest = max(100 * abs(disc.step_adu) / sky.adu for disc in edged)
     counted = [disc for disc in edged if 100 * abs(disc.step_adu) / sky.adu >= row.counts_from]
     # Surface brightness must also reach 1 sigma after binning by 16 px.
     if key == "reflection":
         counted = [d for d in counted if abs(d.step_adu) >= background.noise_adu / 16]
-    where = [[round(d.x, 1), round(d.y, 1), round(d.radius, 1)] for d in counted or edged]
+    where = _places(counted or edged)
     if counted and sky.bounded:
         note = "" if sky.exact else f"at least: {sky.note}"
         return Evidence(YES, deepest, row.unit, row.counts_from, note, where)
     if not sky.exact:
         return Evidence(UNKNOWN, None, row.unit, row.counts_from, sky.note, where)
     return Evidence(NO, deepest, row.unit, row.counts_from, sky.note, where)
+
+
+def _places(found: list[Disc]) -> list[list[float]]:
+    return [[round(d.x, 1), round(d.y, 1), round(d.radius, 1)] for d in found]
 
 
 def low_signal(sky: SkyLight, facts: Facts) -> Evidence:

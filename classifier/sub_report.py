@@ -198,14 +198,19 @@ def _facts(frame: FrameResult) -> str:
 
 def marks(frame: FrameResult, gap_px: float) -> list[dict[str, Any]]:
     """Shapes to lay over the picture, in frame pixels; lines run on both sides of what they mark,
-    `gap_px` away, so that they do not hide it."""
+    `gap_px` away, so that they do not hide it. What no measure vouches for is marked `weak`."""
     found = []
-    for key, shapes in frame.where.items():
+    weak = {key: entry.get("perhaps", ()) for key, entry in frame.evidence.items()}
+    for key, shapes, is_weak in (
+        *((key, shapes, False) for key, shapes in frame.where.items()),
+        *((key, shapes, True) for key, shapes in weak.items()),
+    ):
         for shape in shapes:
             kinds = {2: "star", 3: "disc", 4: "line" if key in LINE_FAULTS else "box"}
             if len(shape) not in kinds:
                 continue
-            mark = {"kind": kinds[len(shape)], "at": shape, "title": fault(key).title}
+            title = f"perhaps {fault(key).title}, not measured" if is_weak else fault(key).title
+            mark = {"kind": kinds[len(shape)], "at": shape, "title": title, "weak": is_weak}
             if mark["kind"] == "line":
                 mark["sides"] = [_beside(shape, gap_px), _beside(shape, -gap_px)]
             found.append(mark)
