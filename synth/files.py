@@ -178,10 +178,9 @@ def _where(scene: "Scene") -> dict[str, list[list[float]]]:
         places["trail"] = [rounded(e) for e in ends if e is not None]
     if scene.dust is not None:
         places["dust_motes"] = [rounded((m.x_px, m.y_px, m.outer_px)) for m in scene.dust.motes]
-    if scene.reflection is not None:
-        places["reflection"] = [
-            rounded((g.x_px, g.y_px, g.outer_px)) for g in scene.reflection.ghosts
-        ]
+    ghosts = scene.reflection.ghosts if scene.reflection is not None else ()
+    if any(g.is_round for g in ghosts):
+        places["reflection"] = [rounded((g.x_px, g.y_px, g.outer_px)) for g in ghosts if g.is_round]
     return places
 
 

@@ -67,6 +67,11 @@ class Ghost:
     vane_width: float = 0.0  # over the outer radius
     sides: float = 0.0  # of a lens's iris: 0 round, 5 to 9 a polygon
 
+    @property
+    def is_round(self) -> bool:
+        """Whether it is a whole disc or ring, not an arc or a fan."""
+        return self.half_sector_deg >= 179 and self.fade == 0
+
 
 _FIELDS = len(Ghost.__dataclass_fields__)
 
@@ -145,9 +150,7 @@ def through_pupil(
     return replace(
         p,
         ghosts=tuple(
-            replace(g, **shaped, sides=float(sides))
-            if g.half_sector_deg >= 179 and g.fade == 0 and g.hole < 0.7
-            else g
+            replace(g, **shaped, sides=float(sides)) if g.is_round and g.hole < 0.7 else g
             for g in p.ghosts
         ),
     )

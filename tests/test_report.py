@@ -153,6 +153,17 @@ def test_card_shows_confidence_beside_what_was_measured():
     assert shown.of("svg")[0]["viewbox"] == "-0.5 -0.5 180 120"
 
 
+def test_a_place_that_no_measure_vouches_for_is_drawn_otherwise():
+    one = frame("a.fits", "look", ("reflection",), where={"trail": [[9.0, 9.0, 50.0, 9.0]]})
+    one.evidence["reflection"]["perhaps"] = [[90.0, 60.0, 25.0]]
+    (circle,) = page(one).of("circle")
+    assert (circle["cx"], circle["cy"], circle["r"]) == ("90.0", "60.0", "25.0")
+    assert circle["class"] == "weak"
+    one.evidence["reflection"].pop("perhaps")
+    one.where["reflection"] = [[90.0, 60.0, 25.0]]
+    assert "class" not in page(one).of("circle")[0]
+
+
 def test_thumbnails_are_whole_pictures():
     shown = page(frame("a.fits", "drop", ("clouds",)))
     sources = [i["src"] for i in shown.of("img")]

@@ -129,9 +129,9 @@ def test_half_of_a_circle_is_not_a_disc():
     assert not [d for d in edged(bright) if abs(d.radius - 120) < 20]
 
 
-def test_forms_of_a_circle_nobody_can_see():
-    """Sectors beyond the picture tell nothing."""
-    scale = scales(sky(), np.ones(SHAPE, bool))[0]
-    place = np.array([-300.0])
-    forms = disc_forms(scale, np.ones(1), place, place, np.array([20.0]))
-    assert forms.sectors.tolist() == [0]
+def test_a_circle_of_which_too_little_is_seen_has_no_form():
+    """17.5 cells beyond the edge a sixth of a circle of 20 cells is left: 3 of 16 sectors."""
+    scale = scales(sky(lit(-17.5, 110, 20, 60.0)), np.ones(SHAPE, bool))[0]
+    near, far, radius = (np.array([value]) for value in (-17.5, 110.0, 20.0))
+    assert disc_forms(scale, np.ones(1), near, far, radius).sectors.tolist() == [0]
+    assert disc_forms(scale, np.ones(1), far, far, radius).sectors.tolist() == [16]
