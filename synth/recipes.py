@@ -50,12 +50,19 @@ def draw_strength(key: str, rng: np.random.Generator) -> float:
 
 
 def hot_pixels(scene: Scene, strength: float, rng: np.random.Generator) -> Scene:
+    # Columns count from the third on, each with 3/8 of its length, for half of what is wanted at
+    # the most; pixels make up the rest.
+    column_pct = 100 * 0.375 / scene.width_px
+    columns = scene.bad_columns
+    if rng.random() < 0.3:
+        columns = min(int(rng.integers(0, 6)), 2 + int(0.5 * strength / column_pct))
+    by_pixels = max(strength - column_pct * max(0, columns - 2), 0.0)
+    brightness = log_uniform(rng, 12, 100) if rng.random() < 0.6 else log_uniform(rng, 25, 400)
     return scene.with_(
         "hot_pixels",
-        hot_share=strength / 100 * 1.15,
-        hot_e=scene.noise_e
-        * (log_uniform(rng, 12, 100) if rng.random() < 0.6 else log_uniform(rng, 25, 400)),
-        bad_columns=int(rng.integers(0, 6)) if rng.random() < 0.3 else scene.bad_columns,
+        hot_share=by_pixels / 100 * 1.15,
+        hot_e=scene.noise_e * brightness,
+        bad_columns=columns,
     )
 
 

@@ -276,7 +276,7 @@ def _hot_share(rng: np.random.Generator) -> float:
     it begins to be a fault."""
     kind = rng.random()
     if kind < 0.1:
-        return log_uniform(rng, 2.5e-4, 5e-4)
+        return log_uniform(rng, 2.5e-4, 4e-4)
     return log_uniform(rng, 1e-5, 2.3e-4) if kind < 0.6 else log_uniform(rng, 1e-7, 2e-4)
 
 

@@ -50,7 +50,7 @@ def test_coma_moves_the_hole_of_a_donut():
 def test_a_lopsided_donut_is_miscollimated_and_not_scored_on_focus():
     scene = obstructed_scene()
     for seed in range(20):
-        donut = recipes._lopsided_donut(scene, np.random.default_rng(seed))
+        donut = recipes._lopsided_donut(scene, 3.0, np.random.default_rng(seed))
         assert donut.recipe == ("miscollimation",)
         assert np.isnan(donut.strength["defocus"])
         change = np.array(donut.waves) - np.array(scene.waves)

@@ -57,8 +57,10 @@ def test_clean_scenes_carry_no_fault(runs):
             target = FAULTS[KEYS.index(key)].target(value) if value == value else 0.0
             if target > 0:
                 clean[i] = 0
-                # Nature's own: the slope of a wide moonlit field, a narrow band under a dark sky.
-                assert key in ("gradient", "low_signal"), (key, value)
+                # Nature's own: the slope of a wide moonlit field, a narrow band under a dark sky;
+                # and one sensor in ten has about as many hot pixels as begin to be a fault.
+                assert key in ("gradient", "low_signal", "hot_pixels"), (key, value)
+                assert key != "hot_pixels" or value < 0.08
     assert clean.mean() > 0.75
 
 

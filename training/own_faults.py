@@ -5,17 +5,18 @@ the graft says; and a frame with hardly a star shows no star shape at all.
 """
 
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from classifier.background import measure_background
 from classifier.evidence import YES
-from classifier.frame import Frame
-from classifier.measures import FrameMeasures
-from classifier.sky_model import fit_sky
 from classifier.vocabulary import fault
 from synth.stand_in import Source
 from synth.strength import SHAPE_KEYS
+
+if TYPE_CHECKING:
+    from classifier.frame import Frame
+    from classifier.measures import FrameMeasures
 
 # Stars whose shape could be measured: fewer, and one odd star is taken for all of them.
 STARS_NEEDED = 12
@@ -24,7 +25,7 @@ STARS_NEEDED = 12
 MOST_SKEW, MOST_ELONGATION = 0.1, 1.12
 
 
-def own_faults(frame: Frame, measures: FrameMeasures) -> frozenset[str]:
+def own_faults(frame: "Frame", measures: "FrameMeasures") -> frozenset[str]:
     """Faults that its measures find in the frame at more than the clean level, or that it could
     not show."""
     numbers, evidence = measures.numbers, measures.evidence
@@ -41,9 +42,13 @@ def own_faults(frame: Frame, measures: FrameMeasures) -> frozenset[str]:
     )
 
 
-def sky_shares(frame: Frame, measures: FrameMeasures) -> dict[str, float]:
+def sky_shares(frame: "Frame", measures: "FrameMeasures") -> dict[str, float]:
     """Percent of the sky that gradient and vignetting reach; of the likeliest sky, as a graft
     takes it, where the level without light is unknown."""
+    # Here, not above: machines that only train have no sep.
+    from classifier.background import measure_background
+    from classifier.sky_model import fit_sky
+
     facts, fwhm_px = frame.facts, measures.numbers.get("fwhm_px", math.nan)
     background = measure_background(frame.pixels, facts.bayer, frame.overview)
     model = fit_sky(background.picture)
