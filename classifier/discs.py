@@ -28,10 +28,11 @@ RADII = (2.5, 3.5, 5.0, 7.0, 10.0, 14.0, 20.0, 28.0, 40.0, 56.0)
 SMALL = 10.0  # cells: up to this radius a matched filter looks for shadows
 DIRECTIONS = 12
 FOUND_SIGMA = 7.0
-CROWDED = 0.6  # share of covered cells from which on bright discs cannot be judged
+CROWDED = 0.9  # share of covered cells from which on bright discs cannot be judged
 KEPT = 6
 CHANCE, CHANCE_SMALL = 3e-6, 5e-7  # that a bright circle of a large or small disc is none
 CHANCE_FAINT = 3e-4  # the same of one that may be one
+CHANCE_EVEN = 1e-3  # and of one that stands on even sky, which no part of a nebula does
 
 
 @dataclass(frozen=True)
@@ -106,13 +107,13 @@ def _judged(forms: DiscForms, signs: Array, noise_adu: float) -> tuple[Array, Ar
     """(n,) whether each is a disc, and whether it may be one.
 
     A shadow's edge is as wide as the mote, so that only its step has to be the same all round. A
-    reflection's is sharp: nothing of what slopes beside it counts. Small bright ones, of which
-    fields of stars make many, have to be clearer.
+    reflection's is sharp: nothing of what slopes beside it counts. It may be uneven where the sky
+    round it is even; small ones, of which fields of stars make many, have to be clearer.
     """
     bright, large = signs > 0, forms.radius > SMALL
     # Noise of the mean over the rings inside and outside the edge, of 0.8 and 1.2 radii squared.
-    lit = forms.step * forms.radius > 7 * 1.45 * noise_adu
-    seen = (forms.sectors > 0) & (forms.height > 0) & lit
+    over_noise = forms.step * forms.radius / (1.45 * noise_adu)
+    seen = (forms.sectors > 0) & (forms.height > 0) & (over_noise > 7)
     shadow = (forms.sure > 9) & (forms.agreeing >= 0.8) & (forms.outer < 0.55)
     shadow &= (forms.pedestal > -0.3) & (forms.pedestal < 1.2)
     # Student's distribution: of few sectors even a large mean over its scatter may be chance.
@@ -120,6 +121,9 @@ def _judged(forms: DiscForms, signs: Array, noise_adu: float) -> tuple[Array, Ar
     ghost = (chance < np.where(large, CHANCE, CHANCE_SMALL)) & (forms.agreeing >= 0.85)
     ghost &= (forms.sharp > 0.62) & (forms.outer < 0.25)
     ghost &= (forms.pedestal > -1.8) & (forms.pedestal < np.where(large, 0.6, 0.4))
+    even = (chance < CHANCE_EVEN) & (forms.agreeing >= 0.8) & (forms.sharp > 0.8)
+    even &= (np.abs(forms.outer) < 0.1) & (np.abs(forms.pedestal) < 0.35)
+    ghost |= even & (over_noise > 20)
     blurred = (forms.sure > 6) & (forms.agreeing >= 0.75) & (forms.outer < 0.6)
     blurred &= (forms.pedestal > -0.5) & (forms.pedestal < 1.3)
     faint = (chance < CHANCE_FAINT) & (forms.agreeing >= 0.75) & (forms.sharp > 0.5)
