@@ -31,6 +31,7 @@ FOUND_SIGMA = 7.0
 CROWDED = 0.9  # share of covered cells from which on bright discs cannot be judged
 KEPT = 6
 CHANCE, CHANCE_SMALL = 3e-6, 5e-7  # that a bright circle of a large or small disc is none
+BEYOND_DOUBT = 1e-9
 CHANCE_FAINT = 3e-4  # the same of one that may be one
 CHANCE_EVEN = 1e-3  # and of one that stands on even sky, which no part of a nebula does
 
@@ -68,8 +69,16 @@ def find_discs(
     clipped = np.where(picture.valid, np.minimum(flat, 1.5 * picture.noise_adu), 0.0)
     small = _search(median_3x3(clipped), -1, smallest, picture, largest=SMALL)
     dark, bright = _round(scales(flat, ~covered), smallest, picture)
-    crowded = covered.mean() > CROWDED
-    return _distinct(dark, small), None if crowded else _distinct(bright)
+    ghosts = _distinct(bright)
+    shadows = _distinct(dark, small)
+    shadows = [disc for disc in shadows if not any(_is_hole(disc, ghost) for ghost in ghosts)]
+    return shadows, None if covered.mean() > CROWDED else ghosts
+
+
+def _is_hole(shadow: Disc, ghost: Disc) -> bool:
+    """Whether what looks like a shadow is but the hole that the telescope's obstruction leaves."""
+    within = np.hypot(shadow.x - ghost.x, shadow.y - ghost.y) + shadow.radius < ghost.radius
+    return bool(ghost.has_edge and within and -shadow.step_adu < 1.3 * ghost.step_adu)
 
 
 def _round(
@@ -119,7 +128,7 @@ def _judged(forms: DiscForms, signs: Array, noise_adu: float) -> tuple[Array, Ar
     # Student's distribution: of few sectors even a large mean over its scatter may be chance.
     chance = special.stdtr(np.maximum(forms.sectors, 2) - 1, -forms.edge)
     ghost = (chance < np.where(large, CHANCE, CHANCE_SMALL)) & (forms.agreeing >= 0.85)
-    ghost &= (forms.sharp > 0.62) & (forms.outer < 0.25)
+    ghost &= (forms.sharp > np.where(chance < BEYOND_DOUBT, 0.5, 0.62)) & (forms.outer < 0.25)
     ghost &= (forms.pedestal > -1.8) & (forms.pedestal < np.where(large, 0.6, 0.4))
     even = (chance < CHANCE_EVEN) & (forms.agreeing >= 0.8) & (forms.sharp > 0.8)
     even &= (np.abs(forms.outer) < 0.1) & (np.abs(forms.pedestal) < 0.35)

@@ -111,6 +111,15 @@ def test_noise_and_halos_have_no_edge(seed):
         assert not edged(dark) and not edged(bright)
 
 
+def test_the_hole_of_a_ghost_is_no_shadow():
+    ring = lit(150, 110, 70, 25.0, hole=0.35)
+    dark, bright = found_in(sky(ring))
+    assert len(edged(bright)) == 1 and not edged(dark)
+    # A shadow deeper than the ghost is bright lies on the sensor, wherever the ghost falls.
+    dark, _ = found_in(sky(lit(150, 110, 70, 25.0) - lit(150, 110, 8, 60.0)))
+    assert len(edged(dark)) == 1
+
+
 def test_stars_do_not_hide_a_ghost():
     rng = np.random.default_rng(5)
     field = np.zeros(SHAPE)
