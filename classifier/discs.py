@@ -30,6 +30,7 @@ DIRECTIONS = 12
 FOUND_SIGMA = 7.0
 CROWDED = 0.9  # share of covered cells from which on bright discs cannot be judged
 KEPT = 6
+LARGEST_SHADOW = 0.2  # of the longer side: what lies further off casts none that is seen
 CHANCE, CHANCE_SMALL = 3e-6, 5e-7  # that a bright circle of a large or small disc is none
 BEYOND_DOUBT = 1e-9
 CHANCE_FAINT = 3e-4  # the same of one that may be one
@@ -86,6 +87,7 @@ def _round(
 ) -> tuple[list[Disc], list[Disc]]:
     """Dark and bright discs by their edges, of at least `smallest` cells radius."""
     found: tuple[list[Disc], list[Disc]] = [], []
+    largest = LARGEST_SHADOW * max(pyramid[0].light.shape)
     for index, scale in enumerate(pyramid):
         some = circles(scale)
         if not some:
@@ -97,7 +99,8 @@ def _round(
         # Votes are counted where noise is low; edges are looked at where they are sharp.
         forms = disc_forms(pyramid[max(0, index - 1)], signs, *places)
         edged, likely = _judged(forms, signs, picture.noise_adu)
-        for one in np.flatnonzero((edged | likely) & (forms.radius >= smallest)):
+        sized = (forms.radius >= smallest) & ((signs > 0) | (forms.radius < largest))
+        for one in np.flatnonzero((edged | likely) & sized):
             x, y = picture.to_frame(float(forms.x[one]), float(forms.y[one]))
             sign = int(signs[one])
             disc = Disc(
