@@ -21,7 +21,7 @@ def draw_optics(rng: np.random.Generator, rig: Rig) -> dict[str, Any]:
     telescope = rig.telescope
     good = tuple(float(x) for x in rng.normal(0, 0.02, len(TERMS)))
     wave_um = rig.wavelength_nm / 1000
-    fwhm_um = _fwhm_um(rig)
+    fwhm_um = rig.good_fwhm_px * rig.camera.pixel_um * rig.camera.binning
     # Blur diameter 8 N W020 with W020 = 2 sqrt 3 a; coma length 6 W131 N with W131 = 3 sqrt 8 a.
     defocus_of_width = fwhm_um / (8 * telescope.focal_ratio * 2 * 3**0.5 * wave_um)
     coma_of_width = fwhm_um / (6 * telescope.focal_ratio * 3 * 8**0.5 * wave_um)
@@ -38,15 +38,8 @@ def draw_optics(rng: np.random.Generator, rig: Rig) -> dict[str, Any]:
             float(rng.normal(0, 0.15)) * defocus_of_width,
             float(rng.normal(0, 0.15)) * defocus_of_width,
         ),
-        **_halo(rng, rig, fwhm_um / (rig.camera.pixel_um * rig.camera.binning)),
+        **_halo(rng, rig),
     }
-
-
-def _fwhm_um(rig: Rig) -> float:
-    """Width of a good star on the sensor: air, tracking and pixel in quadrature."""
-    fwhm_arcsec = np.hypot(rig.seeing_arcsec, 2.355 * rig.tracking_rms_arcsec)
-    pixel_um = rig.camera.pixel_um * rig.camera.binning
-    return float(np.hypot(fwhm_arcsec / rig.scale_arcsec, 0.7)) * pixel_um
 
 
 def _mildly_off(
@@ -62,7 +55,7 @@ def _mildly_off(
     mild = 1 + np.minimum(np.abs(rng.normal(0, 0.055, 2)), 0.11)
     wider = np.sqrt(mild**2 - 1)
     turn = rng.uniform(0, 2 * np.pi)
-    # The radii that `recipes` uses: pure coma has 8 lambda / D per wave rms, half of an annulus'
+    # The radii that `recipes` takes: pure coma has 8 lambda / D per wave rms, half of an annulus'
     # light lies within half its diameter times sqrt((1 + eps^2) / 2).
     coma = fwhm_um / 2 * wider[0] / (8 * telescope.focal_ratio * rig.wavelength_nm / 1000)
     defocus = defocus_of_width * wider[1] / np.sqrt((1 + telescope.obstruction**2) / 2)
@@ -72,9 +65,10 @@ def _mildly_off(
     return tuple(float(wave) for wave in waves)
 
 
-def _halo(rng: np.random.Generator, rig: Rig, fwhm_px: float) -> dict[str, float]:
+def _halo(rng: np.random.Generator, rig: Rig) -> dict[str, float]:
     """Real stars hold more light at one to three widths than air and pupil alone give: most rigs
     scatter a little close in, short lenses veil more, the others further out."""
+    fwhm_px = rig.good_fwhm_px
     is_short_lens = rig.telescope.obstruction == 0 and rig.telescope.focal_mm < 400
     kind = rng.random()
     if kind < 0.15:

@@ -111,13 +111,18 @@ def drift(scene: Scene, strength: float, rng: np.random.Generator) -> Scene:
     return scene.with_("drift", path=scene.path + path)
 
 
+def _blur_px(scene: Scene, hfr_ratio: float) -> float:
+    """Diameter of the disc of defocus that widens the half-flux radius by that ratio, within what
+    stamps hold: half of an annulus' light is within D / 2 sqrt((1 + eps^2) / 2)."""
+    half_light = 0.5 * scene.good_fwhm_px * np.sqrt(hfr_ratio**2 - 1)
+    hole = scene.rig.telescope.obstruction
+    return float(min(48.0, half_light * 2 / np.sqrt((1 + hole**2) / 2)))
+
+
 def _defocus_waves(scene: Scene, strength: float) -> float:
     """Noll defocus that widens the half-flux radius by that ratio, within what stamps hold."""
     telescope, camera = scene.rig.telescope, scene.rig.camera
-    # Half of an annulus' light is within D / 2 sqrt((1 + eps^2) / 2).
-    half_light = 0.5 * scene.good_fwhm_px * np.sqrt(strength**2 - 1)
-    blur_px = half_light * 2 / np.sqrt((1 + telescope.obstruction**2) / 2)
-    blur_um = min(48.0, blur_px) * camera.pixel_um * camera.binning
+    blur_um = _blur_px(scene, strength) * camera.pixel_um * camera.binning
     # Beyond this the pupil's 128 samples would alias.
     blur_um = min(blur_um, 70 * telescope.focal_ratio * scene.rig.wavelength_nm / 550)
     return defocus_waves(blur_um, telescope.focal_ratio, scene.rig.wavelength_nm)
@@ -155,7 +160,8 @@ def bloated_stars(scene: Scene, strength: float, rng: np.random.Generator) -> Sc
 def miscollimation(scene: Scene, strength: float, rng: np.random.Generator) -> Scene:
     if strength > 1.3 and rng.random() < 0.25:
         focus_ratio = log_uniform(rng, 2.0, 4.0)
-        if _hole_px(scene, focus_ratio) > 1.5 * scene.good_fwhm_px:  # else no hole is seen
+        hole_px = scene.rig.telescope.obstruction * _blur_px(scene, focus_ratio)
+        if hole_px > 1.5 * scene.good_fwhm_px:  # else no hole is seen
             return _lopsided_donut(scene, focus_ratio, rng)
     wave_px = lambda_over_d_px(scene)
     # Half-flux radius of pure coma is about 8 lambda / D per wave rms (tried on the PSF).
@@ -168,13 +174,6 @@ def miscollimation(scene: Scene, strength: float, rng: np.random.Generator) -> S
     waves[1:3] += rng.normal(0, 0.15 * coma, 2)
     waves[DEFOCUS] += rng.normal(0, 0.2 * coma)
     return scene.with_("miscollimation", waves=tuple(float(w) for w in waves))
-
-
-def _hole_px(scene: Scene, focus_ratio: float) -> float:
-    """Diameter of the hole in a star whose half-flux radius defocus has made so much larger."""
-    hole = scene.rig.telescope.obstruction
-    half_light = 0.5 * scene.good_fwhm_px * np.sqrt(focus_ratio**2 - 1)
-    return float(hole * min(48.0, half_light * 2 / np.sqrt((1 + hole**2) / 2)))
 
 
 def _lopsided_donut(scene: Scene, focus_ratio: float, rng: np.random.Generator) -> Scene:

@@ -79,6 +79,12 @@ class Rig:
         return 206.265 * pixel_um / self.telescope.focal_mm
 
     @property
+    def good_fwhm_px(self) -> float:
+        """Seeing, tracking and pixel in quadrature: a first guess of a good star's FWHM."""
+        blur = np.hypot(self.seeing_arcsec, 2.355 * self.tracking_rms_arcsec)
+        return float(np.hypot(blur / self.scale_arcsec, 0.7))
+
+    @property
     def zero_point_e_s(self) -> float:
         """Electrons per second from a star of AB magnitude 0, alike over the band."""
         telescope = self.telescope

@@ -108,10 +108,8 @@ class Scene:
 
     @property
     def good_fwhm_px(self) -> float:
-        """Seeing, tracking and pixel in quadrature: a first guess of a good star's FWHM."""
-        rig = self.rig
-        blur = np.hypot(rig.seeing_arcsec, 2.355 * rig.tracking_rms_arcsec)
-        return float(np.hypot(blur / rig.scale_arcsec, 0.7))
+        """First guess of a good star's FWHM, as the rig has it."""
+        return self.rig.good_fwhm_px
 
     @property
     def sky_e(self) -> float:

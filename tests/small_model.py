@@ -12,6 +12,16 @@ from training.calibrate import Familiar
 from training.export import as_stored, write_model
 
 SMALL = NetworkConfig(width=8, features=32, star_features=16)
+# How a model was made, as a training tells it, in words that a test knows again.
+MADE = {
+    "command": "a command",
+    "minutes": 1.0,
+    "device": "a device",
+    "torch": "2",
+    "steps": 3,
+    "rendered_frames": 4,
+    "settings": {"batch": 8, "seed": 1, "steps": 1, "clean_alarms": 0.01, "prior": 0.05},
+}
 
 
 def small_network(seed: int = 1) -> Network:

@@ -139,3 +139,13 @@ def test_the_buffer_keeps_the_latest_and_turns_them(sample):
     # Labels stay with their frames: frames of one run and strength row are those put in.
     rows = {tuple(np.nan_to_num(row, nan=-1.0)) for row in sample.strength.numpy()}
     assert {tuple(np.nan_to_num(row, nan=-1.0)) for row in drawn.strength.numpy()} <= rows
+
+
+def test_star_cutouts_are_the_best_and_others_at_random():
+    rng = np.random.default_rng(2)
+    drawn = [data._some_stars(40, rng) for _ in range(30)]
+    for chosen in drawn:
+        assert chosen.tolist() == sorted(set(chosen.tolist())) and len(chosen) == 40
+        assert chosen[:16].tolist() == list(range(16)) and chosen[-1] < 64
+    assert set(np.concatenate(drawn).tolist()) == set(range(64))
+    assert len({tuple(chosen) for chosen in drawn}) == 30

@@ -5,7 +5,7 @@ import math
 
 import numpy as np
 import pytest
-from small_model import write_small_model
+from small_model import MADE, write_small_model
 
 from classifier.vocabulary import FAULTS, INDEX, KEYS
 from classifier.weights import load_model
@@ -137,19 +137,10 @@ def test_a_fault_no_frame_has_gives_unknown_figures_and_a_card(model, tmp_path):
     write_figures(figures, tmp_path / "figures.json")
     written = json.loads((tmp_path / "figures.json").read_text())
     assert written["faults"]["reflection"]["average_precision"] is None
-    made = {
-        "command": "a command",
-        "minutes": 1.0,
-        "device": "a device",
-        "torch": "2",
-        "steps": 3,
-        "rendered_frames": 4,
-        "settings": {"batch": 8, "seed": 1, "clean_alarms": 0.01, "prior": 0.05},
-    }
-    card = card_text(model.config | {"training": made}, figures)
+    card = card_text(model.config | {"training": MADE}, figures)
     assert "a command" in card
     assert all(f"| {key} |" in card for key in KEYS)
     assert "nan" not in card
     assert "each fault has 5.0 % of the frames." in card
-    other = model.with_prior({"clouds": 0.3}).config | {"training": made}
+    other = model.with_prior({"clouds": 0.3}).config | {"training": MADE}
     assert "5.0 % of the frames, except clouds 30 %." in card_text(other, figures)

@@ -4,7 +4,7 @@ import json
 import math
 
 import pytest
-from small_model import fitted, small_network
+from small_model import MADE, fitted, small_network
 from test_evaluate import answers_of
 from test_evaluation_page import figures  # noqa: F401 - a fixture
 from typer.testing import CliRunner
@@ -18,16 +18,6 @@ from training.evaluate import figures_text, read_figures, write_figures
 from training.export import write_model
 from training.figures import figures_of
 from training.judge import Wanted, judge, own_figures, record
-
-MADE = {
-    "command": "a command",
-    "minutes": 1.0,
-    "device": "a device",
-    "torch": "2",
-    "steps": 3,
-    "rendered_frames": 4,
-    "settings": {"batch": 8, "seed": 1, "steps": 1, "clean_alarms": 0.01, "prior": 0.05},
-}
 
 
 @pytest.fixture

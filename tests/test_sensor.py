@@ -2,13 +2,15 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 import torch
 from frame_of_one_rig import scene
+from scipy.signal import lfilter
 
 from synth.defects import response_rms
 from synth.generate import render_scenes
-from synth.sensor import Readout, read_out, smear
+from synth.sensor import Readout, drag, read_out, smear, spill
 
 
 def readout(gain: float, read_noise: float, well: float = 1e9, top: float = 1e9) -> Readout:
@@ -147,3 +149,37 @@ def test_a_run_keeps_its_sensor_in_every_batch():
     same = likeness(one[0][inner].clamp_max(45_000), two[1][inner].clamp_max(45_000))
     assert same == pytest.approx(rms**2 / (rms**2 + shot2), abs=0.04)
     assert abs(likeness(one[0][inner].clamp_max(45_000), two[0][inner].clamp_max(45_000))) < 0.03
+
+
+@pytest.mark.parametrize("axis", [0, 1])
+def test_charge_left_behind_trails_one_way_as_an_exponential(axis):
+    # Outside reference: scipy.signal.lfilter, the recursion that leaves exp(-1 / L) of the late
+    # charge at every step; the kernel ends after 5 L, where 0.7 % are left.
+    share, length_px = 0.2, 6.0
+    light = torch.zeros(2, 80, 80)
+    light[:, 20, 20] = 1000.0
+    before = light.clone()
+    drag(light, [(0.0, length_px, axis), (share, length_px, axis)])
+    assert torch.equal(light[0], before[0])
+    assert float(light[1].sum()) == pytest.approx(1000, rel=1e-5)
+    late = np.exp(-1 / length_px)
+    pulse = np.zeros(80)
+    pulse[21] = 1000 * share * (1 - late)
+    wanted = lfilter([1.0], [1.0, -late], pulse)
+    wanted[20] = 1000 * (1 - share)
+    line = light[1][:, 20] if axis == 0 else light[1][20]
+    assert line[:50].numpy() == pytest.approx(wanted[:50], rel=0.01, abs=1e-3)
+    assert float(line[:20].abs().max()) == 0
+
+
+def test_a_full_well_spills_to_the_side_that_its_sensor_has():
+    # Closed form: 5 wells in one pixel fill itself and the next 4; all of it stays in the column.
+    light = torch.zeros(3, 41, 5)
+    light[:, 20, 2] = 500.0
+    well, blooms = torch.full((3,), 100.0), torch.tensor([True, True, True])
+    full = spill(light, well, blooms, up_share=torch.tensor([1.0, 0.0, 0.5]))
+    assert full.sum((1, 2)).tolist() == pytest.approx([500.0] * 3)
+    assert full[0, 16:21, 2].tolist() == pytest.approx([100.0] * 5)
+    assert full[1, 20:25, 2].tolist() == pytest.approx([100.0] * 5)
+    assert torch.allclose(full[2], full[2].flip(0))
+    assert float(full[:, :, [0, 1, 3, 4]].sum()) == 0

@@ -54,9 +54,7 @@ class Panel:
     ticks: tuple[tuple[float, str], ...]
 
 
-def sensitivity_panel(
-    row: Fault, kinds: Mapping[str, Mapping[str, Any]], told_apart_from: float | None = None
-) -> Panel | None:
+def sensitivity_panel(row: Fault, kinds: Mapping[str, Mapping[str, Any]]) -> Panel | None:
     """The share found against strength of one fault. kinds: its `sensitivity` by kind of frames.
     None where no kind has parts."""
     kinds = {name: told for name, told in kinds.items() if told.get("parts")}

@@ -79,7 +79,7 @@ class Trainer:
         """Learn from one batch once; returns its loss, still on the device."""
         for group in self.optimiser.param_groups:
             group["lr"] = rate
-        lesson = Lesson(sample.views, sample.context, targets_of(sample.strength), sample.is_sky)
+        lesson = Lesson.of(sample)
         if self._recorded is not None and self._recorded.fits(lesson):
             loss = self._recorded.replay(lesson)
         else:
@@ -98,7 +98,7 @@ class Trainer:
         thousand kernels. Only running means of the network change."""
         if self.device.type != "cuda":
             return
-        lesson = Lesson(sample.views, sample.context, targets_of(sample.strength), sample.is_sky)
+        lesson = Lesson.of(sample)
         self._recorded = Recorded(lesson, self._differentiate, self.optimiser)
 
     def _differentiate(self, lesson: "Lesson") -> Tensor:
@@ -138,6 +138,11 @@ class Lesson:
     context: Tensor
     targets: Tensor
     is_sky: Tensor
+
+    @staticmethod
+    def of(sample: Sample) -> "Lesson":
+        targets = targets_of(sample.strength)
+        return Lesson(sample.views, sample.context, targets, sample.is_sky)
 
     def tensors(self) -> list[Tensor]:
         return [*vars(self.views).values(), self.context, self.targets, self.is_sky]
