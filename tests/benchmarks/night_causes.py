@@ -1,17 +1,26 @@
 """How often the true cause of a rendered night is ranked first, and how often a wrong one is sure.
 
-    OMP_NUM_THREADS=1 .venv/bin/python tests/benchmarks/night_causes.py --nights 2
+    OMP_NUM_THREADS=1 .venv/bin/python tests/benchmarks/night_causes.py --nights 2 --workers 2
 
 Per night 18 subs of 512 x 384 px are rendered, written, read and measured as `label` does it, but
-without the network: what is told here is told by the measures. 3 to 15 s a night. Seeds below
-40000 and from 70000 to 70099 were used to set the limits of the causes; seeds from 70100 to 79999
-judged them. The default begins beyond them all.
+without the network: what is told here is told by the measures. 3 to 15 s a night on one core;
+--workers shares the nights out among processes of one thread each, and changes no number. --json
+keeps the signs of every night. Seeds below 40000 and from 70000 to 70099 were used to set the
+limits of the causes; those from 70100 to 79999, and what was drawn from 90000 and 91000, judged
+earlier limits. The default begins beyond them all.
 """
 
 import argparse
+import json
+import multiprocessing
+import os
 import tempfile
+import time
 import warnings
 from collections import Counter
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import asdict, dataclass
 from itertools import pairwise
 from pathlib import Path
 
@@ -27,6 +36,20 @@ from synth.night_files import render_night
 BINS = (0.15, 0.3, 0.5, 0.7, 0.8, 0.9, 1.0)
 
 
+@dataclass(frozen=True)
+class Told:
+    """What one rendered night was told to suffer from. likely: of every cause; told: the
+    likeliest, "clear" where none is worth a line; wrong: causes that are sure and not there."""
+
+    cause: str
+    seed: int
+    told: str
+    wrong: list[str]
+    likely: dict[str, float]
+    signs: dict[str, float]
+    seconds: float
+
+
 def night_subs(cause: str, seed: int, count: int) -> list[NightSub]:
     """A rendered night, measured."""
     subs = []
@@ -37,38 +60,75 @@ def night_subs(cause: str, seed: int, count: int) -> list[NightSub]:
     return subs
 
 
+def tell(job: tuple[str, int, int]) -> Told:
+    """Cause, seed and number of subs of a night -> what is told of it."""
+    cause, seed, count = job
+    torch.set_num_threads(1)
+    warnings.simplefilter("ignore")
+    begin = time.perf_counter()
+    signs = signs_of(night_line(night_subs(cause, seed, count)))
+    likely = likelihoods(signs)
+    best = max(likely, key=lambda key: likely[key])
+    told = best if likely[best] >= TOLD_FROM else "clear"
+    wrong = [key for key, value in likely.items() if value > SURE and key != cause]
+    return Told(cause, seed, told, wrong, likely, signs, time.perf_counter() - begin)
+
+
+def told_nights(jobs: Sequence[tuple[str, int, int]], workers: int) -> Iterator[Told]:
+    """What is told of each night, in the order of the jobs."""
+    if workers <= 1:
+        yield from map(tell, jobs)
+        return
+    # Read by the libraries of the workers when they load.
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ[name] = "1"
+    spawn = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(workers, mp_context=spawn) as pool:
+        yield from pool.map(tell, jobs)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--nights", type=int, default=1, help="per cause")
     parser.add_argument("--subs", type=int, default=18)
-    parser.add_argument("--seed", type=int, default=90_000)
+    parser.add_argument("--seed", type=int, default=95_000)
     parser.add_argument("--causes", nargs="*", default=list(CAUSES))
+    parser.add_argument("--workers", type=int, default=1, help="processes of one thread each")
+    parser.add_argument("--json", type=Path, help="file for the signs of every night")
     asked = parser.parse_args()
-    torch.set_num_threads(1)
-    warnings.simplefilter("ignore")
-    first, surely_wrong, total = Counter[str](), 0, 0
-    stated: list[tuple[float, bool]] = []
-    for number in range(asked.nights):
-        for k, cause in enumerate(asked.causes):
-            seed = asked.seed + 100 * number + k
-            likely = likelihoods(signs_of(night_line(night_subs(cause, seed, asked.subs))))
-            best = max(likely, key=lambda key: likely[key])
-            told = best if likely[best] >= TOLD_FROM else "clear"
-            wrong = [key for key, value in likely.items() if value > SURE and key != cause]
-            first[cause] += told == cause
-            surely_wrong += bool(wrong)
-            total += 1
-            stated += [(value, key == cause) for key, value in likely.items()]
-            print(f"{cause:22} seed {seed}: {told} {likely.get(told, 0):.2f} {wrong}", flush=True)
-    print()
-    for cause in asked.causes:
-        print(f"{cause:22} first in {first[cause]} of {asked.nights}")
-    print(f"true cause first: {first.total()} of {total}")
-    print(f"nights with a wrong cause over {SURE}: {surely_wrong} of {total}")
+    jobs = [
+        (cause, asked.seed + 100 * number + k, asked.subs)
+        for number in range(asked.nights)
+        for k, cause in enumerate(asked.causes)
+    ]
+    nights = []
+    for night in told_nights(jobs, asked.workers):
+        nights.append(night)
+        stated = f"{night.told} {night.likely.get(night.told, 0):.2f}"
+        print(f"{night.cause:22} seed {night.seed}: {stated} {night.wrong}", flush=True)
+        if asked.json:  # after every night, so that a run cut short keeps what it has
+            asked.json.write_text(json.dumps([asdict(one) for one in nights]), encoding="utf-8")
+    print(summary(nights))
+
+
+def summary(nights: Sequence[Told]) -> str:
+    """How often each cause was ranked first, how often wrong ones were sure, and how true the
+    likelihoods are."""
+    total = Counter(night.cause for night in nights)
+    first = Counter(night.cause for night in nights if night.told == night.cause)
+    surely_wrong = sum(bool(night.wrong) for night in nights)
+    lines = [f"{cause:22} first in {first[cause]} of {total[cause]}" for cause in total]
+    lines.append(f"true cause first: {first.total()} of {len(nights)}")
+    lines.append(f"nights with a wrong cause over {SURE}: {surely_wrong} of {len(nights)}")
+    stated = [
+        (value, key == night.cause) for night in nights for key, value in night.likely.items()
+    ]
     for low, high in pairwise(BINS):
         inside = [right for value, right in stated if low <= value < high]
         if inside:
-            print(f"stated {low} to {high}: {sum(inside)} of {len(inside)} true")
+            lines.append(f"stated {low} to {high}: {sum(inside)} of {len(inside)} true")
+    spent_s = sum(night.seconds for night in nights) / max(len(nights), 1)
+    return "\n".join(["", *lines, f"{spent_s:.1f} s a night in one process"])
 
 
 if __name__ == "__main__":
