@@ -7,6 +7,7 @@ own rejects touches `judge` alone. Convolution blocks are torchvision's.
 
 import copy
 import itertools
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 
 import torch
@@ -23,12 +24,19 @@ from classifier.vocabulary import KEYS
 _HIDDEN_FACTS = tuple(SHAPE_FACTS.index(n) for n in ("log_star_flux", "log_sky", "log_noise"))
 
 
+# The encoders, in the order in which their vectors are joined.
+BRANCHES = ("sky", "stars", "stack", "bright", "tiles", "facts")
+
+
 @dataclass(frozen=True)
 class NetworkConfig:
     """Widths of the parts; `width` scales every encoder, `features` is the fused length.
 
     sky_blocks: residual blocks of the sky picture at each size. sky_stages: how many of its
     sizes, the coarsest first, hand on their mean and maximum: what is small shows in finer maps.
+    branch_dropout: in training, the share of frames for which a branch is left out, each of the
+    six on its own. No branch can then leave to the others what only it sees well, nor learn a
+    field by heart that the others would recognise too.
     """
 
     width: int = 32
@@ -37,6 +45,7 @@ class NetworkConfig:
     dropout: float = 0.1
     sky_blocks: int = 1
     sky_stages: int = 1
+    branch_dropout: float = 0.0
 
     def as_dict(self) -> dict[str, int | float]:
         return asdict(self)
@@ -185,18 +194,37 @@ class Network(nn.Module):
             nn.Linear(self.config.features // 4, 1),
         )
 
-    def encode(self, views: Views) -> Tensor:
-        """Views of B frames -> features (B, config.features)."""
+    def encode(self, views: Views, without: Sequence[str] = ()) -> Tensor:
+        """Views of B frames -> features (B, config.features).
+
+        without: names of `BRANCHES` that are to tell nothing, to see what the others know.
+        """
+        return self.fuse(torch.cat(self._kept(self.told(views), without), 1))
+
+    def told(self, views: Views) -> list[Tensor]:
+        """What each of `BRANCHES` says of B frames: vectors (B, n), of different lengths."""
         numbers = views.facts * self.shown_facts
-        parts = (
+        return [
             self.sky(views.sky),
             self.stars(views.sheet, views.sheet_facts),
             self.stack(views.stack),
             self.bright(views.bright),
             self.tiles(views.tiles),
             self.facts(numbers).clamp(-20, 20),
-        )
-        return self.fuse(torch.cat(parts, 1))
+        ]
+
+    def _kept(self, told: list[Tensor], without: Sequence[str]) -> list[Tensor]:
+        """The branches' vectors, zeros for those left out on purpose or, in training, by chance."""
+        if unknown := set(without) - set(BRANCHES):
+            raise ValueError(f"{sorted(unknown)} are no branches; they are {', '.join(BRANCHES)}")
+        if self.training and self.config.branch_dropout > 0:
+            shape = (len(told[0]), len(told), 1)
+            kept = torch.rand(shape, device=told[0].device) >= self.config.branch_dropout
+            told = [part * kept[:, number] for number, part in enumerate(told)]
+        return [
+            torch.zeros_like(part) if name in without else part
+            for name, part in zip(BRANCHES, told, strict=True)
+        ]
 
     def judge(self, features: Tensor, context: Tensor) -> Tensor:
         """Features (B, D) and run context (B, len(CONTEXT)), NaN unknown -> logits (B, 16)."""
