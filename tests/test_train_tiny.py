@@ -13,10 +13,11 @@ from classifier.errors import UsageError
 from classifier.vocabulary import KEYS
 from classifier.weights import load_model
 from training.card import card_text
+from training.checkpoint import load_checkpoint
 from training.config import read_train_config
 from training.evaluate import evaluate, read_figures
 from training.loop import Trainer
-from training.train import CHECKPOINT, LOG, load_checkpoint, train
+from training.train import CHECKPOINT, LOG, train
 
 CONFIG = read_train_config(
     Path(__file__).parent.parent / "training" / "configs" / "tiny.toml"
@@ -70,6 +71,13 @@ def test_the_cards_figures_come_from_the_evaluation(trained):
     card = (trained[0] / "card.md").read_text(encoding="utf-8")
     written = read_figures(trained[0] / "evaluation.json")
     assert card == card_text(load_model(trained[0]).config, written)
+    told = figures["ablation"]
+    assert told["frames"] == figures["frames"]
+    whole = told["variants"]["all"]["macro_average_precision"]
+    assert whole == pytest.approx(figures["macro_average_precision"]["value"], abs=1e-3)
+    alone = told["variants"]["without_run"]["macro_average_precision"]
+    assert alone == pytest.approx(figures["macro_average_precision_alone"], abs=1e-3)
+    assert "| fault | all | no run | no sky |" in card.replace("_", " ")
     assert f"Macro average precision **{figures['macro_average_precision']['value']:.2f}**" in card
 
 

@@ -5,6 +5,7 @@ from typing import Any
 
 from classifier.prior import prior_sentence
 from classifier.vocabulary import KEYS, SAME_LIGHT, Verdict, fault
+from training.card_comparisons import ablation_part
 from training.side_by_side import (
     COMMON,
     GRAFTED,
@@ -160,6 +161,7 @@ def card_text(config: dict[str, Any], figures: dict[str, Any]) -> str:
         head + "\n".join(rows),
         GROUP_HEAD + "\n".join(groups),
         _same_light(figures),
+        *ablation_part(figures, config["network"]),
         *_side_by_side(figures),
         *_sensitivity(figures),
         STRENGTH_HEAD + "\n".join(row for row in strengths if row),

@@ -13,6 +13,7 @@ from typing import Any
 import torch
 
 from classifier.weights import Model, load_model
+from training.ablation import Ablated, ablated, ablation_figures
 from training.answers import Answers, answer
 from training.config import TrainConfig, config_from
 from training.data import EVALUATION, held_out
@@ -37,11 +38,12 @@ def evaluate(
     config = (config or settings_of(loaded)).changed(device=device)
     where = pick_device(config)
     loaded.network.to(where)
-    parts = [
-        answer(loaded, sample)
-        for sample in held_out(config, EVALUATION, frames or config.evaluation_frames, where)
-    ]
+    parts, views = [], []
+    for sample in held_out(config, EVALUATION, frames or config.evaluation_frames, where):
+        parts.append(answer(loaded, sample))
+        views.append(ablated(loaded.network, sample))
     figures = figures_of(loaded, Answers.cat(parts), config.seed)
+    figures["ablation"] = ablation_figures(Ablated.cat(views), config.seed)
     if out is not None:
         write_figures(figures, Path(out))
     return figures

@@ -10,7 +10,8 @@
 
 DIR gets `checkpoint.safetensors` (removed when the model folder stands) and `train.jsonl` (one
 line per progress report) as the training goes, so that a run cut short leaves what it learnt:
-give the checkpoint to `--start-from` and train on.
+give the checkpoint to `--start-from` and train on. Beside the model folder stay the answers on the
+held-out frames, for `training.recalibrate`.
 """
 
 import json
@@ -25,16 +26,17 @@ from typing import Annotated, Any
 import numpy as np
 import torch
 import typer
-from safetensors import SafetensorError
-from safetensors.torch import load_file, save_file
+from safetensors.torch import save_file
 
 from classifier.errors import NightcullError, UsageError
 from classifier.network import Network, NetworkConfig
 from classifier.vocabulary import KEYS
-from classifier.weights import CONFIG_FILE, NETWORK_PREFIX, WEIGHTS_FILE, load_model
+from classifier.weights import NETWORK_PREFIX, load_model
 from synth.rng import stream
+from training.ablation import Ablated, ablated, ablation_figures
 from training.calibrate import is_clear
 from training.card import card_text
+from training.checkpoint import load_checkpoint, made_before
 from training.config import TrainConfig, read_train_config
 from training.data import (
     CALIBRATION,
@@ -59,6 +61,7 @@ from training.loop import Trainer, rate_at
 from training.metrics import average_precision_score
 from training.pretrain import pretrain
 from training.ranks import Ranks, join, leave
+from training.recalibrate import keep_answers
 from training.stream import Planner, Stream
 
 Say = Callable[[str], None]
@@ -130,6 +133,7 @@ def train(
     calibration, clean, evaluation = (
         _answers(run, average, sets[name]) for name in (CALIBRATION, CLEAN, EVALUATION)
     )
+    ablations = run.ranks.gather([ablated(average, sample) for sample in sets[EVALUATION]])
     if calibration is None or evaluation is None:
         return folder
     fitted = calibrated(average, calibration, config, clean)
@@ -138,7 +142,11 @@ def train(
     run.tell(f"model written to {folder}; evaluating it")
 
     model = load_model(folder)
+    kept = {CALIBRATION: calibration, CLEAN: clean, EVALUATION: evaluation}
+    keep_answers(kept, model.sha256, out / f"{config.name}.npz")
     figures = figures_of(model, evaluation, config.seed)
+    parts = [part for own in ablations for part in own]
+    figures["ablation"] = ablation_figures(Ablated.cat(parts), config.seed)
     write_figures(figures, folder / EVALUATION_FILE)
     # The card is made of the figures as written, so that it can be made again from the file.
     figures = read_figures(folder / EVALUATION_FILE)
@@ -330,36 +338,6 @@ def save_checkpoint(run: Run) -> None:
     path = run.out / CHECKPOINT
     save_file(state, path.with_suffix(".part"))
     path.with_suffix(".part").replace(path)
-
-
-def made_before(path: Path | None) -> dict[str, Any]:
-    """How the model folder that a training goes on from was made; nothing for bare weights."""
-    if path is None or not (path / CONFIG_FILE).is_file():
-        return {}
-    return {
-        "started_from": json.loads((path / CONFIG_FILE).read_text(encoding="utf-8"))["training"]
-    }
-
-
-def load_checkpoint(network: Network, path: Path) -> None:
-    """Weights of a checkpoint, or of a model folder, into a network of the same settings."""
-    path = path / WEIGHTS_FILE if path.is_dir() else path
-    try:
-        tensors = load_file(path)
-        state = {
-            name.removeprefix(NETWORK_PREFIX): tensor.float()
-            if tensor.is_floating_point()
-            else tensor
-            for name, tensor in tensors.items()
-            if name.startswith(NETWORK_PREFIX)
-        }
-        network.load_state_dict(state)
-    except (OSError, RuntimeError, SafetensorError) as error:
-        first = str(error).splitlines()[0]
-        raise UsageError(
-            f"The weights {path} cannot start this training ({first}); give a checkpoint made "
-            "with the same network settings."
-        ) from error
 
 
 def main(

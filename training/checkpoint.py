@@ -1,0 +1,45 @@
+"""The weights that a training goes on from, and how they were made.
+
+A checkpoint holds the network alone; a model folder says in its config.json how it was trained.
+"""
+
+import json
+from pathlib import Path
+from typing import Any
+
+from safetensors import SafetensorError
+from safetensors.torch import load_file
+
+from classifier.errors import UsageError
+from classifier.network import Network
+from classifier.weights import CONFIG_FILE, NETWORK_PREFIX, WEIGHTS_FILE
+
+
+def made_before(path: Path | None) -> dict[str, Any]:
+    """How the model folder that a training goes on from was made; nothing for bare weights."""
+    if path is None or not (path / CONFIG_FILE).is_file():
+        return {}
+    return {
+        "started_from": json.loads((path / CONFIG_FILE).read_text(encoding="utf-8"))["training"]
+    }
+
+
+def load_checkpoint(network: Network, path: Path) -> None:
+    """Weights of a checkpoint, or of a model folder, into a network of the same settings."""
+    path = path / WEIGHTS_FILE if path.is_dir() else path
+    try:
+        tensors = load_file(path)
+        state = {
+            name.removeprefix(NETWORK_PREFIX): tensor.float()
+            if tensor.is_floating_point()
+            else tensor
+            for name, tensor in tensors.items()
+            if name.startswith(NETWORK_PREFIX)
+        }
+        network.load_state_dict(state)
+    except (OSError, RuntimeError, SafetensorError) as error:
+        first = str(error).splitlines()[0]
+        raise UsageError(
+            f"The weights {path} cannot start this training ({first}); give a checkpoint made "
+            "with the same network settings."
+        ) from error
