@@ -172,7 +172,8 @@ class Network(nn.Module):
         shown[list(_HIDDEN_FACTS)] = 0.0
         self.register_buffer("shown_facts", shown, persistent=False)
         parts = (self.sky, self.stars, self.stack, self.bright, self.tiles)
-        total = sum(part.out_features for part in parts) + 4 * w
+        self.branch_features = (*(part.out_features for part in parts), 4 * w)
+        total = sum(self.branch_features)
         self.fuse = nn.Sequential(
             nn.LayerNorm(total),
             nn.Dropout(self.config.dropout),
@@ -199,7 +200,7 @@ class Network(nn.Module):
 
         without: names of `BRANCHES` that are to tell nothing, to see what the others know.
         """
-        return self.fuse(torch.cat(self._kept(self.told(views), without), 1))
+        return self.join(self.told(views), without)
 
     def told(self, views: Views) -> list[Tensor]:
         """What each of `BRANCHES` says of B frames: vectors (B, n), of different lengths."""
@@ -212,6 +213,10 @@ class Network(nn.Module):
             self.tiles(views.tiles),
             self.facts(numbers).clamp(-20, 20),
         ]
+
+    def join(self, told: list[Tensor], without: Sequence[str] = ()) -> Tensor:
+        """What `told` gave -> features (B, config.features)."""
+        return self.fuse(torch.cat(self._kept(told, without), 1))
 
     def _kept(self, told: list[Tensor], without: Sequence[str]) -> list[Tensor]:
         """The branches' vectors, zeros for those left out on purpose or, in training, by chance."""

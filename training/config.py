@@ -81,6 +81,8 @@ class TrainConfig:
     """Share of the training in which the learning rate rises from 0."""
     final_rate: float = 0.01
     """Share of the learning rate that is left at the end of the cosine."""
+    branch_weight: float = 0.3
+    """Weight of what each branch is asked on its own, beside the loss of all together."""
     clip_norm: float = 1.0
     """Gradients are scaled down to at most this length."""
     ema: float = 0.998
@@ -144,6 +146,7 @@ class TrainConfig:
             _above_zero(self, "minutes")
         if self.steps is not None:
             _at_least(self, 1, "steps")
+        _at_least(self, 0, "branch_weight")
         _share(self, "physical_dropout", "context_dropout", "warm_up", "final_rate", "ema")
         _share(self, "held_out_share", "prior", "clean_alarms", "clean_unsure")
         _share(self, "unfamiliar_threshold")

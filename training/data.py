@@ -223,6 +223,7 @@ class Buffer:
         self.filled = 0
         self._next = 0
         self._store: Sample | None = None
+        self._order = np.zeros(0, np.int64)
 
     def add(self, sample: Sample) -> None:
         """Store a batch; the oldest frames give way."""
@@ -239,12 +240,11 @@ class Buffer:
         self.filled = min(self.filled + count, self.capacity)
 
     def draw(self, count: int, rng: np.random.Generator, config: TrainConfig) -> Sample:
-        """Random frames, turned at random, some of them without their run."""
+        """Frames in random order, turned at random, some of them without their run."""
         if self._store is None:
             raise ValueError("the buffer is empty: add frames before drawing from it")
         device = self._store.run.device
-        rows = torch.from_numpy(rng.integers(0, self.filled, count)).to(device)
-        drawn = _rows(self._store, rows)
+        drawn = _rows(self._store, torch.from_numpy(self._next_rows(count, rng)).to(device))
         views = drawn.views
         chosen = _some_stars(int(rng.choice(config.stars_in_training)), rng)
         stars = torch.from_numpy(chosen).to(device)
@@ -253,3 +253,10 @@ class Buffer:
         alone = torch.from_numpy(rng.random(count) < config.context_dropout).to(device)
         context = torch.where(alone[:, None], torch.nan, context)
         return Sample(views, context, drawn.strength, drawn.run)
+
+    def _next_rows(self, count: int, rng: np.random.Generator) -> np.ndarray:
+        """Rows as from a shuffled pack that is dealt to its end: no frame twice before all once."""
+        while len(self._order) < count:
+            self._order = np.concatenate((self._order, rng.permutation(self.filled)))
+        rows, self._order = self._order[:count], self._order[count:]
+        return rows

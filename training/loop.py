@@ -14,6 +14,7 @@ from torch import Tensor, nn
 
 from classifier.network import Network
 from classifier.views import Views
+from training.branch_lessons import BranchLessons
 from training.config import TrainConfig
 from training.data import Sample, targets_of
 from training.ranks import Ranks
@@ -61,10 +62,15 @@ class Trainer:
         self.network = network.to(device).to(memory_format=layout).train()
         with torch.no_grad():
             self.ranks.copy_from_first([*self.network.parameters(), *self.network.buffers()])
+        # Heads of the branches' own, which no model keeps.
+        self.lessons = BranchLessons(self.network).to(device)
+        with torch.no_grad():
+            self.ranks.copy_from_first([*self.lessons.parameters()])
         self.average = deepcopy(self.network).eval().requires_grad_(False)
         self.steps = 0
         self._recorded: Recorded | None = None
-        decayed, plain = _by_decay(self.network)
+        self.learning = [*self.network.parameters(), *self.lessons.parameters()]
+        decayed, plain = _by_decay(self.learning)
         self.optimiser = torch.optim.AdamW(
             [
                 {"params": decayed, "weight_decay": config.weight_decay},
@@ -85,8 +91,8 @@ class Trainer:
         else:
             self.optimiser.zero_grad(set_to_none=True)
             loss = self._differentiate(lesson)
-        self.ranks.average([p.grad for p in self.network.parameters() if p.grad is not None])
-        nn.utils.clip_grad_norm_(self.network.parameters(), self.config.clip_norm)
+        self.ranks.average([p.grad for p in self.learning if p.grad is not None])
+        nn.utils.clip_grad_norm_(self.learning, self.config.clip_norm)
         self.optimiser.step()
         self.steps += 1
         self._follow()
@@ -102,18 +108,18 @@ class Trainer:
         self._recorded = Recorded(lesson, self._differentiate, self.optimiser)
 
     def _differentiate(self, lesson: "Lesson") -> Tensor:
-        """Loss of one batch, its gradients added to the weights'."""
+        """Loss of one batch's labels; the gradients of all that is asked, added to the weights'."""
         halved = self.config.bf16 and self.device.type == "cuda"
         views = lesson.views if halved else lesson.views.float()
         with autocast(self.device, self.config.bf16):
-            features = self.network.encode(views)
+            told = self.network.told(views)
+            features = self.network.join(told)
             logits = self.network.judge(features, lesson.context)
             strange = self.network.strangeness(features)
+            alone = self.lessons.loss(told, lesson.targets)
         loss = masked_loss(logits, lesson.targets)
-        loss = loss + STRANGE_WEIGHT * F.binary_cross_entropy_with_logits(
-            strange.float(), 1.0 - lesson.is_sky
-        )
-        loss.backward()
+        strangeness = F.binary_cross_entropy_with_logits(strange.float(), 1.0 - lesson.is_sky)
+        (loss + self.config.branch_weight * alone + STRANGE_WEIGHT * strangeness).backward()
         return loss.detach()
 
     def settle_average(self) -> None:
@@ -197,9 +203,9 @@ def autocast(device: torch.device, bf16: bool) -> torch.autocast:
     return torch.autocast(device.type, torch.bfloat16, enabled=bf16 and device.type == "cuda")
 
 
-def _by_decay(network: nn.Module) -> tuple[list[nn.Parameter], list[nn.Parameter]]:
+def _by_decay(learning: list[nn.Parameter]) -> tuple[list[nn.Parameter], list[nn.Parameter]]:
     """Weights proper, which decay, and offsets and norms, which do not."""
-    parameters = [p for p in network.parameters() if p.requires_grad]
+    parameters = [p for p in learning if p.requires_grad]
     return [p for p in parameters if p.ndim > 1], [p for p in parameters if p.ndim <= 1]
 
 

@@ -1,0 +1,52 @@
+"""What each branch of the network is asked on its own while it learns.
+
+Branches that are only ever heard together leave the work to the quickest of them: spikes were told
+by the field, known by heart, and not by the bright stars. So each has a head of its own that has to
+name the faults which that view can show. The heads are thrown away when the training ends.
+"""
+
+import torch
+import torch.nn.functional as F
+from torch import Tensor, nn
+
+from classifier.network import BRANCHES, Network
+from classifier.vocabulary import INDEX, KEYS
+
+_SHAPES = ("vibration", "drift", "defocus", "bloated_stars", "miscollimation", "guiding_loss")
+# What a view cannot show, its branch could only learn by heart.
+SHOWN_IN: dict[str, tuple[str, ...]] = {
+    "sky": ("dust_motes", "vignetting", "clouds", "trail", "gradient", "reflection"),
+    "stars": _SHAPES,
+    "stack": _SHAPES,
+    "bright": ("diffraction_spikes", "reflection", *_SHAPES),
+    "tiles": ("hot_pixels", "low_signal", "bayer_grid"),
+    "facts": KEYS,
+}
+
+
+class BranchLessons(nn.Module):
+    """One linear head per branch and its loss."""
+
+    asked: Tensor
+
+    def __init__(self, network: Network):
+        super().__init__()
+        self.heads = nn.ModuleList(
+            nn.Sequential(nn.LayerNorm(length), nn.Linear(length, len(KEYS)))
+            for length in network.branch_features
+        )
+        asked = torch.zeros(len(BRANCHES), len(KEYS))
+        for row, name in enumerate(BRANCHES):
+            asked[row, [INDEX[key] for key in SHOWN_IN[name]]] = 1.0
+        self.register_buffer("asked", asked)
+
+    def loss(self, told: list[Tensor], targets: Tensor) -> Tensor:
+        """Mean binary cross-entropy in nats over what is asked and known.
+
+        told: vectors (B, n) of each branch, as `Network.told`. targets: (B, 16), NaN unknown.
+        """
+        logits = torch.stack([h(t) for h, t in zip(self.heads, told, strict=True)], 1).float()
+        known = (~targets.isnan())[:, None] * self.asked
+        wanted = targets.nan_to_num(0.0)[:, None].expand_as(logits)
+        each = F.binary_cross_entropy_with_logits(logits, wanted, reduction="none")
+        return (each * known).sum() / known.sum().clamp_min(1)
