@@ -189,6 +189,34 @@ def behind_things(canvas: Canvas) -> Tensor:
     return canvas.sky * (1 - cover) + thing * cover
 
 
+def twigs(canvas: Canvas) -> Tensor:
+    """A star field through bare branches that grow into it from one side, forking and thinning."""
+    rng = canvas.rng
+    low = float(canvas.y.max())
+    ends = []
+    for _ in range(int(rng.integers(1, 4))):
+        side = rng.uniform(-np.pi, np.pi)
+        start = 1.1 * np.array([np.cos(side), low * np.sin(side)])
+        inward = side + np.pi + rng.normal(0, 0.4)
+        ends.append((start, inward, rng.uniform(0.2, 0.6), rng.uniform(5e-3, 0.04)))
+    cover = torch.zeros_like(canvas.sky)
+    for _ in range(int(rng.integers(20, 100))):
+        place, angle, length, width = ends.pop(0)
+        along = np.array([np.cos(angle), np.sin(angle)])
+        u, v = canvas.x - place[0], canvas.y - place[1]
+        forth = (u * along[0] + v * along[1]).clamp(0.0, length)
+        away = torch.hypot(u - forth * along[0], v - forth * along[1])
+        edge = width * (1 - 0.3 * forth / length)
+        cover = torch.maximum(cover, torch.sigmoid((edge - away) / max(0.15 * width, 1e-3)))
+        for _ in range(int(rng.integers(1, 4))):
+            fork = place + along * length * rng.uniform(0.4, 1.0)
+            ends.append((fork, angle + rng.normal(0, 0.6), 0.8 * length, 0.7 * width))
+    sky = float(canvas.sky.median()) - canvas.level
+    tone = rng.choice([-0.7, rng.uniform(0.5, 5.0)])
+    thing = canvas.level + max(sky, canvas.noise) * (1 + tone) + canvas.noise * canvas.grain()
+    return canvas.sky * (1 - cover) + thing * cover
+
+
 def whole_sky(canvas: Canvas) -> Tensor:
     """The sky in a circle, horizon and all, with nothing outside it."""
     rng = canvas.rng
@@ -225,6 +253,7 @@ PAINTERS: tuple[tuple[Callable[[Canvas], Tensor], float], ...] = (
     (moon, 1.0),
     (chart, 1.0),
     (behind_things, 2.0),
+    (twigs, 1.0),
     (whole_sky, 1.0),
     (finished_picture, 1.5),
 )

@@ -24,7 +24,7 @@ RANGES: dict[str, tuple[float, float]] = {
     "dust_motes": (1.0, 30.0),
     "vignetting": (10.0, 75.0),
     "clouds": (0.08, 3.0),
-    "vibration": (1.08, 2.6),
+    "vibration": (1.12, 3.6),
     "drift": (1.08, 3.5),
     "defocus": (1.2, 7.0),
     "trail": (3.0, 400.0),

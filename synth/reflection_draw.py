@@ -34,7 +34,7 @@ def draw_reflection(
     arcs, fans and glints); otherwise a star is assumed somewhere in or near the frame.
     `obstruction` sets the hole; drawn where unknown.
     """
-    kind = kind or str(rng.choice(REFLECTION_KINDS, p=[0.25, 0.2, 0.2, 0.12, 0.13, 0.1]))
+    kind = kind or str(rng.choice(REFLECTION_KINDS, p=[0.25, 0.25, 0.18, 0.11, 0.12, 0.09]))
     if kind not in REFLECTION_KINDS:
         raise ValueError(f"reflection kind {kind!r}: use one of {', '.join(REFLECTION_KINDS)}")
     if obstruction is None:
@@ -127,7 +127,7 @@ def _around(
     rng: Generator, width_px: int, height_px: int, source: tuple[float, float], hole: float
 ) -> list[Ghost]:
     """A sharp-edged halo round its own star, a little off its centre."""
-    outer = _radius(rng, width_px, 0.02, 0.25)
+    outer = _radius(rng, width_px, 0.012, 0.25)
     shift = outer * rng.uniform(0.0, 0.25)
     direction = rng.uniform(0, 2 * pi)
     x, y = source[0] + shift * np.cos(direction), source[1] + shift * np.sin(direction)

@@ -164,6 +164,8 @@ def _draw_camera(rng: np.random.Generator, cfa_share: float) -> Camera:
     full_well = log_uniform(rng, 10_000, 100_000)
     gain = full_well / (2**bits - 1) * log_uniform(rng, 0.15, 1.2)
     read_noise = log_uniform(rng, 5, 14) if blooms else log_uniform(rng, 1.0, 5.0)
+    # No maker steps over more than some three read noises: the rest of the well is given up.
+    gain = min(gain, 3 * read_noise)
     offset = log_uniform(rng, 0.002, 0.03) * 2**bits
     # The offset keeps even the lowest noise excursions over zero, as every maker sets it.
     offset = max(offset, 8 * read_noise / gain)

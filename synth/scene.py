@@ -125,8 +125,10 @@ class Scene:
 
     @property
     def noise_e(self) -> float:
-        """Sigma of an empty pixel, electrons."""
-        return float(np.sqrt(self.sky_e + self.dark_e + self.rig.camera.read_noise_e**2))
+        """Sigma of an empty pixel, electrons; a step of g electrons adds g^2 / 12 (uniform)."""
+        camera = self.rig.camera
+        own_e2 = camera.read_noise_e**2 + camera.gain_e_adu**2 / 12
+        return float(np.sqrt(self.sky_e + self.dark_e + own_e2))
 
 
 def dark_factor(temperature_c: float) -> float:
@@ -256,8 +258,8 @@ def _sensor(rng: np.random.Generator, base: Scene, cfa: bool) -> Scene:
         warm_share=log_uniform(rng, 1e-4, 3e-3) if rng.random() < 0.3 else 0.0,
         dead_share=log_uniform(rng, 1e-6, 2e-4) if rng.random() < 0.15 else 0.0,
         bad_columns=int(rng.choice([1, 1, 2])) if rng.random() < 0.1 else 0,
-        row_noise_e=noise_e * log_uniform(rng, 0.02, 0.3) if rng.random() < 0.08 else 0.0,
-        column_noise_e=noise_e * log_uniform(rng, 0.02, 0.25) if rng.random() < 0.06 else 0.0,
+        row_noise_e=_banding_e(rng, base) if rng.random() < 0.08 else 0.0,
+        column_noise_e=_banding_e(rng, base) if rng.random() < 0.06 else 0.0,
         smear_share=log_uniform(rng, 3e-4, 0.03) if rng.random() < 0.02 else 0.0,
         charge_tail=_charge_tail(rng, base.rig),
         spill_up=float(rng.choice([0.0, 0.5, 0.5, 1.0])),
@@ -267,6 +269,13 @@ def _sensor(rng: np.random.Generator, base: Scene, cfa: bool) -> Scene:
         flat=flat,
         strength=strength,
     )
+
+
+def _banding_e(rng: np.random.Generator, scene: Scene) -> float:
+    """Sigma of what a row or column has in common: the electronics', so never far over the read
+    noise however bright the sky is, and the same when a sub is cut short."""
+    wanted_e = scene.noise_e * log_uniform(rng, 0.02, 0.3)
+    return min(wanted_e, 0.8 * scene.rig.camera.read_noise_e)
 
 
 def _hot_share(rng: np.random.Generator) -> float:
@@ -283,7 +292,7 @@ def _charge_tail(rng: np.random.Generator, rig: Rig) -> tuple[float, float, int]
     of every star, along the rows or the columns."""
     if rng.random() > (0.3 if rig.camera.blooms else 0.03):
         return (0.0, 10.0, 0)
-    return (log_uniform(rng, 0.005, 0.08), log_uniform(rng, 4, 25), int(rng.integers(2)))
+    return (log_uniform(rng, 0.005, 0.05), log_uniform(rng, 4, 25), int(rng.integers(2)))
 
 
 def _clean_sky(
