@@ -42,8 +42,11 @@ def prepare(picture: Tensor, clip_sigma: float = 3.0, width: int = 31) -> Tensor
     Clipping takes the stars out: a star is a few strong pixels, a trail many weak ones. Whatever
     holds for most of a row or column (overscan, banding, bad columns) is taken out with it. The
     local mean holds a part of the trail itself: narrower than `width` it would take more of it.
+    What lies in the rim is no sky: the mean is taken without it, or a dark row would lend its
+    neighbours a line of light.
     """
-    padded = F.pad(picture[:, None], (width // 2,) * 4, mode="reflect")[:, 0]
+    inner = picture[:, None, RIM:-RIM, RIM:-RIM]
+    padded = F.pad(inner, (width // 2 + RIM,) * 4, mode="reflect")[:, 0]
     smooth = _running_sum(_running_sum(padded, width, 1), width, 2) / width**2
     flat = picture - smooth
     flat -= middle(flat.transpose(1, 2))[:, None]

@@ -106,7 +106,7 @@ def test_inner_part_is_centred(side, kept):
     assert columns == slice(0, 512)
 
 
-@pytest.mark.parametrize(("rows", "depth"), [(1, 8.0), (2, 3.0)])
+@pytest.mark.parametrize(("rows", "depth"), [(1, 8.0), (2, 3.0), (2, 8.0), (3, 10.0)])
 def test_dark_rows_at_the_rim_are_no_line(rows, depth):
     # The first rows are dark for a part of their length, as those of some cameras are: a row's
     # median does not see that. Left in, they are lines of S/N 7 and 10.
