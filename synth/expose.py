@@ -16,6 +16,7 @@ from synth.plan import Plan
 from synth.scene import Scene
 from synth.sensor import drag, smear
 from synth.starlight import star_layer
+from synth.transfer import moved
 
 MAP_STEP = 4
 
@@ -40,7 +41,7 @@ def expected_electrons(plan: Plan, device: str = "cpu") -> Tensor:
     x_px, y_px = _coarse_axis(width, device), _coarse_axis(height, device)
 
     def column(values: Sequence[float]) -> Tensor:
-        return torch.tensor(values, dtype=torch.float32, device=device)[:, None, None]
+        return moved(values, device)[:, None, None]
 
     def each(name: str) -> list:
         return [getattr(scene, name) for scene in scenes]
@@ -68,17 +69,18 @@ def expected_electrons(plan: Plan, device: str = "cpu") -> Tensor:
         full_x = torch.arange(width, device=device, dtype=torch.float32)
         full_y = torch.arange(height, device=device, dtype=torch.float32)
         drawn = streaks.trail_map([list(scenes[i].trails) for i in with_trails], full_x, full_y)
-        image[with_trails] += drawn
+        image.index_add_(0, moved(np.array(with_trails), device), drawn)
     smear(image, each("smear_share"))
     drag(image, each("charge_tail"))
     edges.darken(image, each("edges"))
     glowing = [i for i, scene in enumerate(scenes) if scene.amp_glow is not None]
     if glowing:
         amp_glow = sky.amp_glow_map([scenes[i].amp_glow for i in glowing], x_px, y_px)
-        image[glowing] += _enlarge(amp_glow, height, width)
+        glow_e = _enlarge(amp_glow, height, width)
+        image.index_add_(0, moved(np.array(glowing), device), glow_e)
     image = (image + column(each("dark_e"))).contiguous()
-    places = torch.from_numpy(plan.defect_place).to(device)
-    image.view(-1).index_add_(0, places, torch.from_numpy(plan.defect_e).to(device))
+    places = moved(plan.defect_place, device)
+    image.view(-1).index_add_(0, places, moved(plan.defect_e, device))
     return image
 
 
@@ -90,5 +92,5 @@ def _mosaic(
     responses: Sequence[tuple[float, ...]], height: int, width: int, device: torch.device | str
 ) -> Tensor:
     """(B, H, W) response of every pixel from that of the four places of its 2 x 2 mosaic."""
-    four = torch.tensor(responses, dtype=torch.float32, device=device).reshape(-1, 2, 2)
+    four = moved(np.array(responses, np.float32), device).reshape(-1, 2, 2)
     return four.repeat(1, -(-height // 2), -(-width // 2))[:, :height, :width]

@@ -23,6 +23,7 @@ from synth.rng import stream, torch_stream
 from synth.scene import Scene, draw_run
 from synth.sensor import Readout, read_out
 from synth.strength import SHAPE_KEYS, settle
+from synth.transfer import moved, sent
 
 # Enough for the run to tell what lasts (drift, dust) from what comes and goes (a shake).
 RUN_FRAMES = 8
@@ -171,38 +172,43 @@ def render_plan(plan: Plan, seed: int, index: int, device: str = "cpu") -> Batch
     generator = torch_stream(device, seed, "pixels", index)
     expected = expected_electrons(plan, device)
     pixels = read_out(expected, _readout(scenes, device), generator)
-    physical = _physical(scenes, device)
+    # Facts stay on the host while they change frame by frame.
+    physical = _physical(scenes)
     pixels = process(pixels, scenes, physical)
     return Batch(
         pixels=pixels,
-        strength=torch.tensor(settle(plan.truth, device), dtype=torch.float32, device=device),
-        physical=physical,
+        strength=moved(settle(plan.truth, device).astype(np.float32), device),
+        physical=sent({name: values.numpy() for name, values in physical.items()}, device),
         run=torch.arange(len(scenes), device=device) // RUN_FRAMES,
         scenes=scenes,
     )
 
 
 def _readout(scenes: list[Scene], device: str) -> Readout:
-    def column(values: Sequence[float]) -> Tensor:
-        return torch.tensor(values, dtype=torch.float32, device=device)
-
     cameras = [scene.rig.camera for scene in scenes]
+    lists = {
+        "gain_e_adu": [c.gain_e_adu for c in cameras],
+        "read_noise_e": [c.read_noise_e for c in cameras],
+        "offset_adu": [c.offset_adu for c in cameras],
+        "full_well_e": [c.full_well_e for c in cameras],
+        "top_adu": [2.0**c.bits - 1 for c in cameras],
+        "prnu": [response_rms(s) for s in scenes],
+        "spill_up": [s.spill_up for s in scenes],
+        "row_noise_e": [s.row_noise_e for s in scenes],
+        "column_noise_e": [s.column_noise_e for s in scenes],
+    }
+    # What no frame has is left out here, where it costs no wait for the device.
+    for name in ("row_noise_e", "column_noise_e"):
+        if max(lists[name]) <= 0:
+            del lists[name]
     return Readout(
-        column([c.gain_e_adu for c in cameras]),
-        column([c.read_noise_e for c in cameras]),
-        column([c.offset_adu for c in cameras]),
-        column([c.full_well_e for c in cameras]),
-        column([2.0**c.bits - 1 for c in cameras]),
-        column([response_rms(s) for s in scenes]),
-        torch.tensor([c.blooms for c in cameras], device=device),
-        column([s.row_noise_e for s in scenes]),
-        column([s.column_noise_e for s in scenes]),
-        [s.field_seed for s in scenes],
-        column([s.spill_up for s in scenes]),
+        **sent({name: np.array(values, np.float32) for name, values in lists.items()}, device),
+        blooms=torch.tensor([c.blooms for c in cameras]),
+        sensor=[s.field_seed for s in scenes],
     )
 
 
-def _physical(scenes: list[Scene], device: str) -> dict[str, Tensor]:
+def _physical(scenes: list[Scene]) -> dict[str, Tensor]:
     rows = [
         {
             "exposure_s": s.exposure_s,
@@ -217,10 +223,7 @@ def _physical(scenes: list[Scene], device: str) -> dict[str, Tensor]:
         }
         for s in scenes
     ]
-    return {
-        name: torch.tensor([row[name] for row in rows], dtype=torch.float32, device=device)
-        for name in rows[0]
-    }
+    return {name: torch.tensor([row[name] for row in rows]) for name in rows[0]}
 
 
 assert set(RUN_FAULTS) | set(FRAME_FAULTS) == set(KEYS), "a fault is drawn nowhere"

@@ -106,7 +106,10 @@ def spread(
     """
     samples = amplitude.shape[-1]
     device = amplitude.device
-    ratio = torch.as_tensor(wavelength_ratio, device=device).reshape(-1, 1)
+    ratio = wavelength_ratio
+    if not isinstance(ratio, Tensor):
+        ratio = torch.full((1,), ratio, device=device)
+    ratio = ratio.reshape(-1, 1)
     phase = torch.einsum("bzt,tij->bzij", waves, zernike_basis(samples, device))
     phase = phase * (2 * torch.pi / ratio[..., None, None])
     field = torch.polar(amplitude[:, None].expand_as(phase).contiguous(), phase)

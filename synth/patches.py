@@ -16,6 +16,8 @@ import torch
 from torch import Tensor
 from torch.nn.functional import grid_sample
 
+from synth.transfer import moved
+
 
 def columns(
     params: Sequence[Any], names: Sequence[str], neutral: float, like: Tensor
@@ -25,7 +27,7 @@ def columns(
     for b, p in enumerate(params):
         if p is not None:
             table[:, b] = [getattr(p, name) for name in names]
-    stacked = torch.from_numpy(table).to(like.device)
+    stacked = moved(table, like.device)
     return tuple(stacked[:, :, None, None])
 
 
@@ -60,16 +62,15 @@ _MOST_PIXELS = 1 << 24
 
 @dataclass(frozen=True)
 class _Axis:
-    """A regular axis of pixels: read off the device once."""
+    """A regular axis of pixels, on the host."""
 
     first: float
     step: float
     count: int
 
     @classmethod
-    def of(cls, axis_px: Tensor) -> "_Axis":
-        first, last = axis_px[[0, -1]].tolist()
-        return cls(first, (last - first) / max(axis_px.numel() - 1, 1) or 1.0, axis_px.numel())
+    def between(cls, first: float, last: float, count: int) -> "_Axis":
+        return cls(first, (last - first) / max(count - 1, 1) or 1.0, count)
 
     def start(self, low: np.ndarray, size: int) -> np.ndarray:
         """First of `size` neighbouring indices from the coordinate `low` on.
@@ -92,7 +93,10 @@ def boxes(table: np.ndarray, reach_px: np.ndarray, x_px: Tensor, y_px: Tensor) -
     if len(frames) == 0:
         return
     rows, reach = table[frames, items], reach_px[frames, items]
-    x_axis, y_axis = _Axis.of(x_px), _Axis.of(y_px)
+    # One wait for the device, not one for each number.
+    ends = torch.stack((x_px[0], x_px[-1], y_px[0], y_px[-1])).tolist()
+    x_axis = _Axis.between(*ends[:2], x_px.numel())
+    y_axis = _Axis.between(*ends[2:], y_px.numel())
     wide, high = x_axis.count, y_axis.count
     need = np.ceil(2 * reach / min(x_axis.step, y_axis.step)) + 2
     for smaller, size in zip((0, *_SIZES), _SIZES, strict=False):
@@ -102,8 +106,8 @@ def boxes(table: np.ndarray, reach_px: np.ndarray, x_px: Tensor, y_px: Tensor) -
         for part in (chosen[i : i + block] for i in range(0, len(chosen), block)):
             left = x_axis.start(rows[part, 0] - reach[part], nx)
             top = y_axis.start(rows[part, 1] - reach[part], ny)
-            numbers = torch.from_numpy(np.stack((frames[part], left, top))).to(x_px.device)
-            fields = torch.from_numpy(rows[part].astype(np.float32)).to(x_px.device)
+            numbers = moved(np.stack((frames[part], left, top)), x_px.device)
+            fields = moved(rows[part].astype(np.float32), x_px.device)
             ix = numbers[1][:, None] + torch.arange(nx, device=x_px.device)
             iy = numbers[2][:, None] + torch.arange(ny, device=x_px.device)
             yield Box(
@@ -142,6 +146,6 @@ def sample_grids(
     u = (x_px[None, None, :] - x0) * to_unit - 1.0
     v = (y_px[None, :, None] - y0) * to_unit - 1.0
     where = torch.stack((u.expand(shape), v.expand(shape)), dim=-1)
-    light = torch.from_numpy(table).to(x_px.device)
+    light = moved(table, x_px.device)
     picked = grid_sample(light, where, mode="bicubic", padding_mode="border", align_corners=True)
     return picked[:, 0]

@@ -7,17 +7,20 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
+import numpy as np
 import torch
 import torch.nn.functional as F
 from torch import Tensor
 
 from synth.rng import torch_stream
+from synth.transfer import moved
 
 
 @dataclass(frozen=True)
 class Readout:
     """Sensor numbers of B frames, each (B,). Row and column noise are sigmas of whole lines.
-    spill_up: share of what a full well spills that goes up its column.
+    spill_up: share of what a full well spills that goes up its column. blooms: on the host, so that
+    frames whose wells do not spill are known without asking the device.
 
     sensor: which sensor took each frame, as a seed: its pixels' response and its columns' offsets
     are the same in all its frames, whenever they are read. None: one sensor, new at every call.
@@ -104,20 +107,31 @@ def read_out(expected_e: Tensor, readout: Readout, generator: torch.Generator) -
         pattern = torch.randn(counted.shape[1:], generator=own, device=counted.device)
         counted[part] *= 1 + wide(readout.prnu[part]) * pattern
     counted = torch.poisson(counted, generator=generator)
-    counted = spill(counted, readout.full_well_e, readout.blooms, up_share=readout.spill_up)
+    _spill_some(counted, readout)
     counted = torch.minimum(counted, wide(readout.full_well_e))
     counted += wide(readout.read_noise_e) * torch.randn(
         expected_e.shape, generator=generator, device=expected_e.device
     )
-    if readout.row_noise_e is not None and bool((readout.row_noise_e > 0).any()):
+    if readout.row_noise_e is not None:
         offsets = _lines(len(counted), counted.shape[1], generator)
         counted += (readout.row_noise_e[:, None] * offsets)[:, :, None]
-    if readout.column_noise_e is not None and bool((readout.column_noise_e > 0).any()):
+    if readout.column_noise_e is not None:
         for part, own in _sensors(readout, len(counted), counted.device, generator, "columns"):
             offsets = _lines(1, counted.shape[2], own)
             counted[part] += (readout.column_noise_e[part, None] * offsets)[:, None]
     adu = (counted / wide(readout.gain_e_adu) + wide(readout.offset_adu)).round_()
     return torch.minimum(adu.clamp_min_(0), wide(readout.top_adu))
+
+
+def _spill_some(counted: Tensor, readout: Readout) -> None:
+    """`spill` for the frames whose wells do, in place."""
+    rows = np.flatnonzero(readout.blooms.cpu().numpy())
+    if len(rows) == 0:
+        return
+    at = moved(rows, counted.device)
+    up_share = None if readout.spill_up is None else readout.spill_up[at]
+    every = torch.ones(len(rows), dtype=torch.bool, device=counted.device)
+    counted[at] = spill(counted[at], readout.full_well_e[at], every, up_share=up_share)
 
 
 def _sensors(

@@ -29,7 +29,8 @@ def dust_distance_mm(shadow_px: float, pixel_um: float, focal_ratio: float) -> f
 def circle_overlap(radius_a: Tensor, radius_b: Tensor, distance: Tensor) -> Tensor:
     """Area common to two circles whose centres are `distance` apart (broadcasts)."""
     ra, rb = radius_a.clamp(min=1e-6), radius_b.clamp(min=1e-6)
-    d = distance.clamp(min=1e-4 * float(torch.minimum(ra, rb).min()))
+    least = 1e-4 * torch.minimum(ra, rb).min().double()
+    d = torch.maximum(distance, least.to(distance.dtype))
     cos_a = ((d * d + ra * ra - rb * rb) / (2 * d * ra)).clamp(-1.0, 1.0)
     cos_b = ((d * d + rb * rb - ra * ra) / (2 * d * rb)).clamp(-1.0, 1.0)
     kite = ((ra + rb - d) * (d + ra - rb) * (d - ra + rb) * (d + ra + rb)).clamp(min=0.0)

@@ -14,7 +14,8 @@ from torch import Tensor
 from synth.crowding import left_by_stars
 from synth.psf import Blur, Pupil
 from synth.scene import Scene
-from synth.starlight import BRIGHT_OVER, BRIGHT_PX, blur_table, pupil_table, sent, wide_light
+from synth.starlight import BRIGHT_OVER, BRIGHT_PX, blur_table, pupil_table, wide_light
+from synth.transfer import moved, sent
 
 INNER_FWHM = 6.0
 LENGTHS_PX = (12, 20, 32, 50, 80)
@@ -97,7 +98,7 @@ def spike_strengths(plan: SpikePlan, good_fwhm_px: np.ndarray, device: str = "cp
     odd, plain = odd[:, ::BRIGHT_OVER, ::BRIGHT_OVER], plain[:, ::BRIGHT_OVER, ::BRIGHT_OVER]
 
     def column(values: np.ndarray) -> Tensor:
-        return torch.as_tensor(values, dtype=torch.float32, device=device)[:, None, None]
+        return moved(values.astype(np.float32), device)[:, None, None]
 
     flux, width = column(plan.flux_e), column(good_fwhm_px[plan.frames])
     signal = (odd - plain) * flux
@@ -108,7 +109,7 @@ def spike_strengths(plan: SpikePlan, good_fwhm_px: np.ndarray, device: str = "cp
         angle = torch.deg2rad(column(np.nan_to_num(plan.angle_deg[:, k])))
         along = axis[None, None] * torch.cos(angle) + axis[None, :, None] * torch.sin(angle)
         across = axis[None, :, None] * torch.cos(angle) - axis[None, None] * torch.sin(angle)
-        there = torch.from_numpy(~np.isnan(plan.angle_deg[:, k])).to(device)
+        there = moved(~np.isnan(plan.angle_deg[:, k]), device)
         for side in (1, -1):
             for length in LENGTHS_PX:
                 ray = (across.abs() < 0.75 * width) & (side * along > INNER_FWHM * width)

@@ -11,6 +11,7 @@ import torch
 from torch import Tensor
 
 from synth.scene import Scene
+from synth.transfer import moved
 
 # Room round the canvas, so that stamps may hang over the frame's edge.
 PAD_PX = 160
@@ -83,12 +84,11 @@ def lay_down(canvas: Tensor, stamps: Tensor, stars: Splat, chunk: int = 1 << 25)
     if len(stars.start) == 0:
         return
     device, side = canvas.device, stamps.shape[-1]
-    stamp = torch.from_numpy(stars.stamp).to(device)
-    start = torch.from_numpy(stars.start).to(device)
+    stamp, start = moved(stars.stamp, device), moved(stars.start, device)
     # Electrons of the four places of the mosaic, or one number for all.
-    share = torch.from_numpy(stars.flux_e).to(device)[:, None, None, None, None]
+    share = moved(stars.flux_e, device)[:, None, None, None, None]
     if stars.planes is not None:
-        share = share * torch.from_numpy(stars.planes).to(device)[:, None, :, None, :]
+        share = share * moved(stars.planes, device)[:, None, :, None, :]
     steps = torch.arange(side, device=device)
     inner = steps[:, None] * canvas.shape[2] + steps[None]
     if canvas.numel() < 2**31:  # half the memory

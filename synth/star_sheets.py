@@ -21,8 +21,9 @@ from synth.rng import torch_stream
 from synth.sensor import spill
 from synth.sheet_plan import NUMBERS, SheetPlan
 from synth.star_tiles import CROWD_SCALES, TILES, StarTiles
-from synth.starlight import BRIGHT_STARS, CENTRE_ZONE, OVER, STAMP_PX, ZONES, band, sent
+from synth.starlight import BRIGHT_STARS, CENTRE_ZONE, OVER, STAMP_PX, ZONES, band
 from synth.tile_noise import RESPONSE_SIGMA, shot_noise, sky_noise2_e
+from synth.transfer import sent
 
 # Side of the tiles for stars that reach so far: room for a cut-out at their sampling.
 TILE_PX = ((7.0, 48), (10.0, 64), (20.0, 96), (float("inf"), 144))

@@ -17,6 +17,7 @@ from synth.psf import Blur, Pupil, phase_stamps, star_light
 from synth.recipes import lambda_over_d_px
 from synth.scene import Bar, Scene
 from synth.splat import PAD_PX, Splat, lay_down, plane_weights, splat
+from synth.transfer import sent
 
 OVER = 4
 STAMP_PX = 64
@@ -109,11 +110,6 @@ def blur_table(
     return {name: np.asarray(values, np.float32) for name, values in columns.items()}
 
 
-def sent(table: dict[str, np.ndarray], device: torch.device | str) -> dict[str, Tensor]:
-    """A table of arrays as tensors on the device."""
-    return {name: torch.from_numpy(values).to(device) for name, values in table.items()}
-
-
 def pupils(scenes: Sequence[Scene], device: torch.device | str) -> Pupil:
     return Pupil(**sent(pupil_table(scenes), device))
 
@@ -200,22 +196,27 @@ def band(pupil: Pupil) -> tuple[Tensor, ...]:
 
 def star_layer(plan: StarPlan, height: int, width: int, device: str) -> Tensor:
     """(B, H, W) electrons of all stars under a clear sky."""
-    pupil, blur = sent(plan.pupil, device), sent(plan.blur, device)
+    pupil, blur = Pupil(**sent(plan.pupil, device)), Blur(**sent(plan.blur, device))
     bright, middling, faint = plan.groups
     frames = len(plan.pupil["obstruction"])
     canvas = torch.zeros(frames, height + 2 * PAD_PX, width + 2 * PAD_PX, device=device)
-    light = star_light(Pupil(**pupil), Blur(**blur), STAMP_PX, OVER, 128, (1.0,))
+    light = star_light(pupil, blur, STAMP_PX, OVER, 128, (1.0,))
     stamps = phase_stamps(light, OVER).flatten(0, 2)
     lay_down(canvas, stamps, middling)
     cut = (STAMP_PX - SMALL_PX) // 2
     lay_down(canvas, stamps[..., cut:-cut, cut:-cut], faint)
     if len(plan.bright):
-        some = torch.from_numpy(plan.bright).to(device)
-        centre = {
-            name: values[some, CENTRE_ZONE : CENTRE_ZONE + 1] if values.dim() > 1 else values[some]
-            for name, values in blur.items()
-        }
-        chosen = {name: values[some] for name, values in pupil.items()}
-        wide = wide_light(Pupil(**chosen), Blur(**centre))
+        wide = wide_light(*_bright_shapes(plan, device))
         lay_down(canvas, phase_stamps(wide, BRIGHT_OVER).flatten(0, 2), bright)
     return canvas[:, PAD_PX : PAD_PX + height, PAD_PX : PAD_PX + width]
+
+
+def _bright_shapes(plan: StarPlan, device: torch.device | str) -> tuple[Pupil, Blur]:
+    """Pupil and blur, in the middle of the field, of the frames that have bright stars."""
+    some, zone = plan.bright, slice(CENTRE_ZONE, CENTRE_ZONE + 1)
+    centre = {
+        name: values[some, zone] if values.ndim > 1 else values[some]
+        for name, values in plan.blur.items()
+    }
+    chosen = {name: values[some] for name, values in plan.pupil.items()}
+    return Pupil(**sent(chosen, device)), Blur(**sent(centre, device))

@@ -18,6 +18,7 @@ from numpy.random import Generator
 from torch import Tensor
 
 from synth.passes import Sub, chord, timed
+from synth.transfer import moved
 
 
 def trail_amplitude(snr: float, sky_noise_e: float, length_px: float, sigma_px: float) -> float:
@@ -111,6 +112,7 @@ def trail_map(
     for a steep one the other way round. The axes must be regular.
     """
     frames = [(p,) if isinstance(p, Trail) else tuple(p or ()) for p in params]
+    ends = torch.stack((x_px[0], x_px[-1], y_px[0], y_px[-1])).tolist()
     out = torch.zeros(len(frames), y_px.numel(), x_px.numel(), device=x_px.device)
     for k in range(max((len(frame) for frame in frames), default=0)):
         for steep in (False, True):
@@ -120,7 +122,7 @@ def trail_map(
                 if len(frame) > k and _is_steep(frame[k]) == steep
             ]
             if chosen:
-                _add(out, chosen, x_px, y_px, steep)
+                _add(out, chosen, x_px, y_px, steep, ends[:2] if steep else ends[2:])
     return out
 
 
@@ -129,18 +131,26 @@ def _is_steep(trail: Trail) -> bool:
 
 
 def _add(
-    out: Tensor, chosen: list[tuple[int, Trail]], x_px: Tensor, y_px: Tensor, steep: bool
+    out: Tensor,
+    chosen: list[tuple[int, Trail]],
+    x_px: Tensor,
+    y_px: Tensor,
+    steep: bool,
+    cross_ends: list[float],
 ) -> None:
-    """Add one trail to each chosen frame, in place; no two touch the same pixel."""
+    """Add one trail to each chosen frame, in place; no two touch the same pixel.
+
+    cross_ends: first and last number of the axis that the trails run across.
+    """
     main_px, cross_px = (y_px, x_px) if steep else (x_px, y_px)
     count = cross_px.numel()
-    first = float(cross_px[0])
-    step = (float(cross_px[-1]) - first) / max(count - 1, 1) or 1.0
+    first, last = cross_ends
+    step = (last - first) / max(count - 1, 1) or 1.0
     table = np.array([astuple(trail) for _, trail in chosen])
     # Perpendicular reach over the cosine of the angle to the main axis: at most sqrt(2) longer.
     reach = sqrt(2.0) * (5.0 * table[:, 4] + 0.5 * table[:, 6] + 2.0 * table[:, 18])
     size = int(min(count, np.ceil(2 * reach.max() / step) + 2))
-    fields = torch.from_numpy(table.astype(np.float32)).to(out.device)
+    fields = moved(table.astype(np.float32), out.device)
     names = tuple(Trail.__dataclass_fields__)
     v = {name: fields[:, i, None, None] for i, name in enumerate(names)}
     a0, a1, c0, c1 = ("y0_px", "y1_px", "x0_px", "x1_px") if steep else (
@@ -153,7 +163,7 @@ def _add(
     main = main_px[None, :, None].expand(index.shape)
     cross = cross_px[index]
     light = _light(v, cross, main) if steep else _light(v, main, cross)
-    frame = torch.tensor([b for b, _ in chosen], device=out.device)[:, None, None]
+    frame = moved(np.array([b for b, _ in chosen]), out.device)[:, None, None]
     along = torch.arange(main_px.numel(), device=out.device)[None, :, None]
     if steep:
         out[frame, along, index] += light

@@ -21,7 +21,8 @@ from synth.processing import is_lost
 from synth.psf import Blur, Pupil, fwhm_px, half_flux_radius_px, star_light
 from synth.scene import Scene
 from synth.spike_strength import SpikePlan, plan_spikes, spike_strengths
-from synth.starlight import OVER, STAMP_PX, ZONES, blur_table, pupil_table, sent, zone_path
+from synth.starlight import OVER, STAMP_PX, ZONES, blur_table, pupil_table, zone_path
+from synth.transfer import sent
 
 SHAPE_KEYS = (
     "vibration",
@@ -131,8 +132,8 @@ def settle(truth: Truth, device: str = "cpu") -> np.ndarray:
         128,
         (1.0,),
     )
-    hfr = half_flux_radius_px(light, OVER).cpu().numpy()
-    fwhm = fwhm_px(light, OVER).cpu().numpy()
+    sizes = torch.stack((half_flux_radius_px(light, OVER), fwhm_px(light, OVER)))
+    hfr, fwhm = sizes.cpu().numpy()
     width_px = fwhm[:, 0]
     measured = {
         "defocus": hfr[:, 1] / hfr[:, 0],

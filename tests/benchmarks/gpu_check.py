@@ -166,7 +166,7 @@ def _of_noise(device: str) -> Iterator[Row]:
 
         def sensor_noise(generator: torch.Generator, level: float = electrons) -> Tensor:
             one = [torch.tensor([v], device=device) for v in (gain, read, 500.0, 1e9, 1e9, 0.0)]
-            readout = Readout(*one, torch.tensor([False], device=device))
+            readout = Readout(*one, torch.tensor([False]))
             return read_out(torch.full((1, 1000, 1000), level, device=device), readout, generator)
 
         def tile_noise(generator: torch.Generator, level: float = electrons) -> Tensor:

@@ -34,11 +34,11 @@ from synth.starlight import (
     SMALL_PX,
     STAMP_PX,
     ZONES,
-    sent,
     star_layer,
     wide_light,
 )
 from synth.strength import settle
+from synth.transfer import sent
 
 FLOAT = 4  # bytes
 
