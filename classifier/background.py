@@ -110,9 +110,10 @@ def measure_background(
         _window(pixels, left, top, right, bottom, noise, mosaic)
         for left, top, right, bottom in _boxes(lit)
     )
-    hot = sum(int(w.hot.sum()) for w in windows) / max(1, sum(w.hot.size for w in windows))
+    hot = sum(int(np.count_nonzero(w.hot)) for w in windows)
+    hot_share = hot / max(1, sum(w.hot.size for w in windows))
     level = median(picture.level[picture.valid])
-    return Background(level, noise, mosaic, lit, windows, picture, hot)
+    return Background(level, noise, mosaic, lit, windows, picture, hot_share)
 
 
 def lit_area(pixels: Array) -> tuple[int, int, int, int]:

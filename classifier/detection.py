@@ -48,9 +48,11 @@ def detect(window: Window, mosaic: bool, bin_px: int) -> Array:
         noise = max(noise, spread)
     threshold = DETECT_SIGMA
     kernel = None if mosaic and bin_px == 1 else _KERNEL
-    # Every call allocates this many entries, which costs more time than a small window itself.
-    sep.set_extract_pixstack(int(np.clip(light.size, 30_000, 400_000)))
-    for _ in range(6):
+    # Every call allocates this many entries, which costs more time than a small window itself: few
+    # are tried first, enough for all pixels of a window only where they do not suffice.
+    room = 30_000
+    sep.set_extract_pixstack(room)
+    for _ in range(7):
         try:
             objects = sep.extract(
                 light,
@@ -66,6 +68,10 @@ def detect(window: Window, mosaic: bool, bin_px: int) -> Array:
         except Exception as error:  # sep raises bare Exception when its buffers are full
             if "pixel buffer" not in str(error) and "object" not in str(error):
                 raise
+            if "pixel buffer" in str(error) and room < light.size:
+                room = int(np.clip(light.size, room, 400_000))
+                sep.set_extract_pixstack(room)
+                continue
         threshold *= 2
     return objects[:0]
 

@@ -11,8 +11,8 @@ sector to sector, whatever it comes from, is the noise that it is held against.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
 
+from classifier.bilinear import between_each
 from classifier.round_edges import Scale
 
 Array = np.ndarray
@@ -96,11 +96,10 @@ def _polar(scale: Scale, sign: Array, x: Array, y: Array, radius: Array) -> tupl
     """(n, radii, sectors) sums of the light over the rays of a sector, and of what is free."""
     away = radius[:, None, None] * RADII[:, None]
     rows, columns = y[:, None, None] + away * np.sin(TURN), x[:, None, None] + away * np.cos(TURN)
-    light, free = (
-        ndimage.map_coordinates(picture, (rows, columns), np.float32, 1, "constant")
-        for picture in (scale.light * scale.free, scale.free)
-    )
-    seen = free > LEAST_FREE
+    light, free = between_each((scale.light * scale.free, scale.free), rows, columns)
+    high, wide = scale.free.shape
+    inside = (rows >= 0) & (rows <= high - 1) & (columns >= 0) & (columns <= wide - 1)
+    seen = inside & (free > LEAST_FREE)
     shape = len(x), len(RADII), SECTORS, RAYS
     light = (light * seen).reshape(shape).sum(3) * sign[:, None, None]
     return light, (free * seen).reshape(shape).sum(3)

@@ -14,9 +14,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy import fft, ndimage, special
+from scipy import fft, special
 
 from classifier.background import SkyPicture
+from classifier.bilinear import between
 from classifier.disc_form import DiscForms, disc_forms
 from classifier.round_edges import Scale, circles, scales
 from classifier.star_cover import Grid, star_cover
@@ -232,7 +233,7 @@ def _examine(
     for tried in radius * np.array([0.8, 0.9, 1.0, 1.12, 1.25]):
         r = np.array([0.5, 0.6, 0.7, 0.8, 0.87, 1.13, 1.2, 1.3, 1.4, 1.5]) * tried
         x, y = column + r[:, None] * np.cos(turn), row + r[:, None] * np.sin(turn)
-        polar = sign * ndimage.map_coordinates(calm, [y, x], order=1, mode="nearest")
+        polar = sign * between(calm, y, x)
         sectors = polar.reshape(len(r), DIRECTIONS, 4).mean(2)
         fans = polar.reshape(len(r), DIRECTIONS, 4)
         inside, outside = np.median(fans[:4], axis=(0, 2)), np.median(fans[6:], axis=(0, 2))

@@ -9,6 +9,8 @@ end. What is found may well be the sensor's: `pixel_lines` tells.
 import numpy as np
 from scipy import ndimage
 
+from classifier.sweeps import lower_median
+
 Array = np.ndarray
 
 STRIPS = 16
@@ -38,56 +40,79 @@ def grid_lines(calm: Array, threshold: float) -> list[tuple[Array, float]]:
 def _steep(calm: Array, threshold: float) -> list[tuple[Array, float]]:
     height, width = calm.shape
     rows = height // STRIPS
-    cut = calm[: rows * STRIPS].reshape(STRIPS, rows, width)
-    light, counts = cut.sum(1), (cut != 0).sum(1).astype(np.float32)
+    cut = np.ascontiguousarray(calm[: rows * STRIPS]).reshape(STRIPS, rows, width)
+    light, counts = cut.sum(1), (cut != 0).sum(1, dtype=np.float32)
     # Between two slopes a line is never farther than half a cell from the one or the other.
     slopes = np.arange(-MOST_SLOPE, MOST_SLOPE + 1, 2)
-    middle = (np.arange(STRIPS) + 0.5) / STRIPS
-    shift = np.rint(slopes[:, None] * middle).astype(int)
-    column = np.arange(width)[None, None] + shift[..., None]
-    inside = (column >= 0) & (column < width)
-    strip = np.arange(STRIPS)[None, :, None]
-    at = strip, column.clip(0, width - 1)
-    # Columns in which a line of each slope begins, strips added up from the top.
-    light, counts = (
-        np.where(inside, each[at], np.float32(0)).cumsum(1) for each in (light, counts)
-    )
-    light, counts = (np.pad(each, ((0, 0), (1, 0), (0, 0))) for each in (light, counts))
     windows = [
         (start, start + length)
         for length in LENGTHS
         for start in range(0, STRIPS - length + 1, length // 2)
     ]
-    first, last = (np.array(each) for each in zip(*windows, strict=True))
-    snr = _snr(light[:, last] - light[:, first], counts[:, last] - counts[:, first])
+    snr = _snr(_windowed(_sheared(_sections(light, counts), slopes)))
     return _peaks(snr, slopes, windows, rows, threshold)
 
 
-def _snr(light: Array, counts: Array) -> Array:
-    """(slopes, windows, columns) sums and numbers of cells -> S/N of the best section, in units
-    of what lines of the middle slope scatter if that is more than noise."""
-    best = np.full(light.shape, -np.inf, np.float32)
+def _sections(light: Array, counts: Array) -> Array:
+    """(strips, columns) light and numbers of cells -> (kinds, strips, columns): the numbers, then
+    for every section the light under it, the sky beside taken out, and the squares of its weights.
+
+    All this is done before strips are added up: there are a tenth as many as lines.
+    """
     rest = light - counts * _beside(light) / np.maximum(_beside(counts), 1e-9)
-    needed = 0.5 * counts.max(2, keepdims=True)
+    kinds = [counts]
     for section in SECTIONS:
         reach = int(np.ceil(4 * section))
         weight = np.exp(-0.5 * (np.arange(-reach, reach + 1) / section) ** 2)
-        under = ndimage.correlate1d(rest, weight, axis=2, mode="constant")
-        square = ndimage.correlate1d(counts, weight**2, axis=2, mode="constant")
-        one = under / np.sqrt(np.maximum(square, 1e-9))
-        spread = 1.4826 * np.median(np.abs(one[len(one) // 2]), axis=1)[None, :, None]
-        best = np.maximum(best, one / np.maximum(spread, 1.0))
-    return np.where(counts >= needed, best, -np.inf)
+        kinds.append(ndimage.correlate1d(rest, weight, axis=1, mode="constant"))
+        kinds.append(ndimage.correlate1d(counts, weight**2, axis=1, mode="constant"))
+    return np.stack(kinds)
 
 
 def _beside(values: Array) -> Array:
     """Mean of the cells to both sides, without those of a line in the middle."""
     outer, inner = 2 * BESIDE[1] + 1, 2 * BESIDE[0] + 1
     whole, core = (
-        size * ndimage.uniform_filter1d(values, size, axis=2, mode="nearest")
+        size * ndimage.uniform_filter1d(values, size, axis=1, mode="nearest")
         for size in (outer, inner)
     )
     return (whole - core) / (outer - inner)
+
+
+def _sheared(kinds: Array, slopes: Array) -> Array:
+    """(kinds, strips, columns) -> (kinds, slopes, pairs of strips, columns in which a line of that
+    slope begins): the sums of the two strips of a pair."""
+    count, strips, width = kinds.shape
+    wide = np.pad(kinds, ((0, 0), (0, 0), (MOST_SLOPE, MOST_SLOPE)))
+    pairs = np.empty((count, len(slopes), strips // 2, width), np.float32)
+    for at, slope in enumerate(slopes):
+        shift = MOST_SLOPE + np.rint(slope * (np.arange(strips) + 0.5) / strips).astype(int)
+        for pair in range(strips // 2):
+            upper, lower = (
+                wide[:, strip, shift[strip] : shift[strip] + width]
+                for strip in (2 * pair, 2 * pair + 1)
+            )
+            np.add(upper, lower, out=pairs[:, at, pair])
+    return pairs
+
+
+def _windowed(pairs: Array) -> Array:
+    """Sums over windows of strips, the longest first, each length moved on by half of itself."""
+    sums = [pairs[:, :, :-1] + pairs[:, :, 1:]]
+    while sums[-1].shape[2] > 1:
+        sums.append(sums[-1][:, :, :-2:2] + sums[-1][:, :, 2::2])
+    return np.concatenate(sums[::-1], 2)
+
+
+def _snr(sums: Array) -> Array:
+    """(kinds, slopes, windows, columns) -> S/N of the best section, in units of what lines of the
+    middle slope scatter if that is more than noise."""
+    counts, best = sums[0], np.full(sums.shape[1:], -np.inf, np.float32)
+    for under, square in zip(sums[1::2], sums[2::2], strict=True):
+        one = under / np.sqrt(np.maximum(square, 1e-9))
+        spread = 1.4826 * lower_median(np.abs(one[len(one) // 2]))[None, :, None]
+        best = np.maximum(best, one / np.maximum(spread, np.float32(1)))
+    return np.where(counts >= 0.5 * counts.max(2, keepdims=True), best, -np.inf)
 
 
 def _peaks(

@@ -10,6 +10,7 @@ from itertools import pairwise
 import numpy as np
 from scipy import ndimage
 
+from classifier.bilinear import between
 from classifier.shapes import moments
 from classifier.sweeps import median
 
@@ -216,7 +217,7 @@ def _lobes(
     across = np.linspace(-minor, minor, 7)
     x = half + along[:, None] * np.cos(turn) - across[None] * np.sin(turn)
     y = half + along[:, None] * np.sin(turn) + across[None] * np.cos(turn)
-    line = ndimage.map_coordinates(image, [y, x], order=1, mode="nearest").mean(1)
+    line = between(image, y, x).mean(1)
     line = ndimage.gaussian_filter1d(line, 2.0)
     peaks = [
         k

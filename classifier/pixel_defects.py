@@ -30,18 +30,21 @@ def pixel_noise(pixels: Array) -> float:
     lines = pixels[::step]
     if lines.shape[1] < 5:
         return 0.0
-    differences = (lines[:, 4:] - 2 * lines[:, 2:-2] + lines[:, :-4]).ravel().astype(np.float64)
+    differences = (lines[:, 4:] - 2 * lines[:, 2:-2] + lines[:, :-4]).ravel()
     if differences.size == 0:
         return 0.0
     size = np.abs(differences)
     spread = 1.4826 * float(lower_median(size))
+    differences = differences.astype(np.float64)
     if spread == 0:
         spread = float(np.std(differences))
+    squares = differences**2
     for _ in range(4):
-        kept = differences[size <= 3 * spread]
-        if kept.size == 0 or spread == 0:
+        kept = (size <= 3 * spread).astype(np.float64)
+        number = float(kept.sum())
+        if number == 0 or spread == 0:
             break
-        variance = float(kept @ kept) / kept.size - float(kept.mean()) ** 2
+        variance = float(kept @ squares) / number - (float(kept @ differences) / number) ** 2
         if variance <= 0:
             break  # integers that seldom leave one level: what is clipped is all their noise
         spread = variance**0.5 / CLIPPED

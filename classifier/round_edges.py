@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy import fft, ndimage
+from scipy import fft
 
 from classifier.frame_overview import block_means
 from classifier.sweeps import median
@@ -31,7 +31,7 @@ LEAST_SEEN = 0.25  # a circle of which less is seen counts as if so much were
 LEAST_VOTES = 3.4  # standard deviations of chance votes
 MOST = 6  # circles of each sign and scale
 SOFT = 2.25  # a slope so many times the usual square has 0.7 of a whole vote
-BINOMIAL = (1 / 16, 4 / 16, 6 / 16, 4 / 16, 1 / 16)
+USUAL_OF = 20_000  # slopes, evenly spread, that tell their usual square
 
 
 @dataclass(frozen=True)
@@ -68,9 +68,9 @@ class Circle:
 def scales(flat: Array, free: Array) -> list[Scale]:
     """(h, w) sky less its slow part, and bool where no star hides it -> the same at sizes halved
     again and again, without what is bright and smaller than 3 cells."""
-    low = ndimage.minimum_filter(np.where(free, flat, np.inf).astype(np.float32), 3)
+    low = _of_3x3(np.minimum, np.where(free, flat, np.float32(np.inf)))
     low[np.isinf(low)] = -np.inf
-    opened = ndimage.maximum_filter(low, 3)
+    opened = _of_3x3(np.maximum, low)
     weight = free.astype(np.float32)
     total, step, found = np.where(free, opened, np.float32(0)), 1, []
     while min(total.shape) >= LEAST_CELLS:
@@ -78,6 +78,18 @@ def scales(flat: Array, free: Array) -> list[Scale]:
         found.append(Scale(light, weight, step))
         total, weight, step = block_means(total, 2), block_means(weight, 2), 2 * step
     return found
+
+
+def _of_3x3(most: np.ufunc, picture: Array) -> Array:
+    """Minimum or maximum of the 3 x 3 round each value, fewer at the edges: as SciPy's filters give
+    it, in a tenth of their time."""
+    for axis in (0, 1):
+        lines = picture.swapaxes(0, axis)
+        out = lines.copy(order="K")
+        most(out[1:], lines[:-1], out=out[1:])
+        most(out[:-1], lines[1:], out=out[:-1])
+        picture = out.swapaxes(0, axis)
+    return picture
 
 
 def circles(scale: Scale) -> list[Circle]:
@@ -129,14 +141,23 @@ def _votes(scale: Scale) -> tuple[Array, Array, Array]:
     voters[0] = voters[-1] = voters[:, 0] = voters[:, -1] = False
     squared = across**2 + down**2
     # The median of squares of noise is 1.39 of its variance per axis.
-    usual = median(squared[voters]) / 1.39 if voters.any() else 1.0
+    some = squared[voters]
+    some = some[:: some.size // USUAL_OF | 1]
+    usual = median(some) / 1.39 if some.size else 1.0
     share = voters / np.sqrt(squared + SOFT * usual + 1e-30)
     return across * share, down * share, voters.astype(np.float32)
 
 
 def _blurred(picture: Array) -> Array:
-    rows = ndimage.convolve1d(picture, BINOMIAL, axis=0, mode="nearest")
-    return ndimage.convolve1d(rows, BINOMIAL, axis=1, mode="nearest")
+    """(h, w) under the binomial weights 1 4 6 4 1 both ways, edges repeated: sums of neighbours,
+    four times, a fifth of the time of a convolution."""
+    sums = np.pad(picture, 2, mode="edge")
+    for _ in range(4):
+        sums = sums[1:] + sums[:-1]
+    for _ in range(4):
+        sums = sums[:, 1:] + sums[:, :-1]
+    sums *= np.float32(1 / 256)
+    return sums
 
 
 @lru_cache(maxsize=48)

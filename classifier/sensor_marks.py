@@ -15,6 +15,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from classifier.star_match import match
+from classifier.sweeps import places as hot_places
 
 Array = np.ndarray
 
@@ -33,7 +34,7 @@ def sampled(windows: Sequence) -> Array:
     parts = [
         np.stack((columns + window.x0, rows + window.y0), 1)
         for window in windows
-        for rows, columns in [np.nonzero(window.hot)]
+        for rows, columns in [hot_places(window.hot)]
     ]
     places = np.concatenate(parts).astype(np.int32) if parts else np.zeros((0, 2), np.int32)
     order = np.argsort(_hashes(places), kind="stable")

@@ -11,6 +11,7 @@ import numpy as np
 from scipy import ndimage
 
 from classifier.background import Background
+from classifier.bilinear import between
 from classifier.sweeps import median
 
 Array = np.ndarray
@@ -77,7 +78,7 @@ def _azimuthal(
     radii = np.arange(inner, outer, 1.0)
     turn = np.deg2rad(np.arange(0, 360, STEP_DEG))
     xs, ys = column + radii[:, None] * np.cos(turn), row + radii[:, None] * np.sin(turn)
-    polar = ndimage.map_coordinates(window.light, [ys, xs], order=1, mode="nearest")
+    polar = between(window.light, ys, xs)
     polar = polar - np.median(polar, axis=1, keepdims=True)
     spread = max(1.4826 * median(np.abs(polar)), 0.3 * window.noise_adu)
     # A spike is weak in each pixel and long; a neighbouring star is strong and short.

@@ -14,6 +14,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from scipy import ndimage
 
 from classifier.background import SkyPicture
+from classifier.bilinear import between
 from classifier.detection import binned
 from classifier.grid_lines import grid_lines
 from classifier.line_fit import FinePicture, fit_line
@@ -280,7 +281,7 @@ def _strip(calm: Array, ends: Array) -> Array | None:
     whole = inside[:, REACH_PX - 5 : REACH_PX + 6].all(1)
     if whole.sum() < 2 * SEGMENTS:
         return None
-    return ndimage.map_coordinates(calm, [y, x], order=1, mode="nearest")[whole]
+    return between(calm, y[whole], x[whole])
 
 
 def _moved(ends: Array, offset: float) -> Array:

@@ -1,0 +1,37 @@
+"""Values between pixels, sums and extremes of neighbours: held against SciPy's own filters."""
+
+import numpy as np
+import pytest
+from scipy import ndimage
+
+from classifier.bilinear import between, between_each
+from classifier.round_edges import _blurred, _of_3x3
+
+
+@pytest.mark.parametrize("shape", [(2, 2), (7, 40), (61, 33)])
+def test_values_between_pixels_are_scipys(shape):
+    rng = np.random.default_rng(1)
+    picture, other = rng.normal(0, 1, (2, *shape)).astype(np.float32)
+    # Some places beyond each edge, some on pixels, the last row and column too.
+    rows, columns = (rng.uniform(-3, side + 3, (3, 50)) for side in shape)
+    rows[0], columns[0] = np.rint(rows[0]), np.rint(columns[0])
+    rows[1, :2], columns[1, :2] = shape[0] - 1, shape[1] - 1
+    # Places are rounded to float32, 4e-6 of a pixel here, between values that differ by up to 6.
+    for one in (picture, other):
+        expected = ndimage.map_coordinates(one, [rows, columns], order=1, mode="nearest")
+        assert between(one, rows, columns) == pytest.approx(expected, abs=3e-5)
+    both = between_each((picture, other), rows, columns)
+    np.testing.assert_array_equal(both[1], between(other, rows, columns))
+
+
+def test_extremes_and_sums_of_neighbours_are_scipys():
+    picture = np.random.default_rng(2).normal(0, 1, (30, 47)).astype(np.float32)
+    picture[4:7, 40:] = np.inf
+    np.testing.assert_array_equal(_of_3x3(np.minimum, picture), ndimage.minimum_filter(picture, 3))
+    np.testing.assert_array_equal(_of_3x3(np.maximum, picture), ndimage.maximum_filter(picture, 3))
+    picture[4:7, 40:] = 5.0
+    weights = np.array([1, 4, 6, 4, 1]) / 16
+    expected = picture.astype(float)
+    for axis in (0, 1):
+        expected = ndimage.convolve1d(expected, weights, axis=axis, mode="nearest")
+    assert _blurred(picture) == pytest.approx(expected, abs=1e-6)
