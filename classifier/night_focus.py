@@ -1,7 +1,9 @@
-"""Focus that runs away with the temperature, and comes back each time it is set again.
+"""Focus that runs away with the temperature, and comes back each time it is set again; or that is
+knocked out of place at once.
 
     share, times = focus_course(temperature_c, hfr)
     share        # of the changes of the stars' width that such a course explains
+    share, sigma = focus_spell(hfr, airmass)
 
 A tube that shrinks by the degree moves the focus by so much, and the disc that each star becomes
 grows with that distance: in square it adds to the width of the sharp star. So the square of the
@@ -14,7 +16,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from classifier.night_trend import known
+from classifier.night_trend import find_spell, known, robust_spread
 
 Array = np.ndarray
 
@@ -75,3 +77,32 @@ def _explained(away2: Array, square: Array, free: int) -> float:
         return 0.0
     left = target - slope * centred
     return max(0.0, 1 - float(left @ left) / whole * (n - 1) / (n - free - 1))
+
+
+def focus_spell(hfr: Array, airmass: Array) -> tuple[float, float]:
+    """Share of the variance of log hfr that one spell out of focus explains, 0 to 1, and how many
+    times its error the change is.
+
+    The air widens a sharp star as airmass^0.6, the disc out of focus stays as it is; the two add
+    in square. (n,) each, in order of time; NaN is left out. (0, 0) where fewer than six are known
+    or nothing changes.
+    """
+    size, air = known(np.asarray(hfr, float), np.asarray(airmass, float) ** 0.6)
+    size, air = size[size > 0], air[size > 0]
+    spell = find_spell(np.log2(size / air)) if len(size) else None
+    if spell is None:
+        return 0.0, 0.0
+    inside = np.zeros(len(size), bool)
+    inside[spell[0] : spell[1]] = True
+    if np.median((size / air)[inside]) < np.median((size / air)[~inside]):
+        inside = ~inside  # the spell found is the one in focus
+    sharp = float(np.median((size / air)[~inside])) * air
+    disc2 = float(np.median((size**2 - sharp**2)[inside]))
+    told = np.log2(np.sqrt(sharp**2 + np.where(inside, max(disc2, 0.0), 0.0)))
+    left = np.log2(size) - told
+    whole = np.log2(size / sharp)
+    share = 1 - float(left @ left) / max(float(((whole - whole.mean()) ** 2).sum()), 1e-12)
+    change = float(np.median(whole[inside]) - np.median(whole[~inside]))
+    # 1.2533: error of a median over that of a mean, for normal scatter.
+    error = 1.2533 * robust_spread(left) * math.sqrt(1 / inside.sum() + 1 / (~inside).sum())
+    return max(0.0, share), change / max(error, 1e-9)

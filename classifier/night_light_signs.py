@@ -13,10 +13,11 @@ import warnings
 import numpy as np
 from scipy import ndimage, stats
 
+from classifier.fixed_lines import without_fixed
 from classifier.night_field import standing
 from classifier.night_ghost import ghost_step_pct
 from classifier.night_line import NightLine
-from classifier.night_trend import correlation, eases, find_step, known, robust_spread, smoothness
+from classifier.night_trend import correlation, eases, find_spell, known, robust_spread, smoothness
 from classifier.runs import EXTINCTION_MAG
 
 Array = np.ndarray
@@ -106,7 +107,8 @@ def _sky(line: NightLine) -> dict[str, float]:
 def _slope(line: NightLine) -> dict[str, float]:
     """Of the sky's slope over the frame, percent: slope_typical, slope_top, slope_range,
     slope_trend, slope_airmass, slope_sky (with the sky's level), slope_smooth. slope_switch: how
-    clearly it has two levels, on and off; slope_steady: 1 if it always points the same way in
+    clearly it has two levels, on and off; slope_spell: what one spell of another level explains;
+    slope_steady: 1 if it always points the same way in
     the sensor's frame; slope_down: 1 towards the horizon, -1 towards the zenith; slope_ground:
     1 towards one and the same place on the horizon; slope_steep:
     how much more it rises at its bright end than a plane does."""
@@ -128,9 +130,9 @@ def _slope(line: NightLine) -> dict[str, float]:
         "slope_steady": float(abs(vector.sum()) / max(np.abs(vector).sum(), 1e-9)),
         "slope_steep": _steep(line, slope),
     }
-    step = find_step(slope)
-    if step is not None:
-        signs["slope_step"] = step.share
+    spell = find_spell(seen)
+    if spell is not None:
+        signs["slope_spell"] = spell[2]
     if "zenith_angle_deg" in line.of:
         down = line.to_sky_deg(line.of["gradient_deg"]) - line.of["zenith_angle_deg"] - 180
         signs["slope_down"] = _mean_cosine(slope, down)
@@ -212,7 +214,7 @@ def _median(maps: Array) -> Array:
 
 def _moon(line: NightLine) -> dict[str, float]:
     """moon_rises, moon_sets: 1 if it does during the run. moon_sky: sky with the Moon up over
-    sky with it down, powers of two; moon_follows: rank correlation of the sky with the Moon's
+    sky with it down, powers of two, 0 if it never is up; moon_follows: rank correlation of the sky with the Moon's
     altitude while it is up. moon_lit. sun_top_deg: the Sun's greatest altitude."""
     altitude = line.of.get("moon_altitude_deg")
     if altitude is None:
@@ -227,7 +229,9 @@ def _moon(line: NightLine) -> dict[str, float]:
         "moon_follows": correlation(np.maximum(altitude, -0.5), sky),
         "sun_top_deg": float(line.of["sun_altitude_deg"].max()),
     }
-    if 0 < up.sum() < len(up):
+    if not up.any():
+        signs["moon_sky"] = 0.0
+    elif not up.all():
         signs["moon_sky"] = float(np.nanmedian(sky[up]) - np.nanmedian(sky[~up]))
     return signs
 
@@ -291,14 +295,12 @@ def _passing(line: NightLine) -> dict[str, float]:
     """trail_share: subs with a trail; trails_per_h of exposure; trail_dusk: rank correlation with
     the Sun's altitude. trail_odds: how unlikely so many crossings are by chance while satellites
     are sunlit, or in the whole run where the Sun is unknown; minus its decimal logarithm."""
-    states = np.array(line.evidence("trail")) == "yes"
+    # What lies there night-long crossed nothing.
+    trails = without_fixed([sub.measures.evidence["trail"] for sub in line.subs])
+    states = np.array([trail.state == "yes" for trail in trails])
     states |= np.array(["trail" in sub.faults for sub in line.subs])
     exposure_s = sum(sub.facts.exposure_s or 0.0 for sub in line.subs)
-    count = sum(
-        len(sub.measures.evidence["trail"].where)
-        for sub, hit in zip(line.subs, states, strict=True)
-        if hit
-    )
+    count = sum(len(trail.where) for trail, hit in zip(trails, states, strict=True) if hit)
     sun = line.of.get("sun_altitude_deg")
     lit = [states] if sun is None else [states[sun > least] for least in LIT_SUN_DEG]
     return {

@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from classifier.night_focus import focus_course
+from classifier.night_focus import focus_course, focus_spell
 from classifier.night_line import NightLine
 from classifier.night_trend import correlation, eases, find_step, known, smoothness, trend
 
@@ -27,14 +27,15 @@ def star_signs(line: NightLine) -> dict[str, float]:
 
 
 def _stretch(line: NightLine) -> dict[str, float]:
-    """stretch_typical, stretch_top: elongation less 1, median and 85 % quantile. stretched_share,
-    quiet_share: subs longer than 1.2, rounder than 1.13. stretch_steady: 1 if all subs are
+    """stretch_typical, stretch_top, stretch_peak: elongation less 1, median, 85 and 95 % quantile.
+    stretched_share, quiet_share: subs longer than 1.2, rounder than 1.13. stretch_steady: 1 if all subs are
     stretched the same way in the sensor's frame; stretch_side: the same on each side of the flip.
     stretch_flip: change of the stretch at the flip over its size. stretch_uneven: scatter of its
     size over its mean. stretch_smooth, stretch_trend: its course; stretch_lost: rank correlation
     with the light lost. along_ra: 1 along right ascension, -1 along declination. lobed, lopsided:
     form of the stretched subs. bursts: share of single stretched subs between rounder ones.
-    flip_onset: growth of the elongation at the flip. frames_shake, frames_drift: share of single
+    flip_onset: growth of the elongation at the flip; flip_quiet: share of round subs after it.
+    frames_shake, frames_drift: share of single
     frames that measure so."""
     elongation = line.of["elongation"]
     shape = line.of["e1"] + 1j * line.of["e2"]
@@ -48,6 +49,7 @@ def _stretch(line: NightLine) -> dict[str, float]:
     signs |= {
         "stretch_typical": float(np.median(seen)) - 1,
         "stretch_top": float(np.quantile(seen, 0.85)) - 1,
+        "stretch_peak": float(np.quantile(seen, 0.95)) - 1,
         "stretched_share": float((seen >= STRETCHED).mean()),
         "quiet_share": float((seen < QUIET).mean()),
         "stretch_steady": _steady(shape[good]),
@@ -95,6 +97,7 @@ def _at_flip(line: NightLine, shape: Array, good: Array) -> dict[str, float]:
         "stretch_side": side,
         "stretch_flip": abs(means[1] - means[0]) / size,
         "flip_onset": (typical[1] - typical[0]) / max(typical[0] + typical[1], 1e-6),
+        "flip_quiet": float((line.of["elongation"][good & after] < QUIET).mean()),
     }
 
 
@@ -132,8 +135,8 @@ def _swelling(line: NightLine) -> dict[str, float]:
     temperature), swell_fit (what a parabola in temperature explains), focus_fit (what a focus
     explains that runs away with it between settings: `night_focus`), swell_hours, swell_airmass,
     swell_lost (with the light lost), swell_stretch: its course and company. step_share,
-    step_sigma, step_size: its one change of level; block_share: what one spell of another level
-    explains, which may last to the end. flat: concentration of the widest quarter over that of
+    step_sigma, step_size: its one change of level; block_share, block_sigma: what one spell out of
+    focus explains, which may last to the end, and how surely (`night_focus`). flat: concentration of the widest quarter over that of
     the sharpest; holes: 85 % quantile of the central dip; frames_defocus: share of single frames
     that measure so. halo, halo_growth: see `star_form`. wide_arcsec: median FWHM."""
     airmass = np.where(np.isfinite(line.of["airmass"]), line.of["airmass"], 1.0)
@@ -156,7 +159,6 @@ def _swelling(line: NightLine) -> dict[str, float]:
         "swell": float(high - low),
         "thick": float(np.quantile(thick, 0.9) - np.quantile(thick, 0.1)) if len(thick) else 0.0,
         "growth": float(np.median(seen[-third:]) - np.median(seen[:third])),
-        "block_share": _block_share(seen),
         "recovers": float(np.clip((top - last) / max(top - low, 0.05), 0, 1)),
         "eases": eases(seen),
         "swell_smooth": smoothness(size),
@@ -172,27 +174,12 @@ def _swelling(line: NightLine) -> dict[str, float]:
         if np.isfinite(line.of["fwhm_arcsec"]).any()
         else math.nan,
     }
+    signs["block_share"], signs["block_sigma"] = focus_spell(line.of["hfr_px"], airmass)
     step = find_step(size, least=2)
     if step is not None:
         signs |= {"step_share": step.share, "step_sigma": step.sigma, "step_size": step.size}
     signs |= _form(line, size)
     return signs
-
-
-def _block_share(values: Array) -> float:
-    """Share of the variance that two levels explain, one of them in one spell without a gap."""
-    n = len(values)
-    centred = values - values.mean()
-    whole = float((centred**2).sum())
-    if n < 6 or whole == 0:
-        return 0.0
-    sums = np.concatenate(([0.0], np.cumsum(centred)))
-    best = 0.0
-    for length in range(3, n - 2):
-        inside = sums[length:] - sums[:-length]  # of every spell of this length
-        # Between two groups about a common mean of 0: S^2 / k + S^2 / (n - k).
-        best = max(best, float((inside**2).max()) * (1 / length + 1 / (n - length)))
-    return best / whole
 
 
 def _form(line: NightLine, size: Array) -> dict[str, float]:

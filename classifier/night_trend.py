@@ -2,6 +2,7 @@
 
     slope = trend(hours, hfr)            # Theil and Sen's slope with its bounds
     step = find_step(hfr)                # where the level changes most, and how surely
+    begin, end, share = find_spell(hfr)  # the same for a level that may come back
     rises = correlation(ambient, hfr)    # Spearman's rank correlation
 
 Unknown values (NaN) are left out everywhere; too few values give None or NaN.
@@ -133,6 +134,27 @@ def eases(series: Array, least: float = 0.05) -> float:
     calm = np.array([np.median(y[i : i + 3]) for i in range(len(y) - 2)])
     falls = np.maximum.accumulate(calm) - calm
     return float(np.clip(falls.max() / max(float(np.ptp(calm)), least), 0, 1))
+
+
+def find_spell(values: Array, least: int = 3) -> tuple[int, int, float] | None:
+    """The one spell of another level that explains most of a series without gaps: its first
+    value, the first after it (the end of the series at most), and the share of the variance that
+    the two levels explain, 0 to 1. None where it is shorter than six or does not vary."""
+    n = len(values)
+    centred = values - values.mean()
+    whole = float((centred**2).sum())
+    if n < 2 * least or whole == 0:
+        return None
+    sums = np.concatenate(([0.0], np.cumsum(centred)))
+    best = (0, 0, -1.0)
+    for length in range(least, n - least + 1):
+        inside = (sums[length:] - sums[:-length]) ** 2  # of every spell of this length
+        at = int(inside.argmax())
+        # Between two groups about a common mean of 0: S^2 / k + S^2 / (n - k).
+        share = float(inside[at]) * (1 / length + 1 / (n - length)) / whole
+        if share > best[2]:
+            best = (at, at + length, share)
+    return best
 
 
 def _spread(values: Array) -> float:

@@ -15,7 +15,7 @@ from synth.reflections import gap_mm, reflectance_product, window_mm
 from synth.rng import log_uniform
 from synth.scene import Scene
 from synth.shading import dust_distance_mm, mote_depth
-from synth.spike_strength import hidden_behind_vanes
+from synth.spike_strength import hidden_behind_vanes, plan_spikes, spike_strengths
 from synth.strength import prepare, seen_reflection_pct
 
 # Subs whose focus widens the half-flux radius by less are not called defocused.
@@ -113,16 +113,28 @@ def hot_pixels(course: Course, rng: np.random.Generator) -> Numbers:
     return {"share_pct": share, "warmest_c": float(course.sensor_c.max())}
 
 
+# A spike of this many sigma beyond six widths is one that a photographer would ask about: twice the
+# level from which odd spikes count.
+_SEEN_SPIKE_SIGMA = 6.0
+
+
 def cable(course: Course, rng: np.random.Generator) -> Numbers:
     """A cable across the aperture: an uneven spike at one angle of the tube, all night."""
     strength = log_uniform(rng, 12.0, 80.0)
-    # A cable that lies along a vane hides behind the vane's own spikes; the last draw stands.
-    for _ in range(40):
+    # A cable that lies along a vane hides behind the vane's own spikes, and a wide or faint spike
+    # in the star's own glare and in its neighbours: others and brighter stars are tried; the last
+    # draw stands.
+    for _ in range(60):
         base = recipes.diffraction_spikes(course.base, strength, rng)
-        if not hidden_behind_vanes(base):
+        if not hidden_behind_vanes(base) and _spike_sigma(base) >= _SEEN_SPIKE_SIGMA:
             break
+        strength = min(400.0, 1.1 * strength)
     course.base = base
     return {"bar_angle_deg": course.base.bars[0].angle_deg}
+
+
+def _spike_sigma(scene: Scene) -> float:
+    return float(spike_strengths(plan_spikes([scene]), np.array([scene.good_fwhm_px]))[0])
 
 
 # A ghost of which so much is seen (percent of the sky) is one that a photographer would ask about,

@@ -81,15 +81,17 @@ def polar_misalignment(course: Course, rng: np.random.Generator) -> Numbers:
 
 
 def tracking_error(course: Course, rng: np.random.Generator) -> Numbers:
-    """Right ascension runs unevenly: a worm's period in which good and bad subs alternate."""
+    """Right ascension runs unevenly, by the worm's period and by a wrong rate: where subs are
+    shorter than the period good and bad ones alternate, else all are drawn out about alike."""
     elongation, period_s = rng.uniform(1.8, 2.6), rng.uniform(240, 900)
-    middle_s = course.hours * 3600.0 + 0.5 * course.base.exposure_s
-    phase = 2 * np.pi * middle_s / period_s + rng.uniform(0, 2 * np.pi)
-    # Mean speed over a sub of a sine of that period; a rate error adds the same to every sub.
-    part = np.sinc(course.base.exposure_s / period_s)
-    speed = np.cos(phase) * (part / max(abs(part), 0.3)) + rng.uniform(-0.5, 0.5)
-    length = course.line_px(elongation) * np.clip(speed, -1.2, 1.2)
-    course.drift_px += along(length, east_deg(course))
+    begin, too_fast = rng.uniform(0, 2 * np.pi), rng.uniform(-0.5, 0.5)
+    within_s = np.linspace(0.0, course.base.exposure_s, 65)
+    phase = 2 * np.pi * (course.hours[:, None] * 3600.0 + within_s) / period_s + begin
+    # Where the star stands, in units of the worm's greatest speed.
+    place = np.sin(phase) * period_s / (2 * np.pi) + too_fast * within_s
+    # A line as long has the same variance, L^2 / 12; the worst sub has the elongation drawn.
+    spread = place.std(1)
+    course.drift_px += along(course.line_px(elongation) * spread / spread.max(), east_deg(course))
     course.mark("drift", np.ones(len(course), bool))
     return {
         "elongation": elongation,
