@@ -7,6 +7,7 @@ read noise, as on a real sensor.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -115,35 +116,39 @@ def _dead_line(rng: np.random.Generator, width_px: int, height_px: int) -> DeadL
 def darken(light: Tensor, edges: Sequence[Any]) -> None:
     """Change (B, H, W) electrons of light to what each frame's border lets through, in place."""
     height, width = light.shape[1:]
-    for frame, edge in zip(light, edges, strict=True):
+    stop = 0
+    # Neighbouring frames of one sensor share its border.
+    for edge, group in groupby(edges):
+        start, stop = stop, stop + len(list(group))
         if edge is None:
             continue
+        frames = light[start:stop]
         if edge.corner >= 0:
-            _darken_corner(frame, edge)
+            _darken_corner(frames, edge)
         if edge.rim > 0:
-            _brighten_rim(frame, edge)
+            _brighten_rim(frames, edge)
         for line in edge.dead:
             part = slice(line.first_px, line.last_px)
             if line.is_row:
-                frame[line.place_px, part] *= line.response
+                frames[:, line.place_px, part] *= line.response
             else:
-                frame[part, line.place_px] *= line.response
-        frame[:, : edge.left_px] = 0
-        frame[:, width - edge.right_px :] = 0
-        frame[: edge.top_px] = 0
-        frame[height - edge.bottom_px :] = 0
+                frames[:, part, line.place_px] *= line.response
+        frames[:, :, : edge.left_px] = 0
+        frames[:, :, width - edge.right_px :] = 0
+        frames[:, : edge.top_px] = 0
+        frames[:, height - edge.bottom_px :] = 0
         if edge.ramp_e > 0:
-            x_px = torch.arange(width, device=frame.device)
-            frame += edge.ramp_e * torch.exp(-x_px / edge.ramp_px)
+            x_px = torch.arange(width, device=light.device)
+            frames += edge.ramp_e * torch.exp(-x_px / edge.ramp_px)
 
 
-def _darken_corner(frame: Tensor, edge: Edges) -> None:
+def _darken_corner(frames: Tensor, edge: Edges) -> None:
     """A soft-edged dark triangle in one corner: a prism, a clip or a filter's edge."""
-    height, width = frame.shape
+    height, width = frames.shape[1:]
     rows = min(height, int(edge.corner_y_px + 2 * edge.corner_soft_px) + 2)
     columns = min(width, int(edge.corner_x_px + 2 * edge.corner_soft_px) + 2)
-    x = torch.arange(columns, device=frame.device, dtype=torch.float32)
-    y = torch.arange(rows, device=frame.device, dtype=torch.float32)
+    x = torch.arange(columns, device=frames.device, dtype=torch.float32)
+    y = torch.arange(rows, device=frames.device, dtype=torch.float32)
     away = x[None] / edge.corner_x_px + y[:, None] / edge.corner_y_px - 1.0
     per_px = float(np.hypot(1 / edge.corner_x_px, 1 / edge.corner_y_px))
     open_share = (away / (per_px * edge.corner_soft_px) + 0.5).clamp(0, 1)
@@ -153,23 +158,23 @@ def _darken_corner(frame: Tensor, edge: Edges) -> None:
     if bottom:
         open_share = open_share.flip(0)
     top, left = (height - rows) * bottom, (width - columns) * right
-    frame[top : top + rows, left : left + columns] *= open_share
+    frames[:, top : top + rows, left : left + columns] *= open_share
 
 
-def _brighten_rim(frame: Tensor, edge: Edges) -> None:
+def _brighten_rim(frames: Tensor, edge: Edges) -> None:
     """The outermost lit columns or rows collect the charge of what lies beyond them."""
     wide = max(2, int(6 * edge.rim_px))
-    gain = 1 + edge.rim * torch.exp(-torch.arange(wide, device=frame.device) / edge.rim_px)
-    height, width = frame.shape
+    gain = 1 + edge.rim * torch.exp(-torch.arange(wide, device=frames.device) / edge.rim_px)
+    height, width = frames.shape[1:]
     if edge.rim_side < 2:
         inset = edge.left_px if edge.rim_side == 0 else edge.right_px
         wide = min(wide, width - inset)
         start = inset if edge.rim_side == 0 else width - inset - wide
         shape = gain[:wide] if edge.rim_side == 0 else gain[:wide].flip(0)
-        frame[:, start : start + wide] *= shape
+        frames[:, :, start : start + wide] *= shape
         return
     inset = edge.top_px if edge.rim_side == 2 else edge.bottom_px
     wide = min(wide, height - inset)
     start = inset if edge.rim_side == 2 else height - inset - wide
     shape = gain[:wide] if edge.rim_side == 2 else gain[:wide].flip(0)
-    frame[start : start + wide] *= shape[:, None]
+    frames[:, start : start + wide] *= shape[:, None]

@@ -94,9 +94,9 @@ def boxes(table: np.ndarray, reach_px: np.ndarray, x_px: Tensor, y_px: Tensor) -
         return
     rows, reach = table[frames, items], reach_px[frames, items]
     # One wait for the device, not one for each number.
-    ends = torch.stack((x_px[0], x_px[-1], y_px[0], y_px[-1])).tolist()
-    x_axis = _Axis.between(*ends[:2], x_px.numel())
-    y_axis = _Axis.between(*ends[2:], y_px.numel())
+    left, right, top, bottom = torch.stack((x_px[0], x_px[-1], y_px[0], y_px[-1])).tolist()
+    x_axis = _Axis.between(left, right, x_px.numel())
+    y_axis = _Axis.between(top, bottom, y_px.numel())
     wide, high = x_axis.count, y_axis.count
     need = np.ceil(2 * reach / min(x_axis.step, y_axis.step)) + 2
     for smaller, size in zip((0, *_SIZES), _SIZES, strict=False):

@@ -8,6 +8,7 @@ nothing where the level without light is lost.
 """
 
 from dataclasses import dataclass
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,6 +19,7 @@ from torch import Tensor
 from classifier.vocabulary import FAULTS, INDEX
 from synth import shading
 from synth.rng import log_uniform, stream, torch_stream
+from synth.transfer import moved
 
 if TYPE_CHECKING:
     from synth.scene import Scene
@@ -47,6 +49,7 @@ CFA_KINDS = {
 # Kinds that had a master dark taken off.
 REDUCED = ("dark_subtracted", "flat_fielded", "sky_subtracted")
 SKY_KEYS = ("gradient", "vignetting", "dust_motes", "reflection", "low_signal")
+_AT_ONCE_PX = 1 << 26  # of frames whose colours are mixed together: bounds the memory
 # Table K.1 of ITU-T T.81 (1992): luminance quantisation of the baseline still-picture coder.
 _QUANTISATION = (
     (16, 11, 10, 16, 24, 40, 51, 61),
@@ -68,79 +71,90 @@ def draw_kind(rng: np.random.Generator, cfa: bool) -> str:
 
 
 def process(pixels: Tensor, scenes: "list[Scene]", physical: dict[str, Tensor]) -> Tensor:
-    """(B, H, W) ADU as read out -> as in the files; `physical` facts follow suit, in place."""
-    for i, scene in enumerate(scenes):
-        kind = scene.processing
-        if kind == "raw":
+    """(B, H, W) ADU as read out -> as in the files; `physical` facts follow suit, in place.
+
+    Facts may lie on the host while pixels lie on a device.
+    """
+    stop = 0
+    for part, group in groupby(scenes, _treatment):
+        some = list(group)
+        start, stop = stop, stop + len(some)
+        if part[0] == "raw":
             continue
-        rng = stream(scene.field_seed, "file")
-        if kind in _LEVELS:
-            pixels[i] = _LEVELS[kind](pixels[i], scene, rng, _Facts(physical, i))
-        elif kind == "eight_bit":
-            black, step = eight_bit_levels(scene)
-            pixels[i] = ((pixels[i] - black) / step).round().clamp(0, 255)
-            _Facts(physical, i).forget()
-        elif kind == "picture":
-            pixels[i] = _picture(pixels[i], scene, rng)
-            _Facts(physical, i).forget()
-            physical["is_cfa"][i] = 0.0
-        else:
-            raise ValueError(f"processing {kind!r} is unknown; use one of {', '.join(KINDS)}")
+        if part[0] not in _TREAT:
+            raise ValueError(f"processing {part[0]!r} is unknown; use one of {', '.join(KINDS)}")
+        frames = slice(start, stop)
+        run = _Run(some, stream(some[0].field_seed, "file"), physical, frames)
+        pixels[frames] = _TREAT[part[0]](pixels[frames], run)
     return pixels
 
 
-@dataclass(frozen=True)
-class _Facts:
-    """The facts of frame i, changed in place."""
+def _treatment(scene: "Scene") -> tuple:
+    """What neighbouring frames must have in common to be treated in one go."""
+    return (scene.processing, scene.field_seed, scene.rig.camera, scene.dark_e, scene.flat)
 
+
+@dataclass(frozen=True)
+class _Run:
+    """Neighbouring frames that are treated alike; their facts are changed in place."""
+
+    scenes: "list[Scene]"
+    rng: np.random.Generator
     physical: dict[str, Tensor]
-    i: int
+    frames: slice
 
     def scale(self, factor: float) -> None:
-        self.physical["gain_e_adu"][self.i] /= factor
-        self.physical["offset_adu"][self.i] *= factor
-        self.physical["saturation_adu"][self.i] *= factor
+        self.physical["gain_e_adu"][self.frames] /= factor
+        self.physical["offset_adu"][self.frames] *= factor
+        self.physical["saturation_adu"][self.frames] *= factor
 
     def lower(self, level_adu: float) -> None:
-        self.physical["offset_adu"][self.i] -= level_adu
-        self.physical["saturation_adu"][self.i] -= level_adu
+        self.physical["offset_adu"][self.frames] -= level_adu
+        self.physical["saturation_adu"][self.frames] -= level_adu
+
+    def put(self, name: str, value: float) -> None:
+        self.physical[name][self.frames] = value
 
     def forget(self, *names: str) -> None:
         names = names or ("gain_e_adu", "read_noise_e", "offset_adu", "saturation_adu")
         for name in names:
-            self.physical[name][self.i] = float("nan")
+            self.put(name, float("nan"))
 
 
-def _shifted(frame: Tensor, scene: "Scene", rng: np.random.Generator, facts: _Facts) -> Tensor:
+def _shifted(frames: Tensor, run: _Run) -> Tensor:
     """A converter of 10 to 14 bits written into the upper bits of 16."""
-    factor = 2.0 ** (16 - scene.rig.camera.bits)
-    facts.scale(factor)
-    return frame * factor
+    factor = 2.0 ** (16 - run.scenes[0].rig.camera.bits)
+    run.scale(factor)
+    return frames * factor
 
 
-def _dark_subtracted(
-    frame: Tensor, scene: "Scene", rng: np.random.Generator, facts: _Facts
-) -> Tensor:
+def _dark_subtracted(frames: Tensor, run: _Run) -> Tensor:
     """Bias and dark gone: empty pixels scatter about zero, in some files cut off there."""
+    return _less_dark(frames, run)[0]
+
+
+def _less_dark(frames: Tensor, run: _Run) -> tuple[Tensor, float]:
+    """Frames without bias and dark, and their level without light."""
+    scene = run.scenes[0]
     camera = scene.rig.camera
     dark_adu = camera.offset_adu + scene.dark_e / camera.gain_e_adu
-    pedestal = float(rng.choice([0.0, 0.0, 100.0]))
-    facts.lower(dark_adu - pedestal)
+    pedestal = float(run.rng.choice([0.0, 0.0, 100.0]))
+    run.lower(dark_adu - pedestal)
     # The dark current went with the bias: no light is the pedestal now.
-    facts.physical["offset_adu"][facts.i] = pedestal
-    frame = frame - (dark_adu - pedestal)
+    run.put("offset_adu", pedestal)
+    frames = frames - (dark_adu - pedestal)
     # A master of n darks carries their read noise over n.
-    noise = camera.read_noise_e / camera.gain_e_adu / rng.integers(5, 40) ** 0.5
-    grain = torch_stream(frame.device, scene.field_seed, "dark")
-    frame = frame + noise * torch.randn(frame.shape, generator=grain, device=frame.device)
-    return frame.round().clamp_min(0) if rng.random() < 0.3 else frame
+    noise = camera.read_noise_e / camera.gain_e_adu / run.rng.integers(5, 40) ** 0.5
+    grain = torch_stream(frames.device, scene.field_seed, "dark")
+    master = torch.randn(frames.shape[1:], generator=grain, device=frames.device)
+    frames = frames + noise * master
+    return (frames.round().clamp_min(0) if run.rng.random() < 0.3 else frames), pedestal
 
 
-def _flat_fielded(frame: Tensor, scene: "Scene", rng: np.random.Generator, facts: _Facts) -> Tensor:
+def _flat_fielded(frames: Tensor, run: _Run) -> Tensor:
     """Dark-subtracted, then divided by the run's own flat: even sky, noisier corners."""
-    frame = _dark_subtracted(frame, scene, rng, facts)
-    level = facts.physical["offset_adu"][facts.i]
-    return (frame - level) / flat_of(scene, frame.device) + level
+    frames, level = _less_dark(frames, run)
+    return (frames - level) / flat_of(run.scenes[0], frames.device) + level
 
 
 def flat_of(scene: "Scene", device: torch.device | str) -> Tensor:
@@ -155,52 +169,81 @@ def flat_of(scene: "Scene", device: torch.device | str) -> Tensor:
     return fine[: scene.height_px, : scene.width_px].clamp_min(0.05)
 
 
-def _sky_subtracted(
-    frame: Tensor, scene: "Scene", rng: np.random.Generator, facts: _Facts
-) -> Tensor:
+def _sky(frames: Tensor) -> Tensor:
+    """(b, 1, 1) medians."""
+    return frames[:, ::7, ::7].flatten(1).median(1).values[:, None, None]
+
+
+def _sky_subtracted(frames: Tensor, run: _Run) -> Tensor:
     """Reduced to floats about zero: the sky is gone, half of the empty pixels are negative."""
-    frame = _flat_fielded(frame, scene, rng, facts)
-    frame = frame - frame[::7, ::7].median()
-    facts.forget("offset_adu", "saturation_adu", "read_noise_e")
-    scale = log_uniform(rng, 1e-3, 3.0) if rng.random() < 0.5 else 1.0
-    facts.scale(scale)
-    if rng.random() < 0.5:
-        facts.forget()
-    return frame * scale
+    frames = _flat_fielded(frames, run)
+    frames = frames - _sky(frames)
+    run.forget("offset_adu", "saturation_adu", "read_noise_e")
+    scale = log_uniform(run.rng, 1e-3, 3.0) if run.rng.random() < 0.5 else 1.0
+    run.scale(scale)
+    if run.rng.random() < 0.5:
+        run.forget()
+    return frames * scale
 
 
-def _normalised(frame: Tensor, scene: "Scene", rng: np.random.Generator, facts: _Facts) -> Tensor:
+def _normalised(frames: Tensor, run: _Run) -> Tensor:
     """Numbers from 0 to 1, or per second: all levels times one factor."""
-    scale = log_uniform(rng, 1e-5, 5.0)
-    facts.scale(scale)
-    return frame * scale
+    scale = log_uniform(run.rng, 1e-5, 5.0)
+    run.scale(scale)
+    return frames * scale
 
 
-def _aligned(frame: Tensor, scene: "Scene", rng: np.random.Generator, facts: _Facts) -> Tensor:
+def _aligned(frames: Tensor, run: _Run) -> Tensor:
     """Shifted onto another frame by a part of a pixel: correlated noise, an empty border."""
-    right, down = (float(v) for v in rng.uniform(0.1, 0.9, 2))
-    frame = (1 - right) * frame + right * frame.roll(1, 1)
-    frame = (1 - down) * frame + down * frame.roll(1, 0)
-    fill = float(rng.choice([0.0, 1.0])) * float(frame[::7, ::7].median())
-    left, top = (int(log_uniform(rng, 1, 25)) for _ in range(2))
-    if rng.random() < 0.5:
-        frame[:, :left] = fill
+    right, down = (float(v) for v in run.rng.uniform(0.1, 0.9, 2))
+    frames = (1 - right) * frames + right * frames.roll(1, 2)
+    frames = (1 - down) * frames + down * frames.roll(1, 1)
+    fill = float(run.rng.choice([0.0, 1.0])) * _sky(frames)
+    left, top = (int(log_uniform(run.rng, 1, 25)) for _ in range(2))
+    if run.rng.random() < 0.5:
+        frames[:, :, :left] = fill
     else:
-        frame[:, -left:] = fill
-    if rng.random() < 0.5:
-        frame[:top] = fill
+        frames[:, :, -left:] = fill
+    if run.rng.random() < 0.5:
+        frames[:, :top] = fill
     else:
-        frame[-top:] = fill
-    return frame
+        frames[:, -top:] = fill
+    return frames
 
 
-def _interpolated(frame: Tensor, scene: "Scene", rng: np.random.Generator, facts: _Facts) -> Tensor:
+def _interpolated(frames: Tensor, run: _Run) -> Tensor:
     """Mean of the three colours after bilinear interpolation of the mosaic."""
-    facts.physical["is_cfa"][facts.i] = 0.0
-    return luminance(frame, scene.rig.camera.cfa or "RGGB")
+    run.put("is_cfa", 0.0)
+    return luminance(frames, run.scenes[0].rig.camera.cfa or "RGGB")
 
 
-_LEVELS = {
+def _eight_bit(frames: Tensor, run: _Run) -> Tensor:
+    """Cut down to 8 bits without a curve."""
+    run.forget()
+    black, step = _columns([eight_bit_levels(scene) for scene in run.scenes], frames.device)
+    return ((frames - black) / step).round().clamp(0, 255)
+
+
+def _picture(frames: Tensor, run: _Run) -> Tensor:
+    """An 8-bit picture with the usual curve of screens, most of them compressed in blocks."""
+    run.forget()
+    run.put("is_cfa", 0.0)
+    cfa = run.scenes[0].rig.camera.cfa
+    if cfa is not None:
+        frames = luminance(frames, cfa)
+    black, span = _columns([picture_levels(scene) for scene in run.scenes], frames.device)
+    frames = 255 * ((frames - black) / span).clamp(0, 1) ** (1 / 2.2)
+    if run.rng.random() < 0.8:
+        frames = compressed(frames, float(run.rng.uniform(75, 98)))
+    return frames.round().clamp(0, 255)
+
+
+def _columns(rows: list[tuple[float, float]], device: torch.device) -> tuple[Tensor, ...]:
+    """Two numbers of each frame as (b, 1, 1) tensors."""
+    return moved(np.array(rows, np.float32), device)[:, :, None, None].unbind(1)
+
+
+_TREAT = {
     "shifted": _shifted,
     "dark_subtracted": _dark_subtracted,
     "flat_fielded": _flat_fielded,
@@ -208,25 +251,56 @@ _LEVELS = {
     "normalised": _normalised,
     "aligned": _aligned,
     "interpolated": _interpolated,
+    "eight_bit": _eight_bit,
+    "picture": _picture,
 }
 
 
-def luminance(frame: Tensor, cfa: str) -> Tensor:
-    """Mean of the three colours after bilinear interpolation of a mosaic, (H, W) -> (H, W).
+def luminance(frames: Tensor, cfa: str) -> Tensor:
+    """Mean of the three colours after bilinear interpolation of a mosaic, (..., H, W) -> same.
 
     `cfa` names the colours of the first 2 x 2 pixels in reading order.
     """
-    height, width = frame.shape
-    tent = torch.tensor([1.0, 2.0, 1.0], device=frame.device)
-    cross = torch.tensor([[0.0, 1, 0], [1, 4, 1], [0, 1, 0]], device=frame.device) / 4
+    height, width = frames.shape[-2:]
+    each = frames.reshape(-1, height, width)
+    if frames.device.type != "cpu":
+        at_once = max(1, _AT_ONCE_PX // (height * width))
+        return torch.cat([mean_colour(some, cfa) for some in each.split(at_once)]).view(
+            frames.shape
+        )
+    tent = torch.tensor([1.0, 2.0, 1.0])
+    cross = torch.tensor([[0.0, 1, 0], [1, 4, 1], [0, 1, 0]]) / 4
     kernels = {"R": tent[:, None] * tent / 4, "G": cross, "B": tent[:, None] * tent / 4}
     kernel = torch.stack([kernels[colour] for colour in "RGB"])[:, None]
     four = torch.tensor([[float(c == colour) for c in cfa] for colour in "RGB"])
-    places = four.reshape(3, 2, 2).to(frame.device)
+    places = four.reshape(3, 2, 2)
     places = places.repeat(1, -(-height // 2), -(-width // 2))[:, :height, :width]
-    # Mirrored about the edge pixel, a place keeps its colour.
-    planes = F.pad((frame * places)[None], (1, 1, 1, 1), mode="reflect")
-    return F.conv2d(planes, kernel, groups=3)[0].mean(0)
+    out = torch.empty_like(each)
+    for frame, into in zip(each, out, strict=True):
+        # Mirrored about the edge pixel, a place keeps its colour.
+        planes = F.pad((frame * places)[None], (1, 1, 1, 1), mode="reflect")
+        into.copy_(F.conv2d(planes, kernel, groups=3)[0].mean(0))
+    return out.view(frames.shape)
+
+
+def mean_colour(frames: Tensor, cfa: str) -> Tensor:
+    """`luminance` as sums of neighbours, (b, H, W): a GPU moves far less memory for it.
+
+    A green pixel has the two other colours beside it and above, the others have green there and
+    each other at their corners.
+    """
+    height, width = frames.shape[1:]
+    wide = F.pad(frames[:, None], (1, 1, 1, 1), mode="reflect")[:, 0]
+    above = wide[:, :-2] + wide[:, 2:]
+    beside = above[..., 1:-1] + wide[:, 1:-1, :-2]
+    beside += wide[:, 1:-1, 2:]
+    out = torch.add(frames, beside, alpha=0.5)
+    more = (above[..., :-2] + above[..., 2:]).sub_(beside)
+    for place, colour in enumerate(cfa):
+        if colour != "G":
+            part = (..., slice(place // 2, height, 2), slice(place % 2, width, 2))
+            out[part].add_(more[part], alpha=0.25)
+    return out.div_(3)
 
 
 def _sky_adu(scene: "Scene") -> float:
@@ -259,35 +333,25 @@ def picture_levels(scene: "Scene") -> tuple[float, float]:
     return camera.offset_adu + sky_adu - above, above / (sky_dn / 255) ** 2.2
 
 
-def _picture(frame: Tensor, scene: "Scene", rng: np.random.Generator) -> Tensor:
-    """An 8-bit picture with the usual curve of screens, most of them compressed in blocks."""
-    if scene.rig.camera.cfa is not None:
-        frame = luminance(frame, scene.rig.camera.cfa)
-    black, span = picture_levels(scene)
-    frame = 255 * ((frame - black) / span).clamp(0, 1) ** (1 / 2.2)
-    if rng.random() < 0.8:
-        frame = compressed(frame, float(rng.uniform(75, 98)))
-    return frame.round().clamp(0, 255)
-
-
-def compressed(frame: Tensor, quality: float) -> Tensor:
-    """(H, W) picture of 0 to 255 -> what is left of it after a baseline block coder.
+def compressed(frames: Tensor, quality: float) -> Tensor:
+    """(..., H, W) pictures of 0 to 255 -> what is left of them after a baseline block coder.
 
     Cosine transform of 8 x 8 blocks, rounded to multiples of the table of ITU-T T.81, K.1, scaled
     by quality 50 to 100 in the customary way (common practice).
     """
-    height, width = frame.shape
-    padded = F.pad(frame[None, None], (0, -width % 8, 0, -height % 8), mode="replicate")[0, 0]
-    k = torch.arange(8, device=frame.device, dtype=torch.float32)
+    height, width = frames.shape[-2:]
+    flat = frames.reshape(-1, 1, height, width)
+    padded = F.pad(flat, (0, -width % 8, 0, -height % 8), mode="replicate")[:, 0]
+    k = torch.arange(8, device=frames.device, dtype=torch.float32)
     basis = torch.cos(torch.pi * (2 * k[None] + 1) * k[:, None] / 16) / 2
     basis[0] /= 2**0.5
-    table = torch.tensor(_QUANTISATION, device=frame.device, dtype=torch.float32)
+    table = moved(np.array(_QUANTISATION, np.float32), frames.device)
     table = (table * (2 - quality / 50) + 0.5).floor().clamp_min(1)
-    rows, columns = padded.shape[0] // 8, padded.shape[1] // 8
-    blocks = (padded - 128).reshape(rows, 8, columns, 8).transpose(1, 2)
+    rows, columns = padded.shape[1] // 8, padded.shape[2] // 8
+    blocks = (padded - 128).reshape(-1, rows, 8, columns, 8).transpose(2, 3)
     kept = ((basis @ blocks @ basis.T) / table).round() * table
-    back = (basis.T @ kept @ basis).transpose(1, 2).reshape(padded.shape)
-    return back[:height, :width] + 128
+    back = (basis.T @ kept @ basis).transpose(2, 3).reshape(padded.shape)
+    return (back[:, :height, :width] + 128).reshape(frames.shape)
 
 
 def contrast(scene: "Scene") -> float:

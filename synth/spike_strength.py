@@ -110,11 +110,13 @@ def spike_strengths(plan: SpikePlan, good_fwhm_px: np.ndarray, device: str = "cp
         along = axis[None, None] * torch.cos(angle) + axis[None, :, None] * torch.sin(angle)
         across = axis[None, :, None] * torch.cos(angle) - axis[None, None] * torch.sin(angle)
         there = moved(~np.isnan(plan.angle_deg[:, k]), device)
-        for side in (1, -1):
-            for length in LENGTHS_PX:
-                ray = (across.abs() < 0.75 * width) & (side * along > INNER_FWHM * width)
-                ray &= side * along < INNER_FWHM * width + length
-                sigma = (noise2 * ray).sum((1, 2)).sqrt().clamp_min(1e-6)
-                best = torch.maximum(best, there * (signal * ray).sum((1, 2)) / sigma)
+        outward = torch.stack((along, -along), 1)
+        start = INNER_FWHM * width
+        ray = (across.abs() < 0.75 * width)[:, None] & (outward > start[:, None])
+        for length in LENGTHS_PX:
+            lit = ray & (outward < (start + length)[:, None])
+            sigma = (noise2[:, None] * lit).sum((2, 3)).sqrt().clamp_min(1e-6)
+            snr = there[:, None] * (signal[:, None] * lit).sum((2, 3)) / sigma
+            best = torch.maximum(best, snr.amax(1))
     out[plan.frames] = np.where(plan.hidden, np.nan, best.cpu().numpy())
     return out

@@ -122,7 +122,7 @@ def trail_map(
                 if len(frame) > k and _is_steep(frame[k]) == steep
             ]
             if chosen:
-                _add(out, chosen, x_px, y_px, steep, ends[:2] if steep else ends[2:])
+                _add(out, chosen, x_px, y_px, steep, ends)
     return out
 
 
@@ -136,15 +136,15 @@ def _add(
     x_px: Tensor,
     y_px: Tensor,
     steep: bool,
-    cross_ends: list[float],
+    ends: list,
 ) -> None:
     """Add one trail to each chosen frame, in place; no two touch the same pixel.
 
-    cross_ends: first and last number of the axis that the trails run across.
+    ends: first and last number of either axis.
     """
     main_px, cross_px = (y_px, x_px) if steep else (x_px, y_px)
     count = cross_px.numel()
-    first, last = cross_ends
+    first, last = ends[:2] if steep else ends[2:]
     step = (last - first) / max(count - 1, 1) or 1.0
     table = np.array([astuple(trail) for _, trail in chosen])
     # Perpendicular reach over the cosine of the angle to the main axis: at most sqrt(2) longer.
@@ -165,10 +165,7 @@ def _add(
     light = _light(v, cross, main) if steep else _light(v, main, cross)
     frame = moved(np.array([b for b, _ in chosen]), out.device)[:, None, None]
     along = torch.arange(main_px.numel(), device=out.device)[None, :, None]
-    if steep:
-        out[frame, along, index] += light
-    else:
-        out[frame, index, along] += light
+    out[(frame, along, index) if steep else (frame, index, along)] += light
 
 
 def clipped_ends(
@@ -215,8 +212,6 @@ def frame_snr(trail: Trail, sky_noise_e: float, width_px: int, height_px: int) -
 
 
 TRAIL_KINDS = ("satellite", "tumbling", "flaring", "short", "train", "aircraft", "meteor")
-
-
 _ORBITING = ("satellite", "tumbling", "train")
 _ENDING = ("short", *_ORBITING)
 

@@ -148,8 +148,30 @@ def test_interpolated_colour_against_scipy(cfa):
     for colour in "RGB":
         place = np.tile(np.array([c == colour for c in cfa]).reshape(2, 2), (8, 9))
         planes.append(convolve(mosaic * place, cross if colour == "G" else tent, mode="mirror"))
-    ours = processing.luminance(torch.from_numpy(mosaic).float(), cfa).numpy()
-    np.testing.assert_allclose(ours, np.mean(planes, 0), atol=1e-3)
+    pixels = torch.from_numpy(mosaic).float()
+    np.testing.assert_allclose(processing.luminance(pixels, cfa), np.mean(planes, 0), atol=1e-3)
+    # As a GPU does it.
+    as_sums = processing.mean_colour(pixels[None, :15, :17], cfa)[0]
+    odd = processing.luminance(pixels[:15, :17], cfa)
+    np.testing.assert_allclose(as_sums, odd, rtol=1e-6)
+
+
+@pytest.mark.parametrize("kind", [*processing.KINDS, "interpolated"])
+def test_frames_of_a_run_treated_together_are_as_each_alone(kind):
+    cfa = kind == "interpolated"
+    scenes = [replace(s, processing=kind) for s in draw_run(3, 0, 3, 64, 48, cfa)]
+    scenes.append(replace(scenes[0], processing="raw"))
+    pixels = 500 + 100 * torch.rand(4, 48, 64, generator=torch.Generator().manual_seed(2))
+    names = "gain_e_adu", "read_noise_e", "offset_adu", "saturation_adu", "is_cfa"
+    together = {name: torch.full((4,), 2.0) for name in names}
+    whole = processing.process(pixels.clone(), scenes, together)
+    for i, scene in enumerate(scenes):
+        facts = {name: torch.full((1,), 2.0) for name in names}
+        alone = processing.process(pixels[i : i + 1].clone(), [scene], facts)
+        assert torch.equal(alone[0], whole[i])
+        for name in names:
+            assert torch.equal(facts[name].nan_to_num(-7), together[name][i : i + 1].nan_to_num(-7))
+    assert torch.equal(whole[3], pixels[3])
 
 
 def test_what_a_file_hides_is_not_taught():
