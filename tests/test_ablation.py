@@ -8,11 +8,11 @@ import pytest
 import torch
 from sklearn.metrics import average_precision_score
 from small_model import MADE, fitted, small_network
-from test_evaluate import CLEAN_LOGIT, answers_of
+from test_evaluate import FAULTY_LOGIT, answers_of
 from test_loop import sample_of
 
 from classifier.network import BRANCHES
-from classifier.vocabulary import INDEX, KEYS
+from classifier.vocabulary import FAULTS, INDEX, KEYS
 from classifier.weights import load_model
 from training.ablation import ALL, VARIANTS, WITHOUT_RUN, Ablated, ablated, ablation_figures
 from training.card import card_text
@@ -79,10 +79,12 @@ def test_frames_too_slight_or_unknown_are_not_scored():
     answers = answers_of()
     made = blind(answers)
     strength = made.strength.copy()
-    wrong = np.flatnonzero(answers.targets[:, TRAIL] == 1)[:5]
-    made.logits[wrong, :, TRAIL] = CLEAN_LOGIT
-    assert ablation_figures(made, 1)["variants"][ALL]["faults"]["trail"] < 1
-    strength[wrong, TRAIL] = np.nan
+    wrong = np.flatnonzero(answers.targets[:, TRAIL] == 0)[:6]
+    made.logits[wrong, :, TRAIL] = FAULTY_LOGIT + 1
+    assert ablation_figures(made, 1)["variants"][ALL]["faults"]["trail"] < 0.95
+    row = FAULTS[TRAIL]
+    strength[wrong[:3], TRAIL] = np.nan
+    strength[wrong[3:], TRAIL] = (row.clean_below + row.counts_from) / 2
     without = Ablated(made.logits, strength, made.run)
     assert ablation_figures(without, 1)["variants"][ALL]["faults"]["trail"] == pytest.approx(1)
 

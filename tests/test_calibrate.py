@@ -124,6 +124,59 @@ def test_thresholds_hold_on_frames_not_used_for_them():
     assert (clean[10_000:] >= cut).any(1).mean() == pytest.approx(0.01, abs=0.0042)
 
 
+def clean_runs(runs: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Confidences of 8 clean frames a run and their runs: what fools a label is the run's rig, so
+    all 8 are fooled together."""
+    rng = np.random.default_rng(seed)
+    rig = 0.7 * rng.standard_t(3, (runs, 1, len(KEYS)))
+    logits = rig + rng.normal(-4, 0.3, (runs, 8, len(KEYS)))
+    return expit(logits.reshape(-1, len(KEYS))), np.repeat(np.arange(runs), 8)
+
+
+def test_no_more_clean_frames_of_other_runs_are_labelled_than_was_asked():
+    faulty = {key: expit(np.random.default_rng(9).normal(0, 2, 300)) for key in KEYS}
+    fresh, _ = clean_runs(20_000, 99)
+    plain, kept, told = [], [], []
+    for seed in range(8):
+        clean, run = clean_runs(300, seed)
+        cut = calibrate.joint_thresholds(clean, 0.02, 0.0, faulty)
+        plain.append((fresh >= np.array([cut[key] for key in KEYS])).any(1).mean())
+        cut, allowed = calibrate.kept_thresholds(clean, run, 0.02, 0.0, faulty)
+        kept.append((fresh >= np.array([cut[key] for key in KEYS])).any(1).mean())
+        told.append(allowed)
+    # The truth is counted on 20,000 runs that no search saw.
+    assert np.mean(plain) > 0.023
+    assert np.mean(kept) < 0.02
+    assert np.sum(np.array(kept) > 0.02) <= 2
+    assert all(allowed.expected + allowed.error <= 0.02 for allowed in told)
+    # What was expected of left-out runs is what came: within the error of the mean of 8, twice.
+    error = np.mean([allowed.error for allowed in told]) / np.sqrt(8)
+    assert np.mean([allowed.expected for allowed in told]) == pytest.approx(
+        np.mean(kept), abs=2 * error
+    )
+    assert np.mean(kept) > 0.2 * 0.02, "nor far fewer than asked"
+
+
+def test_a_single_run_tells_nothing_of_others():
+    clean = clean_confidences(400)
+    cut, allowed = calibrate.kept_thresholds(clean, np.zeros(400, int), 0.05, 0.0)
+    assert cut == calibrate.joint_thresholds(clean, 0.05, 0.0)
+    assert allowed.step == 0 and np.isnan([allowed.expected, allowed.error]).all()
+    assert calibrate.kept_thresholds(clean[:0], np.zeros(0, int), 0.05, 0.5)[0][KEYS[0]] == 0.5
+
+
+def test_error_of_a_share_counts_runs_where_their_frames_are_alike():
+    # Cochran 1977, Sampling Techniques: sqrt(p (1 - p) / (n - 1)), n the things drawn.
+    given = np.arange(400) < 60
+    each = calibrate.clustered_error(given, np.arange(400))
+    assert each == pytest.approx(np.sqrt(0.15 * 0.85 / 399))
+    alike = calibrate.clustered_error(np.repeat(given, 8), np.repeat(np.arange(400), 8))
+    assert alike == pytest.approx(each)
+    # As many in every run: nothing would differ with other runs.
+    even = calibrate.clustered_error(np.tile([True, False], 50), np.repeat(np.arange(50), 2))
+    assert even == pytest.approx(0)
+
+
 def test_no_threshold_lies_under_even_odds():
     quiet = np.full((300, len(KEYS)), 0.001)
     thresholds = list(calibrate.joint_thresholds(quiet, 0.01, 0.5).values())

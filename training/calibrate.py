@@ -6,9 +6,11 @@ calibration frames; `classifier.weights.prior_shift` moves them to a night's own
 
 Thresholds: a clean frame has no fault at all. At most `clean_alarms` of the clean frames may carry
 any false label, all faults together; each of these few is spent on the label that finds most more
-of its fault for it. No label is ever
-given below even odds, however clean the rendered frames look to the model: real ones are
-stranger. The `unsure` levels come from the same search with `clean_unsure`, never below 0.2.
+of its fault for it. Thresholds laid between the frames at hand let more of other frames through,
+so all are raised by what it takes on runs left out of the search.
+No label is ever given below even odds, however clean the rendered frames look to the model: real
+ones are stranger. The `unsure` levels come from the same search with `clean_unsure`, never below
+0.2.
 """
 
 from dataclasses import dataclass
@@ -116,16 +118,22 @@ def joint_thresholds(
     if len(clean) == 0:
         return dict.fromkeys(KEYS, max(lowest, 0.5))
     logits, floor = _logit(clean), float(_logit(np.array(lowest)))
-    found = [_logit((faulty or {}).get(key, np.zeros(0))) for key in KEYS]
     steps = [_cuts(logits[:, column], floor) for column in range(len(KEYS))]
-    place, flagged = [0] * len(KEYS), np.zeros(len(clean), bool)
+    found = [
+        _recalls(_logit((faulty or {}).get(key, np.zeros(0))), cuts)
+        for key, cuts in zip(KEYS, steps, strict=True)
+    ]
+    # Frames under the floor with every label are never labelled, and are most.
+    logits = logits[(logits >= floor).any(1)]
+    place, flagged = [0] * len(KEYS), np.zeros(len(logits), bool)
     for column, cuts in enumerate(steps):
         flagged |= logits[:, column] >= cuts[0]
     budget = int(share * len(clean) + 1e-9)
     while True:
+        left = budget - int(flagged.sum())
         moves = [
-            (*_best_move(found[i], steps[i][place[i] :], logits[:, i], flagged, budget), i)
-            for i in range(len(KEYS))
+            (*_best_move(found[i][at:], steps[i][at:], logits[~flagged, i], left), i)
+            for i, at in enumerate(place)
         ]
         _, further, column = max(moves, key=lambda move: (move[0], -place[move[2]]))
         if further == 0:
@@ -135,22 +143,83 @@ def joint_thresholds(
     return {key: float(expit(steps[column][place[column]])) for column, key in enumerate(KEYS)}
 
 
-def _best_move(
-    found: Array, cuts: Array, clean: Array, flagged: NDArray[np.bool_], budget: int
-) -> tuple[float, int]:
-    """Of one label: what a lower threshold finds for each clean frame it spends at best, and how
-    many steps of `cuts` lower that is; -1 and 0 where none is affordable."""
-    free = np.sort(clean[~flagged])[::-1]
-    best = (-1.0, 0)
-    now = _recall(found, cuts[0])
-    for further in range(1, len(cuts)):
-        cost = int(np.searchsorted(-free, -cuts[further], side="right"))
-        if flagged.sum() + cost > budget:
+FOLDS = 10
+
+
+@dataclass(frozen=True)
+class Allowance:
+    """What thresholds let through of clean frames.
+
+    step: by how much they were raised, in log odds. expected: share of the frames of runs left
+    out of the search that carry a label, and its standard error; NaN in a single run.
+    """
+
+    step: float
+    expected: float
+    error: float
+
+
+def kept_thresholds(
+    clean: Array,
+    run: NDArray[np.int64],
+    share: float,
+    lowest: float,
+    faulty: dict[str, Array] | None = None,
+) -> tuple[dict[str, float], Allowance]:
+    """Thresholds at which at most `share` of clean frames of other runs carry any label.
+
+    As `joint_thresholds`, and run (N,): frames of one run are alike, so runs are left out of the
+    search in turn as a whole. All thresholds are then raised by the one step in log odds at which
+    the share of left-out frames that carry a label, with its standard error, is at most `share`
+    (cross-conformal prediction: Vovk 2015, Annals of Mathematics and Artificial Intelligence 74,
+    9). Without the error, every second model would let through more than was asked.
+    """
+    thresholds = joint_thresholds(clean, share, lowest, faulty)
+    _, number = np.unique(run, return_inverse=True)
+    if len(clean) == 0 or number.max() == 0:
+        return thresholds, Allowance(0.0, float("nan"), float("nan"))
+    above = np.empty(len(clean))
+    for fold in range(min(FOLDS, number.max() + 1)):
+        out = number % FOLDS == fold
+        cut = joint_thresholds(clean[~out], share, lowest, faulty)
+        above[out] = (_logit(clean[out]) - _logit(_row(cut))).max(1)
+    for step in (0.0, *(np.sort(above[above >= 0]) + 1e-6)):
+        labelled = above >= step
+        error = clustered_error(labelled, number)
+        if labelled.mean() + error <= share:
             break
-        rate = (_recall(found, cuts[further]) - now) / max(cost, 0.5)
-        if rate > best[0]:
-            best = (rate, further)
-    return best
+    raised = expit(_logit(_row(thresholds)) + step)
+    told = Allowance(float(step), float(labelled.mean()), error)
+    return {key: float(level) for key, level in zip(KEYS, raised, strict=True)}, told
+
+
+def _row(thresholds: dict[str, float]) -> Array:
+    return np.array([thresholds[key] for key in KEYS])
+
+
+def clustered_error(given: NDArray[np.bool_], run: NDArray[np.int64]) -> float:
+    """Standard error of the share of frames (N,) that are `given`, of runs (N,) drawn as a whole.
+
+    The ratio estimator of cluster sampling (Cochran 1977, Sampling Techniques, section 9A.1).
+    """
+    _, number = np.unique(run, return_inverse=True)
+    size, count = np.bincount(number), np.bincount(number, given)
+    excess = count - given.mean() * size
+    runs = len(size)
+    return float(np.sqrt((excess**2).sum() * runs / (runs - 1)) / len(given))
+
+
+def _best_move(found: Array, cuts: Array, free: Array, budget: int) -> tuple[float, int]:
+    """Of one label: what a lower threshold finds for each clean frame it spends at best, and how
+    many steps of `cuts` lower that is; -1 and 0 where none is affordable.
+
+    found: share of the faulty frames that reach each of the cuts. free: logits of the clean
+    frames that carry no label yet.
+    """
+    cost = np.searchsorted(np.sort(-free), -cuts[1:], side="right")
+    rate = np.where(cost <= budget, (found[1:] - found[0]) / np.maximum(cost, 0.5), -1.0)
+    best = int(np.argmax(rate)) if len(rate) else 0
+    return (float(rate[best]), best + 1) if len(rate) and rate[best] >= 0 else (-1.0, 0)
 
 
 def _cuts(logits: Array, floor: float) -> Array:
@@ -162,8 +231,10 @@ def _cuts(logits: Array, floor: float) -> Array:
     return np.concatenate((cuts[cuts > floor], [floor])) if cuts[-1] <= floor else cuts
 
 
-def _recall(found: Array, cut: float) -> float:
-    return float((found >= cut).mean()) if len(found) else 0.0
+def _recalls(found: Array, cuts: Array) -> Array:
+    """Share of the confidences `found` that reach each of `cuts`, which fall; 0 of none."""
+    reached = np.searchsorted(np.sort(-found), -cuts, side="right")
+    return np.asarray(reached / max(len(found), 1))
 
 
 def _logit(probability: Array) -> Array:

@@ -38,8 +38,7 @@ evaluation): {rendered} frames rendered for training, {steps} steps of {batch}, 
 parameters, weights in 16-bit floats. nightcull {version}, torch {torch}, seed {seed}. The
 settings are under `training` in config.json, calibration and thresholds beside them.
 {earlier}
-Thresholds: at most {alarms} of the clean calibration frames carry any label, all labels taken
-together; none lies under 50 %.
+{thresholds}
 {prior}
 
 ## Figures per fault
@@ -150,7 +149,7 @@ def card_text(config: dict[str, Any], figures: dict[str, Any]) -> str:
         torch=made["torch"],
         seed=settings["seed"],
         earlier=_earlier(made.get("started_from")),
-        alarms=_percent(settings["clean_alarms"]),
+        thresholds=_thresholds(config),
         prior=prior_sentence(config["prior"]),
     )
     rows = [_fault_row(key, figures["faults"][key]) for key in KEYS]
@@ -179,6 +178,26 @@ def _earlier(made: dict[str, Any] | None) -> str:
         f"{made['minutes']:.1f} minutes on {made['device']}, {made['rendered_frames']:,} other "
         f"frames rendered, {made['steps']:,} steps of\n{made['settings']['batch']}; "
         "its settings are under `started_from`.\n"
+    )
+
+
+def _thresholds(config: dict[str, Any]) -> str:
+    """How the thresholds were set; older models say less."""
+    alarms = _percent(config["training"]["settings"]["clean_alarms"])
+    told = config.get("clean_labelled")
+    if told is None:
+        return (
+            f"Thresholds: at most {alarms} of the clean calibration frames carry any label, all "
+            "labels taken\ntogether; none lies under 50 %."
+        )
+    expected, error = _percent(told["expected"]), _percent(told["error"])
+    frames = f"{config['calibration_clean_frames']:,}"
+    return (
+        f"Thresholds: at most {alarms} of clean frames may carry any label, all labels taken "
+        "together, beside\ntheir run or alone; none lies under 50 %. They were laid between "
+        f"{frames} clean frames, then raised\nby {told['step']:.2f} in log odds, so that "
+        f"{expected} (standard error {error}) of the frames of runs left\nout of that search carry "
+        "a label."
     )
 
 

@@ -5,6 +5,7 @@ weights to what the file will hold before anything is measured on them.
 """
 
 import json
+import math
 import shutil
 from dataclasses import asdict
 from pathlib import Path
@@ -34,12 +35,13 @@ from classifier.weights import (
     prior_shift,
 )
 from training.calibrate import (
+    Allowance,
     Familiar,
     Platt,
     clean_frames,
     fit_all,
     fit_familiar,
-    joint_thresholds,
+    kept_thresholds,
     prevalence,
 )
 from training.config import TrainConfig
@@ -71,8 +73,8 @@ def calibrated(
     """Everything config.json says about confidences, from answers on the calibration frames.
 
     more_clean: answers on frames of clean runs, which set the thresholds together with the clean
-    frames of the others. Frames count twice, beside their run and alone, because the label
-    command meets both.
+    frames of the others. Frames are fitted twice, beside their run and alone, because the label
+    command meets both; a clean frame that gets a label in either way counts as falsely labelled.
     """
     skies = answers.features[answers.is_sky]
     familiar = fit_familiar(skies.astype(np.float64), strangeness_of(network, skies))
@@ -82,27 +84,40 @@ def calibrated(
     shares = prevalence(answers.targets)
     prior = dict.fromkeys(KEYS, config.prior)
     confidence = _confidence(logits, platt, shares, prior)
-    clean = confidence[clean_frames(targets)]
-    clean_count = int(clean_frames(answers.targets).sum())
-    if more_clean is not None:
-        # A clean frame may still hold what nobody can judge: that is no false alarm.
-        sure = clean_frames(more_clean.targets)
-        more = np.concatenate((more_clean.beside[sure], more_clean.alone[sure])).astype(np.float64)
-        clean = np.concatenate((clean, _confidence(more, platt, shares, prior)))
-        clean_count += int(sure.sum())
     faulty = {key: confidence[targets[:, i] == 1.0, i] for i, key in enumerate(KEYS)}
-    thresholds = joint_thresholds(clean, config.clean_alarms, LOWEST_THRESHOLD, faulty)
-    unsure = joint_thresholds(clean, config.clean_unsure, LOWEST_UNSURE, faulty)
+    highest, run = _clean([answers] if more_clean is None else [answers, more_clean])
+    clean = _confidence(highest, platt, shares, prior)
+    thresholds, allowed = kept_thresholds(clean, run, config.clean_alarms, LOWEST_THRESHOLD, faulty)
+    unsure, perhaps = kept_thresholds(clean, run, config.clean_unsure, LOWEST_UNSURE, faulty)
     return {
         "calibration": {key: asdict(fitted) for key, fitted in platt.items()},
         "prevalence": shares,
         "prior": prior,
         "thresholds": thresholds,
         "unsure": {key: min(unsure[key], thresholds[key]) for key in KEYS},
+        "clean_labelled": _known(allowed),
+        "clean_perhaps": _known(perhaps),
         "familiar": familiar,
         "calibration_frames": len(answers.run),
-        "calibration_clean_frames": clean_count,
+        "calibration_clean_frames": len(clean),
     }
+
+
+def _clean(sets: list[Answers]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Of all clean frames the higher logits (N, 16) of beside their run and alone; runs (N,)."""
+    highest, run = [], []
+    for number, answers in enumerate(sets):
+        # A clean frame may still hold what nobody can judge: that is no false alarm.
+        sure = clean_frames(answers.targets)
+        highest.append(np.maximum(answers.beside, answers.alone)[sure].astype(np.float64))
+        # Each set numbers its runs from 0.
+        run.append(len(sets) * answers.run[sure] + number)
+    return np.concatenate(highest), np.concatenate(run)
+
+
+def _known(allowed: Allowance) -> dict[str, float | None]:
+    """Plain numbers for JSON, None where nothing is known."""
+    return {n: v if math.isfinite(v) else None for n, v in asdict(allowed).items()}
 
 
 @torch.inference_mode()

@@ -26,7 +26,6 @@ from training.export import EVALUATION_FILE, calibrated, write_card, write_confi
 from training.figures import figures_of
 
 ARRAYS = ("features", "beside", "alone", "strength", "run")
-FITTED = ("calibration", "prevalence", "prior", "thresholds", "unsure")
 RANKED = "ablation"  # figures that no threshold changes
 
 
@@ -70,7 +69,9 @@ def recalibrate(answers: Path, folder: Path, clean_alarms: float | None = None) 
     settings = settings_of(model).changed(clean_alarms=clean_alarms)
     kept = kept_answers(answers, model.sha256)
     fitted = calibrated(model.network, kept[CALIBRATION], settings, kept.get(CLEAN))
-    config = model.config | {name: fitted[name] for name in FITTED}
+    # What familiar features look like hangs on no allowance, and stands in the weights' file.
+    del fitted["familiar"]
+    config = model.config | fitted
     config["training"]["settings"]["clean_alarms"] = settings.clean_alarms
     write_config(model.folder, config)
     path = model.folder / EVALUATION_FILE
@@ -82,6 +83,10 @@ def recalibrate(answers: Path, folder: Path, clean_alarms: float | None = None) 
     return model.folder / "card.md"
 
 
+app = typer.Typer(add_completion=False)
+
+
+@app.command()
 def main(
     answers: Annotated[Path, typer.Argument(help="The .npz file that the training wrote.")],
     model: Annotated[Path, typer.Argument(help="Model folder of the same training.")],
@@ -98,4 +103,4 @@ def main(
 
 
 if __name__ == "__main__":
-    typer.run(main)
+    app()
