@@ -228,5 +228,5 @@ def _sky(light: Array) -> tuple[Array, float]:
         return fitted.back(dtype=np.float32), float(fitted.globalrms)
     thin = np.ascontiguousarray(light[::2, ::2])
     fitted = sep.Background(thin, bw=mesh // 2, bh=mesh // 2)
-    sky = fitted.back(dtype=np.float32).repeat(2, 0).repeat(2, 1)
+    sky = fitted.back(dtype=np.float32).repeat(2, 1).repeat(2, 0)
     return sky[:height, :width], float(fitted.globalrms)

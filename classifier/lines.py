@@ -96,10 +96,10 @@ def line_search(picture: Tensor) -> LineSearch:
     best_snr = torch.full((batch, STAGES), -1.0, device=picture.device)
     best_ends = torch.zeros(batch, STAGES, 4, device=picture.device)
     for transposed in (False, True):
+        turned = picture.transpose(1, 2).contiguous() if transposed else picture
+        turned = _widened(turned)
         for flipped in (False, True):
-            turned = picture.transpose(1, 2) if transposed else picture
-            turned = turned.flip(2) if flipped else turned
-            snr, ends = _search_quadrant(turned)
+            snr, ends = _search_quadrant(turned.flip(2) if flipped else turned)
             if flipped:
                 ends[..., [0, 2]] = turned.shape[2] - 1 - ends[..., [0, 2]]
             if transposed:
@@ -130,10 +130,9 @@ def _inside(ends: Tensor, width: int, height: int) -> Tensor:
 
 
 def _search_quadrant(picture: Tensor) -> tuple[Tensor, Tensor]:
-    """Lines going down and to the right by 0 to 45 degrees."""
+    """Lines going down and to the right by 0 to 45 degrees; the picture is `_widened`."""
     _batch, height, width = picture.shape
     rows = 1 << (height - 1).bit_length()
-    picture = _widened(picture)
     scales = _scales(height, width, rows, picture.device)
     snrs, ends = [], []
     for scale, sums in zip(scales, _strips(picture, rows), strict=True):

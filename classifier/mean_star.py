@@ -12,7 +12,7 @@ from scipy import ndimage
 
 from classifier.bilinear import between
 from classifier.shapes import moments
-from classifier.sweeps import median
+from classifier.sweeps import median, medians
 
 Array = np.ndarray
 
@@ -65,7 +65,7 @@ def mean_star(stamps: Array, centres: Array) -> MeanStar | None:
     distance = _distance(half)
     flux = moved[:, distance <= half].sum(1)
     flux = np.where(flux > 0, flux, np.inf)
-    image = np.median(moved / flux[:, None, None], axis=0).astype(np.float32)
+    image = medians(moved / flux[:, None, None], axis=0).astype(np.float32)
     rim = image[(distance > half - 2) & (distance <= half)]
     image -= np.median(rim)
     spread = 1.4826 * median(np.abs(rim - median(rim)))

@@ -9,7 +9,6 @@ shares nothing with the network's views but the line transform. What one frame c
 """
 
 import math
-import warnings
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -22,6 +21,7 @@ from classifier.evidence import Evidence
 from classifier.facts import Facts
 from classifier.field_pattern import find_pattern
 from classifier.frame import Frame
+from classifier.frame_overview import block_means
 from classifier.mean_star import MeanStar, mean_star
 from classifier.pixel_lines import Sensor
 from classifier.repeated_images import find_repeated
@@ -30,6 +30,7 @@ from classifier.sky_model import fit_sky, texture_adu
 from classifier.spikes import Spikes, find_spikes
 from classifier.star_form import star_form
 from classifier.stars import Field, find_stars
+from classifier.sweeps import median
 from classifier.trails import find_trails
 from classifier.vocabulary import KEYS, fault
 
@@ -140,7 +141,7 @@ def measure_frame(frame: Frame) -> FrameMeasures:
         _kept_stars(found),
         _kept_shapes(found),
         form,
-        sky=_kept_sky(background.picture),
+        sky=_kept_sky(background.picture, background.level_adu),
         glaring=_places(found.stars[:GLARING]),
         spikes=_pairs(spikes),
         hot=sampled(background.windows),
@@ -247,15 +248,14 @@ def _kept_shapes(found: Field) -> np.ndarray:
     return np.stack([shaped[name] for name in names], 1).astype(np.float32)
 
 
-def _kept_sky(picture: SkyPicture) -> np.ndarray:
-    level = np.where(picture.valid, picture.level, np.nan)
-    step = max(1, -(-max(level.shape) // MAP_CELLS))
-    high, wide = (side // step * step for side in level.shape)
-    cells = level[:high, :wide].reshape(high // step, step, wide // step, step)
-    with np.errstate(all="ignore"), warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # cells that are blank throughout stay unknown
-        cells = np.nanmean(cells, axis=(1, 3))
-        cells = cells - np.nanmedian(cells)
+def _kept_sky(picture: SkyPicture, usual: float) -> np.ndarray:
+    light = np.where(picture.valid, picture.level - np.float32(usual), np.float32(0))
+    step = max(1, -(-max(light.shape) // MAP_CELLS))
+    seen = block_means(picture.valid.astype(np.float32), step)
+    with np.errstate(invalid="ignore"):  # cells that are blank throughout stay unknown
+        cells = block_means(light, step) / seen
+    if (seen > 0).any():
+        cells = cells - median(cells[seen > 0])
     return np.clip(cells, -6e4, 6e4).astype(np.float16)
 
 

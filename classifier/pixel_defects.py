@@ -7,7 +7,7 @@ the median of the eight pixels around it, so the two are told apart by that medi
 
 import numpy as np
 
-from classifier.sweeps import lower_median, median, places
+from classifier.sweeps import lower_median, median, medians, places
 
 Array = np.ndarray
 
@@ -16,7 +16,8 @@ CLIPPED = 0.9866  # standard deviation of a Gaussian cut at 3 sigma
 # A star of FWHM 1.2 px puts 6 % of its peak into each diagonal neighbour and 24 % into each of
 # the four nearest, so the median of the eight is 15 %; a hot pixel puts nothing there.
 NEIGHBOUR_SHARE = 0.05
-RING = tuple((dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1) if (dy, dx) != (0, 0))
+RING = np.array([(dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1) if (dy, dx) != (0, 0)])
+FAR = np.array([(-4, 0), (4, 0), (0, -4), (0, 4), (-6, 0), (6, 0), (0, -6), (0, 6)])
 
 
 def pixel_noise(pixels: Array) -> float:
@@ -65,31 +66,28 @@ def hot_mask(pixels: Array, noise_adu: float, mosaic: bool) -> Array:
     rows, columns = places(inner - np.minimum(left, right) > HOT_SIGMA * noise_adu)
     rows, columns = rows + margin, columns + margin
 
-    same = _around(pixels, rows, columns, gap)
-    typical = np.median(same, axis=0)
+    same = _at(pixels, rows, columns, gap * RING)
+    typical = medians(same, axis=0)
     excess = pixels[rows, columns] - typical
     # In the bright halo of a star the photons' own noise is far above that of the sky.
-    spread = np.median(np.abs(same - typical), axis=0)
+    spread = medians(np.abs(same - typical), axis=0)
     keep = (excess > HOT_SIGMA * noise_adu) & (excess > HOT_SIGMA * spread)
     rows, columns, excess, typical = rows[keep], columns[keep], excess[keep], typical[keep]
     around = same[:, keep].mean(0)
 
     # What the sky is here: pixels of the same colour four and six columns and rows away.
-    far = ((-4, 0), (4, 0), (0, -4), (0, 4), (-6, 0), (6, 0), (0, -6), (0, 6))
     allowed = NEIGHBOUR_SHARE * excess + 0.8 * noise_adu
-    sky = np.median([pixels[rows + dy, columns + dx] for dy, dx in far], axis=0)
+    sky = medians(_at(pixels, rows, columns, FAR), axis=0)
     # The flank of a narrow star has a few far brighter neighbours; in a hot column two of the
     # eight are as bright, in a clump of four three.
     alone = (typical - sky < allowed) & (around - sky < 0.45 * excess)
     if mosaic:
         near = [
             pixels[rows + dy, columns + dx]
-            - np.median(
-                [_clipped(pixels, rows + dy + fy, columns + dx + fx) for fy, fx in far[:4]], axis=0
-            )
+            - medians(_at(pixels, rows + dy, columns + dx, FAR[:4]), axis=0)
             for dy, dx in RING
         ]
-        alone &= np.median(near, axis=0) < allowed
+        alone &= medians(np.stack(near), axis=0) < allowed
     mask[rows[alone], columns[alone]] = True
     return mask
 
@@ -99,8 +97,9 @@ def without_hot(pixels: Array, mask: Array, mosaic: bool) -> Array:
     rows, columns = places(mask)
     if not len(rows):
         return pixels
+    gap = 2 if mosaic else 1
     filled = pixels.copy()
-    filled[rows, columns] = np.median(_around(pixels, rows, columns, 2 if mosaic else 1), axis=0)
+    filled[rows, columns] = medians(_at(pixels, rows, columns, gap * RING), axis=0)
     return filled
 
 
@@ -130,10 +129,12 @@ def is_mosaic(pixels: Array, noise_adu: float) -> bool:
     return spread > 0.5 * noise_adu and diagonal < spread / 3 and min(sides) > 0.3 * noise_adu
 
 
-def _around(pixels: Array, rows: Array, columns: Array, gap: int) -> Array:
-    return np.stack([_clipped(pixels, rows + gap * dy, columns + gap * dx) for dy, dx in RING])
-
-
-def _clipped(pixels: Array, rows: Array, columns: Array) -> Array:
+def _at(pixels: Array, rows: Array, columns: Array, offsets: Array) -> Array:
+    """(k, n) pixels at (k, 2) offsets of row and column from n places, the nearest ones of the
+    frame."""
     height, width = pixels.shape
-    return pixels[np.clip(rows, 0, height - 1), np.clip(columns, 0, width - 1)]
+    rows, columns = (
+        np.clip(places + offsets[:, k, None], 0, side - 1)
+        for k, (places, side) in enumerate(((rows, height), (columns, width)))
+    )
+    return pixels[rows, columns]

@@ -105,12 +105,15 @@ def circles(scale: Scale) -> list[Circle]:
 
     x, y = transformed(across), transformed(down)
     seen = fft.irfft2(transformed(voters) * _ring(shape), s=shape, workers=1)
-    votes = []
+    votes, most, least = [], np.full(shape, -np.inf, np.float32), np.full(shape, np.inf, np.float32)
     for radius in RADII:
         to_x, to_y = _spokes(shape, radius)
-        votes.append(fft.irfft2(x * to_x + y * to_y, s=shape, workers=1))
+        own = fft.irfft2(x * to_x + y * to_y, s=shape, workers=1)
+        np.maximum(most, own, out=most)
+        np.minimum(least, own, out=least)
+        votes.append(own)
     unit = 1 / np.sqrt(np.maximum(seen, LEAST_SEEN))
-    bright, dark = np.maximum.reduce(votes) * unit, -np.minimum.reduce(votes) * unit
+    bright, dark = most * unit, -least * unit
     return [*_peaks(bright, votes, 1, scale), *_peaks(dark, votes, -1, scale)]
 
 

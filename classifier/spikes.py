@@ -12,7 +12,7 @@ from scipy import ndimage
 
 from classifier.background import Background
 from classifier.bilinear import between
-from classifier.sweeps import median
+from classifier.sweeps import median, medians
 
 Array = np.ndarray
 
@@ -79,7 +79,7 @@ def _azimuthal(
     turn = np.deg2rad(np.arange(0, 360, STEP_DEG))
     xs, ys = column + radii[:, None] * np.cos(turn), row + radii[:, None] * np.sin(turn)
     polar = between(window.light, ys, xs)
-    polar = polar - np.median(polar, axis=1, keepdims=True)
+    polar -= medians(polar)[:, None]
     spread = max(1.4826 * median(np.abs(polar)), 0.3 * window.noise_adu)
     # A spike is weak in each pixel and long; a neighbouring star is strong and short.
     polar = np.clip(polar / spread, -3, 3)
@@ -89,7 +89,7 @@ def _azimuthal(
 
 def _combine(profiles: Array) -> tuple[Array, Array]:
     """(n, 2, 180) -> mean profile (180,) and its two halves (2, 180), in sigma of itself."""
-    combined = np.median(profiles, axis=0) if len(profiles) >= 3 else profiles.mean(0)
+    combined = medians(profiles, axis=0) if len(profiles) >= 3 else profiles.mean(0)
     smooth = ndimage.gaussian_filter1d(combined, 1.0, axis=1, mode="wrap")
     both = smooth.mean(0)
 

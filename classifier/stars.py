@@ -23,6 +23,7 @@ from scipy.spatial import cKDTree
 from classifier.background import BINOMIAL_VARIANCE, Background, Window
 from classifier.detection import binned, coarseness, detect, saturation_level
 from classifier.shapes import moments
+from classifier.sweeps import medians
 
 Array = np.ndarray
 
@@ -115,18 +116,10 @@ def _as_stars(objects: Array, window: Window, bin_px: int, saturated_from: float
     height, width = window.raw.shape
     column = np.clip(objects["xpeak"] * bin_px, 0, width - 1)
     row = np.clip(objects["ypeak"] * bin_px, 0, height - 1)
-    highest = (
-        np.max(
-            [
-                window.raw[np.clip(row + dy, 0, height - 1), np.clip(column + dx, 0, width - 1)]
-                for dy in range(-1, bin_px + 1)
-                for dx in range(-1, bin_px + 1)
-            ],
-            axis=0,
-        )
-        if len(objects)
-        else np.zeros(0)
-    )
+    reach = np.arange(-1, bin_px + 1)
+    rows = np.clip(row[:, None] + reach, 0, height - 1)
+    columns = np.clip(column[:, None] + reach, 0, width - 1)
+    highest = window.raw[rows[:, :, None], columns[:, None]].max((1, 2))
     stars["saturated"] = highest >= saturated_from
     for name in ("hfr_px", "fwhm_px", "elongation", "angle_deg", "e1", "e2"):
         stars[name] = np.nan
@@ -219,7 +212,7 @@ def _cut(
     radius = np.hypot(*np.meshgrid(span, span))
     if len(chosen):
         ring = (radius > half - 1.5) & (radius <= half + 1)
-        stamps -= np.median(stamps[:, ring], axis=1)[:, None, None]
+        stamps -= medians(stamps[:, ring])[:, None, None]
     return stamps, centres
 
 

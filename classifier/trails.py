@@ -22,7 +22,7 @@ from classifier.line_light import line_snr
 from classifier.lines import inner_part, line_search, prepare
 from classifier.pixel_lines import DEFECT, UNCLEAR, Sensor, line_kind
 from classifier.star_cover import Grid, star_cover
-from classifier.sweeps import block_ranks, lower_median, median
+from classifier.sweeps import block_ranks, lower_median, median, medians
 
 Array = np.ndarray
 
@@ -241,7 +241,7 @@ def _look(calm: Array, ends: Array) -> tuple[float, float, float, float]:
     nothing = 0.0, 1.0, 0.0, 0.0
     if strip is None:
         return nothing
-    across = np.median(strip, axis=0)
+    across = medians(strip, axis=0)
     middle = REACH_PX
     # A wide trail is found anywhere on its flat top: start from the brightest place near.
     crest = middle - 5 + int(across[middle - 5 : middle + 6].argmax())

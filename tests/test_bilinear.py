@@ -1,4 +1,4 @@
-"""Values between pixels, sums and extremes of neighbours: held against SciPy's own filters."""
+"""Values between pixels, sums, extremes and medians: held against SciPy's and NumPy's own."""
 
 import numpy as np
 import pytest
@@ -6,6 +6,7 @@ from scipy import ndimage
 
 from classifier.bilinear import between, between_each
 from classifier.round_edges import _blurred, _of_3x3
+from classifier.sweeps import medians
 
 
 @pytest.mark.parametrize("shape", [(2, 2), (7, 40), (61, 33)])
@@ -35,3 +36,11 @@ def test_extremes_and_sums_of_neighbours_are_scipys():
     for axis in (0, 1):
         expected = ndimage.convolve1d(expected, weights, axis=axis, mode="nearest")
     assert _blurred(picture) == pytest.approx(expected, abs=1e-6)
+
+
+@pytest.mark.parametrize("count", [1, 2, 8, 33])
+def test_medians_are_numpys(count):
+    values = np.random.default_rng(count).integers(0, 9, (5, count, 7)).astype(np.float32)
+    np.testing.assert_array_equal(medians(values, 1), np.median(values, 1))
+    turned = np.ascontiguousarray(values.swapaxes(1, 2))
+    np.testing.assert_array_equal(medians(turned), np.median(turned, -1))
