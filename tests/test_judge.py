@@ -36,6 +36,12 @@ def test_real_frames_and_their_truth_go_together(tmp_path):
             Wanted(**given)
 
 
+def test_a_former_model_needs_rendered_frames():
+    with pytest.raises(UsageError, match="--beside"):
+        Wanted(frames=0, former="third-light")
+    assert Wanted(former="third-light").frames is None
+
+
 def test_nothing_is_written_over(tmp_path):
     there = tmp_path / "figures.json"
     there.write_text("{}", encoding="utf-8")

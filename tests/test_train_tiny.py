@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 import torch
-from small_model import random_views
+from small_model import random_views, write_small_model
 
 from classifier.context import CONTEXT
 from classifier.errors import UsageError
@@ -85,8 +85,16 @@ def test_evaluating_again_gives_the_same_figures(trained, tmp_path):
     """The command renders the same frames anew from the model's own settings."""
     first = json.loads((trained[0] / "evaluation.json").read_text(encoding="utf-8"))
     again = evaluate(
-        trained[0], frames=first["frames"], out=tmp_path / "figures.json", device="cpu"
+        trained[0],
+        frames=first["frames"],
+        out=tmp_path / "figures.json",
+        device="cpu",
+        former=write_small_model(tmp_path / "other"),
     )
+    assert again["former"]["model"] == "other"
+    macro = again["former"]["macro_average_precision"]
+    assert macro["this"]["value"] == again["macro_average_precision"]["value"]
+    assert macro["former"]["value"] != macro["this"]["value"], "another network, other answers"
     assert again["macro_average_precision"]["value"] == pytest.approx(
         first["macro_average_precision"]["value"], rel=1e-4
     )

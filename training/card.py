@@ -5,7 +5,7 @@ from typing import Any
 
 from classifier.prior import prior_sentence
 from classifier.vocabulary import KEYS, SAME_LIGHT, Verdict, fault
-from training.card_comparisons import ablation_part
+from training.card_comparisons import ablation_part, former_part
 from training.side_by_side import (
     COMMON,
     GRAFTED,
@@ -161,6 +161,7 @@ def card_text(config: dict[str, Any], figures: dict[str, Any]) -> str:
         GROUP_HEAD + "\n".join(groups),
         _same_light(figures),
         *ablation_part(figures, config["network"]),
+        *former_part(figures),
         *_side_by_side(figures),
         *_sensitivity(figures),
         STRENGTH_HEAD + "\n".join(row for row in strengths if row),
@@ -185,7 +186,7 @@ def _thresholds(config: dict[str, Any]) -> str:
     """How the thresholds were set; older models say less."""
     alarms = _percent(config["training"]["settings"]["clean_alarms"])
     told = config.get("clean_labelled")
-    if told is None:
+    if told is None or told["expected"] is None:
         return (
             f"Thresholds: at most {alarms} of the clean calibration frames carry any label, all "
             "labels taken\ntogether; none lies under 50 %."

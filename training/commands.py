@@ -153,6 +153,12 @@ def evaluate(
     measured: Annotated[
         int, typer.Option(min=0, help="Subs on which to judge the measures beside the model.")
     ] = 0,
+    beside: Annotated[
+        str | None,
+        typer.Option(
+            metavar="MODEL", help="Former model to judge the same rendered subs, to compare with."
+        ),
+    ] = None,
     card: Annotated[
         bool,
         typer.Option(
@@ -164,13 +170,14 @@ def evaluate(
     """Judge a model on rendered, grafted and real subs that nobody trained or calibrated on."""
     from rich.console import Console
 
+    from training.card_comparisons import former_line
     from training.config import read_train_config
     from training.evaluation_tables import common_table, fault_table, measured_table
     from training.judge import Wanted
     from training.judge import judge as run
     from training.side_by_side import overviews
 
-    wanted = Wanted(frames, grafts, graft_frames, real, truth, measured, out, page, card)
+    wanted = Wanted(frames, grafts, graft_frames, real, truth, measured, out, page, card, beside)
     settings = read_train_config(config) if config else None
     figures = run(model, wanted, settings, device, say=lambda line: typer.echo(line, err=True))
     console = Console(highlight=False)
@@ -182,6 +189,8 @@ def evaluate(
         f"{100 * figures['clean_with_any_label']:.1f} % of {figures['clean_frames']} clean ones "
         "carry a label."
     )
+    if "former" in figures:
+        console.print(former_line(figures))
     if overviews(figures):
         console.print(common_table(figures))
     for group, false in figures.get("grafted", {}).get("false_by_group", {}).items():

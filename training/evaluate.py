@@ -18,6 +18,7 @@ from training.answers import Answers, answer
 from training.config import TrainConfig, config_from
 from training.data import EVALUATION, held_out
 from training.figures import figures_of
+from training.former import former_figures
 
 
 def evaluate(
@@ -26,24 +27,36 @@ def evaluate(
     frames: int | None = None,
     out: str | Path | None = None,
     device: str | None = None,
+    former: str | Path | None = None,
 ) -> dict[str, Any]:
     """Render the evaluation set of `config` and judge a model on it.
 
     model: name or folder, None = the default one. config: seed, shapes and batches of the
     frames; None = those the model was trained with, so that its card's frames come again.
     frames: how many, None = as `config` says. out: file to write the figures to as JSON.
-    device: as in TrainConfig. Returns the figures. Raises ModelError and UsageError.
+    device: as in TrainConfig. former: another model that judges the same frames, compared under
+    "former". Returns the figures. Raises ModelError and UsageError.
     """
     loaded = load_model(model)
     config = (config or settings_of(loaded)).changed(device=device)
     where = pick_device(config)
     loaded.network.to(where)
-    parts, views = [], []
+    other = None if former is None else load_model(former)
+    if other is not None:
+        other.network.to(where)
+    parts, views, earlier = [], [], []
     for sample in held_out(config, EVALUATION, frames or config.evaluation_frames, where):
         parts.append(answer(loaded, sample))
         views.append(ablated(loaded.network, sample))
-    figures = figures_of(loaded, Answers.cat(parts), config.seed)
+        if other is not None:
+            earlier.append(answer(other, sample))
+    answers = Answers.cat(parts)
+    figures = figures_of(loaded, answers, config.seed)
     figures["ablation"] = ablation_figures(Ablated.cat(views), config.seed)
+    if other is not None:
+        figures["former"] = former_figures(
+            loaded, answers, other, Answers.cat(earlier), config.seed
+        )
     if out is not None:
         write_figures(figures, Path(out))
     return figures

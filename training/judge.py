@@ -31,7 +31,7 @@ from training.measured import measured_figures
 from training.real_frames import real_figures
 
 Say = Callable[[str], None]
-PARTS = ("grafted", "real", "measured")
+PARTS = ("grafted", "real", "measured", "former")
 # What names files and folders of whoever judged: it does not go into a model's folder.
 PRIVATE = ("notes", "false_by_group", "judged_wrong")
 
@@ -44,7 +44,8 @@ class Wanted:
     model's folder. grafts: folder of real good frames, graft_frames: how many to graft. real:
     folder of real frames and truth: their table. measured: frames to render to files and label.
     out: JSON file, page: HTML file; neither is written over. page None = beside `out`. card:
-    put the figures into the model's folder too, and write its card from them.
+    put the figures into the model's folder too, and write its card from them. former: another
+    model to judge the same rendered frames.
     """
 
     frames: int | None = None
@@ -56,8 +57,14 @@ class Wanted:
     out: Path | None = None
     page: Path | None = None
     card: bool = False
+    former: str | Path | None = None
 
     def __post_init__(self) -> None:
+        if self.former is not None and self.frames == 0:
+            raise UsageError(
+                "Two models are compared on the same rendered frames, and --frames 0 renders none; "
+                "leave --frames or --beside out."
+            )
         if (self.real is None) != (self.truth is None):
             raise UsageError(
                 "Real frames and their truth go together: give --real FOLDER and --truth "
@@ -80,8 +87,9 @@ def judge(
     device: str | None = None,
     say: Say = lambda line: None,
 ) -> dict[str, Any]:
-    """Figures on rendered frames, as `evaluate` gives them; on grafted ones under "grafted", on
-    real ones under "real", and of network and measures on the same files under "measured".
+    """Figures on rendered frames, as `evaluate` gives them, with a former model's under "former";
+    on grafted ones under "grafted", on real ones under "real", and of network and measures on the
+    same files under "measured".
 
     config, device: as in `evaluate`. say: gets a line as each part begins. Raises ModelError and
     UsageError.
@@ -93,7 +101,7 @@ def judge(
         figures = own_figures(loaded)
     else:
         say("rendering frames and judging them")
-        figures = evaluate(model, config, wanted.frames, device=device)
+        figures = evaluate(model, config, wanted.frames, device=device, former=wanted.former)
     _keep(figures, wanted.out)
     if wanted.grafts is not None:
         say(f"grafting faults onto the frames of {wanted.grafts} and judging them")
