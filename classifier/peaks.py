@@ -12,7 +12,7 @@ import torch
 from torch import Tensor
 
 from classifier.star_shape import cut, radius_px
-from classifier.sweeps import middle, sample, spots, true_places
+from classifier.sweeps import constant, middle, sample, spots, true_places
 
 # Blur scales in units of the half-size picture.
 SCALES = (1, 2, 4, 8, 16)
@@ -21,6 +21,7 @@ PEAK_SIGMA = 5.0
 NOISE_ROWS = 64  # rows of a picture that its noise is taken from
 STAMP_PX = 23  # side of what is looked at round a peak
 AREA_5_TO_11 = 302  # px
+_RING = tuple((dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1) if (dy, dx) != (0, 0))
 
 # For a picture put together from pieces of frames: numbers of pictures (...) and places in them in
 # px (..., 2) -> where in their frame they lie, -1 to 1 from edge to edge, and which count at all.
@@ -49,12 +50,7 @@ def find_peaks(
     column = place % (width - 2 * edge) + edge
     flat, at = picture.reshape(-1), (frame * height + row) * width + column
     own = flat.index_select(0, at)
-    ring = {
-        (dy, dx): flat.index_select(0, at + dy * width + dx)
-        for dy in (-1, 0, 1)
-        for dx in (-1, 0, 1)
-        if (dy, dx) != (0, 0)
-    }
+    ring = dict(zip(_RING, _around(flat, at, width, _RING), strict=True))
     # A star shares its light with its neighbours on every side; a hot pixel with none, a bad
     # column or row only along itself.
     beside = 0.5 * (ring[0, -1] + ring[0, 1])
@@ -68,16 +64,23 @@ def find_peaks(
         place = (torch.stack((column, row), 1).float() + 0.5) * scale * 2 - 0.5
         peak &= home(frame, place)[1]
     frame, row, column, snr = _chosen(peak, frame, row, column, snr)
-    count = torch.bincount(frame, minlength=batch)
+    count = torch.zeros(batch, dtype=torch.long, device=frame.device)
+    count.index_add_(0, frame, torch.ones_like(frame))
     (row, column), snr = _strongest(frame, (row, column), snr, count)
     snr = torch.where(_is_concentrated(picture, column, row, noise), snr, torch.zeros_like(snr))
     places = (torch.stack((column, row), 2).float() + 0.5) * scale * 2 - 0.5
-    middle = torch.tensor([width, height], device=snr.device) * float(scale)
-    places = torch.where(snr[..., None] > 0, places, middle)
+    centre = constant((width, height), snr.device) * float(scale)
+    places = torch.where(snr[..., None] > 0, places, centre)
     best = snr.sort(1, descending=True).values[:, :24]
     # A coarser scale has to win clearly: it also gathers nebulae and close pairs.
     score = torch.log1p(best).mean(1) - 0.12 * SCALES.index(scale)
     return places, snr, count.float(), noise, score
+
+
+def _around(flat: Tensor, at: Tensor, width: int, steps: tuple[tuple[int, int], ...]) -> Tensor:
+    """(len(steps), n) values at places `at` of a flattened picture, dy rows and dx columns on."""
+    away = constant(tuple(dy * width + dx for dy, dx in steps), at.device, torch.long)
+    return flat.index_select(0, (at + away[:, None]).flatten()).view(len(steps), -1)
 
 
 def _chosen(mask: Tensor, *lists: Tensor) -> tuple[Tensor, ...]:
@@ -107,11 +110,7 @@ def _highest_around(
     cell = (frame * high + row // 2) * wide + column // 2
     grid = torch.zeros(batch * high * wide, device=value.device)
     grid.scatter_reduce_(0, cell, value, "amax")
-    highest = value.clone()
-    for dy in (-1, 0, 1):
-        for dx in (-1, 0, 1):
-            highest = torch.maximum(highest, grid.index_select(0, cell + dy * wide + dx))
-    return value == highest
+    return value >= _around(grid, cell, wide, (*_RING, (0, 0))).amax(0)
 
 
 def _strongest(
@@ -126,11 +125,10 @@ def _strongest(
         order = order[frame[order].argsort(stable=True)]
     frame = frame[order]
     rank = torch.arange(len(order), device=value.device) - (count.cumsum(0) - count)[frame]
-    kept = rank < MOST_PEAKS
-    order, spot = order[kept], (frame[kept], rank[kept])
+    order, *spot = _chosen(rank < MOST_PEAKS, order, frame, rank)
 
     def placed(each: Tensor) -> Tensor:
-        return each.new_zeros(len(count), MOST_PEAKS).index_put(spot, each[order])
+        return each.new_zeros(len(count), MOST_PEAKS).index_put(tuple(spot), each[order])
 
     return tuple(placed(each) for each in numbers), placed(value)
 

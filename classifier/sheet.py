@@ -15,7 +15,7 @@ from torch import Tensor
 from classifier.peaks import SCALES, Home, find_peaks
 from classifier.star_shape import SHAPE_FACTS, cut, radius_px, stack_and_shape
 from classifier.surface import Surface
-from classifier.sweeps import asinh, middle
+from classifier.sweeps import asinh, constant, middle
 
 __all__ = ["SHAPE_FACTS", "Sheet", "Shown", "binomial", "cut", "cut_sheet", "ranking", "show"]
 
@@ -66,11 +66,11 @@ def cut_sheet(
     place, snr, count, noise, _ = (
         torch.stack(part, 1)[batch, best] for part in zip(*found, strict=True)
     )
-    binning = torch.tensor(CUT_BINNING, device=pixels.device)[best]
+    binning = constant(CUT_BINNING, pixels.device, torch.long)[best]
     # What a peak holds in ADU: a star spread over a coarser grid's pixels is summed up again.
-    flux_unit = noise * torch.tensor(SCALES, device=pixels.device)[best] ** 2
+    flux_unit = noise * constant(SCALES, pixels.device, torch.long)[best] ** 2
 
-    size = torch.tensor([pixels.shape[2], pixels.shape[1]], device=pixels.device)
+    size = constant((pixels.shape[2], pixels.shape[1]), pixels.device)
     at = 2 * place / size - 1
     if home is not None:
         at = home(batch[:, None].expand(place.shape[:2]), place)[0]

@@ -6,7 +6,7 @@ second opinion; this module knows nothing of it on purpose.
 
 import math
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import torch
 import torch.nn.functional as F
@@ -193,24 +193,27 @@ def _difference_noise(pixels: Tensor, lag: int) -> Tensor:
     return (sums / kept / (2**0.5 * 0.5149)).clamp_min(1e-3)
 
 
-def _basis(device: torch.device) -> Tensor:
-    """(MESH * MESH, 6) polynomial terms 1, x, y, x2 + y2, x2 - y2, xy on [-1, 1]."""
+@lru_cache(maxsize=4)
+def _basis(device: torch.device) -> tuple[Tensor, Tensor]:
+    """(MESH * MESH, 6) polynomial terms 1, x, y, x2 + y2, x2 - y2, xy on [-1, 1], and the transpose
+    of their pseudo-inverse."""
     axis = (torch.arange(MESH, device=device) + 0.5) / MESH * 2 - 1
     y, x = torch.meshgrid(axis, axis, indexing="ij")
     terms = (torch.ones_like(x), x, y, x * x + y * y, x * x - y * y, x * y)
-    return torch.stack(terms, 2).reshape(MESH * MESH, 6)
+    basis = torch.stack(terms, 2).reshape(MESH * MESH, 6)
+    return basis, torch.linalg.pinv(basis).T
 
 
 def _mesh_facts(mesh: Tensor, sky: Tensor, half_noise: Tensor, shape: torch.Size) -> Tensor:
     """Slow structure of the sky, as shares of the sky: (B, 7)."""
-    basis = _basis(mesh.device)
+    basis, inverse = _basis(mesh.device)
     values = mesh.flatten(1)
     # One pass of clipping keeps a nebula or a dust shadow out of the fit.
-    first = values @ torch.linalg.pinv(basis).T
+    first = values @ inverse
     rest = values - first @ basis.T
     spread = 1.4826 * rest.abs().median(1, keepdim=True).values.clamp_min(1e-6)
     clipped = first @ basis.T + torch.minimum(torch.maximum(rest, -3 * spread), 3 * spread)
-    fit = clipped @ torch.linalg.pinv(basis).T
+    fit = clipped @ inverse
     rest = (values - fit @ basis.T) / sky[:, None]
     tilt = 2 * (fit[:, 1].abs() + fit[:, 2].abs())
     bend = (fit[:, 4].square() + fit[:, 5].square()).sqrt()

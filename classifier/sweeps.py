@@ -39,9 +39,11 @@ def halved(picture: Tensor, out: Tensor | None = None) -> Tensor:
 
 
 @lru_cache(maxsize=64)
-def constant(values: tuple[float, ...], device: torch.device) -> Tensor:
+def constant(
+    values: tuple[float, ...], device: torch.device, dtype: torch.dtype = torch.float32
+) -> Tensor:
     """A few numbers on a device, sent there once; not to be changed in place."""
-    return torch.tensor(values, device=device)
+    return torch.tensor(values, device=device, dtype=dtype)
 
 
 def room(like: Tensor, *shape: int) -> Tensor:

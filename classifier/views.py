@@ -31,7 +31,7 @@ from classifier.marks import (
 )
 from classifier.sheet import SHAPE_FACTS, Sheet, cut, cut_sheet
 from classifier.surface import SURFACE_FACTS, Surface, read_surface
-from classifier.sweeps import asinh, middle, running_max, sample, shrunk_maxima
+from classifier.sweeps import asinh, constant, middle, running_max, sample, shrunk_maxima
 
 SKY_PX = 256
 SKY_CHANNELS = 5
@@ -182,8 +182,8 @@ def _sky_view(surface: Surface, shape: torch.Size) -> tuple[Tensor, Tensor, Tens
     mean, calm, peak, step = surface.mean, surface.calm, surface.peak, surface.step
     rows, columns = inner_part(*calm.shape[1:])
     search = line_search(prepare(calm)[:, rows, columns])
-    frame = torch.tensor([shape[1] - 1.0, shape[0] - 1.0] * 2, device=mean.device)
-    corner = torch.tensor([columns.start, rows.start] * 2, device=mean.device)
+    frame = constant((shape[1] - 1.0, shape[0] - 1.0) * 2, mean.device)
+    corner = constant((columns.start, rows.start) * 2, mean.device)
     line_px = torch.minimum((search.ends[:, 0] + corner + 0.5) * 2 * step - 0.5, frame)
 
     level = middle(sample(calm))[:, None, None]
@@ -271,14 +271,13 @@ def _glaring(surface: Surface, count: int) -> Tensor:
 def _tile_view(pixels: Tensor, surface: Surface, sheet: Sheet) -> Tensor:
     """Raw tiles: four at fixed places, two round good stars, in units of pixel noise."""
     batch, height, width = pixels.shape
-    places = torch.tensor(
-        [(0.25, 0.25), (0.75, 0.25), (0.25, 0.75), (0.75, 0.75)], device=pixels.device
-    )
-    fixed = places * torch.tensor([width, height], device=pixels.device)
+    places = constant((0.25, 0.25, 0.75, 0.25, 0.25, 0.75, 0.75, 0.75), pixels.device).view(4, 2)
+    fixed = places * constant((width, height), pixels.device)
     centre = torch.cat((fixed[None].expand(batch, -1, -1), sheet.stars_px[:, :2, :2]), 1)
     half = TILE_PX // 2
-    low = torch.tensor([half, half], device=pixels.device)
-    high = torch.tensor([max(half, width - half), max(half, height - half)], device=pixels.device)
+    low = constant((half, half), pixels.device, torch.long)
+    most = max(half, width - half), max(half, height - half)
+    high = constant(most, pixels.device, torch.long)
     # Even corners keep the phase of the colour mosaic the same in every tile.
     centre = torch.minimum(torch.maximum((centre / 2).round().long() * 2, low), high)
     stamps = cut(pixels, centre, TILE_PX)
