@@ -223,7 +223,9 @@ def _physical(scenes: list[Scene]) -> dict[str, Tensor]:
         }
         for s in scenes
     ]
-    return {name: torch.tensor([row[name] for row in rows]) for name in rows[0]}
+    return {
+        name: torch.tensor([row[name] for row in rows], dtype=torch.float32) for name in rows[0]
+    }
 
 
 assert set(RUN_FAULTS) | set(FRAME_FAULTS) == set(KEYS), "a fault is drawn nowhere"
