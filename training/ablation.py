@@ -103,10 +103,11 @@ def ablation_figures(answers: Ablated, seed: int) -> dict[str, Any]:
     the same ones for both.
     """
     draws = Draws(answers.run, np.random.default_rng(seed), DRAWS)
+    strength = answers.strength.astype(float)
     targets = targets_of(torch.from_numpy(answers.strength)).double().numpy()
     values: dict[str, list[Array]] = {name: [] for name in VARIANTS}
     for column in range(len(KEYS)):
-        rows = is_clear(targets[:, column]) & is_told_apart(answers.strength, column)
+        rows = is_clear(targets[:, column]) & is_told_apart(strength, column)
         truth, counts = targets[rows, column] > 0.5, draws.of(rows)
         for number, name in enumerate(VARIANTS):
             logits = answers.logits[rows, number, column].astype(float)
