@@ -23,6 +23,8 @@ from classifier.masters import MasterFiles
 from classifier.rig import Rig
 
 if TYPE_CHECKING:
+    from threadpoolctl import ThreadpoolController
+
     from classifier.weights import Model
 
 File = tuple[Path, str]  # where it is, and its name in the results
@@ -141,15 +143,22 @@ def _thread_variables() -> Iterator[None]:
                 os.environ[name] = value
 
 
+@lru_cache(maxsize=1)
+def _libraries() -> "ThreadpoolController":
+    """The numerical libraries of this process; to look for them takes 3 ms each time."""
+    from threadpoolctl import ThreadpoolController
+
+    return ThreadpoolController()
+
+
 @contextmanager
 def _one_thread() -> Iterator[None]:
     """One thread for torch and for NumPy's and SciPy's algebra: what a frame asks of them is so
     little that threads waiting for one another cost a third more than they save."""
     import torch
-    from threadpoolctl import threadpool_limits
 
     before = torch.get_num_threads()
-    with threadpool_limits(1):
+    with _libraries().limit(limits=1):
         torch.set_num_threads(1)
         try:
             yield

@@ -130,6 +130,9 @@ def to_physical(
     is_plain = scale == 1.0 and zero == 0.0
     if is_plain or (is_small and scale == 1.0 and zero == int(zero) and abs(zero) <= 1 << 23):
         with np.errstate(over="ignore", invalid="ignore"):
+            # Small integers in this machine's order first: a third less time than both at once.
+            if is_small:
+                stored = stored.astype(stored.dtype.newbyteorder("="), copy=False)
             np.copyto(pixels, stored, casting="unsafe")
         if zero:
             pixels += np.float32(zero)
