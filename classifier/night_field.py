@@ -123,7 +123,8 @@ def _skew(line: NightLine) -> dict[str, float]:
 
 
 def standing(line: NightLine, key: str, reach_px: float = 8.0) -> float:
-    """Share of subs in which a disc (dust, ghost) stands where most subs have one, 0 to 1.
+    """Share of subs in which a disc (dust, ghost) stands where most subs have one, 0 to 1; of those
+    before and of those after a meridian flip, whichever is less.
 
     Places count in the sensor's frame; dithering and flips move what belongs to the sky.
     """
@@ -132,12 +133,14 @@ def standing(line: NightLine, key: str, reach_px: float = 8.0) -> float:
         for sub in line.subs
     ]
     every = np.concatenate(places)
-    if not len(every):
-        return 0.0
-    best = 0
+    at = line.flip
+    parts = (
+        [slice(0, at), slice(at, None)] if at is not None and 0 < at < len(line) else [slice(None)]
+    )
+    best = 0.0
     for place in every[:: max(1, len(every) // 200)]:
-        near = sum(
-            bool(len(own) and np.hypot(*(own - place).T).min() <= reach_px) for own in places
+        near = np.array(
+            [bool(len(own) and np.hypot(*(own - place).T).min() <= reach_px) for own in places]
         )
-        best = max(best, near)
-    return best / len(line)
+        best = max(best, min(float(near[part].mean()) for part in parts))
+    return best

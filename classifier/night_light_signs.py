@@ -26,6 +26,7 @@ Array = np.ndarray
 # light overhead with the Sun 23 degrees down, low in its direction 10 to 15 later.
 ORDINARY_TRAILS, LIT_SUN_DEG = 0.05, (-28.0, -38.0)
 DRAWN_OUT, ALONG_DEG = 1.1, 20.0
+SHARP = 1.3  # times the width of the best tenth
 SAME_BAR_DEG = 5.0  # directions are told in steps of 2 degrees
 
 
@@ -41,10 +42,10 @@ def _thirds(values: Array) -> tuple[float, float]:
 
 def _loss(line: NightLine) -> dict[str, float]:
     """Magnitudes lost beyond what the airmass takes: loss_top (nine tenths less a tenth),
-    loss_peak (the same of the worst twentieth, for clouds that were soon gone),
-    loss_growth (last third less first), loss_recovers (1: the run ends clear), loss_eases (1: it
-    was clear again at some time), loss_smooth,
-    loss_trend, loss_patchy (85 % quantile of the rms over the field), count_fall: stars fewer
+    loss_sigma (the same over what errors alone make), loss_peak (the same of the worst twentieth,
+    for clouds that were soon gone), loss_growth (last third less first), loss_recovers (1: the run
+    ends clear), loss_eases (1: it was clear again at some time), loss_smooth, loss_trend,
+    loss_patchy (85 % quantile of the rms over the field), count_fall: stars fewer
     in the poorest tenth than in the richest, powers of two."""
     airmass = line.of["airmass"]
     thick = np.where(np.isfinite(airmass), airmass, 1.0)
@@ -60,6 +61,10 @@ def _loss(line: NightLine) -> dict[str, float]:
     low, high = np.quantile(seen, (0.1, 0.9))
     first, last = _thirds(seen)
     (patchy,) = known(line.of["patchy_mag"])
+    (error,) = known(line.of["loss_error_mag"])
+    if len(error):
+        # A tenth to nine tenths of nothing but normal errors are 2.56 of them.
+        signs["loss_sigma"] = float(high - low) / max(2.56 * float(np.median(error)), 1e-6)
     return signs | {
         "loss_top": float(high - low),
         "loss_peak": float(np.quantile(seen, 0.95) - low),
@@ -214,8 +219,9 @@ def _median(maps: Array) -> Array:
 
 def _moon(line: NightLine) -> dict[str, float]:
     """moon_rises, moon_sets: 1 if it does during the run. moon_sky: sky with the Moon up over
-    sky with it down, powers of two, 0 if it never is up; moon_follows: rank correlation of the sky with the Moon's
-    altitude while it is up. moon_lit. sun_top_deg: the Sun's greatest altitude."""
+    sky with it down, powers of two, 0 if it never is up; moon_follows: rank correlation of the
+    sky with the Moon's altitude while it is up. moon_lit. sun_top_deg: the Sun's greatest
+    altitude."""
     altitude = line.of.get("moon_altitude_deg")
     if altitude is None:
         return {}
@@ -256,16 +262,21 @@ def _standing(line: NightLine) -> dict[str, float]:
 
 
 def _bar_share(line: NightLine) -> float:
-    """The bar turns with the tube, so its spikes keep their direction on the sensor."""
-    judged = np.isfinite(line.of["odd_sigma"])
+    """The bar turns with the tube, so its spikes keep their direction on the sensor. Discs out of
+    focus and stars swollen by the air hide spikes or feign them: the sharp subs are asked."""
+    width = line.of["fwhm_px"]
+    if not np.isfinite(width).any():
+        return 0.0
+    judged = np.isfinite(line.of["odd_sigma"]) & (width <= SHARP * np.nanquantile(width, 0.1))
     # Stars that are drawn out have wings along their own long axis.
     off = np.abs((line.of["odd_deg"] - line.of["angle_deg"] + 90.0) % 180.0 - 90.0)
     drawn = (line.of["elongation"] >= DRAWN_OUT) & (off <= ALONG_DEG)
-    (seen,) = known(np.where(drawn, np.nan, line.of["odd_deg"]))
+    (seen,) = known(np.where(drawn | ~judged, np.nan, line.of["odd_deg"]))
     if judged.sum() < 4:
         return 0.0
     apart = np.abs((seen[:, None] - seen[None] + 90.0) % 180.0 - 90.0)
-    return float((apart <= SAME_BAR_DEG).sum(0).max(initial=0)) / int(judged.sum())
+    alike = int((apart <= SAME_BAR_DEG).sum(0).max(initial=0))
+    return alike / max(int(judged.sum()), len(line) / 2)
 
 
 def _spots(line: NightLine) -> dict[str, float]:
@@ -277,11 +288,26 @@ def _spots(line: NightLine) -> dict[str, float]:
     at = line.flip if line.flip is not None and 2 <= line.flip <= len(line) - 2 else None
     halves = (maps[:at], maps[at:]) if at is not None else (maps[::2], maps[1::2])
     flat = [_flattened(_median(half)) for half in halves]
-    inside = np.maximum(*flat)[2:-2, 2:-2]  # the shallower of the two
+    depth = float(np.minimum(*(_dips(half) for half in flat)).max())  # the shallower of the two
     rest = robust_spread((0.5 * (flat[0] + flat[1])).ravel())
-    if not inside.size or not rest > 0:
+    if not rest > 0:
         return {}
-    return {"spots_pct": -100 * float(inside.min()), "spots_sigma": -float(inside.min()) / rest}
+    return {"spots_pct": 100 * depth, "spots_sigma": depth / rest}
+
+
+def _dips(sky: Array) -> Array:
+    """How deep each cell lies in a dip with brighter sky on all sides, 0 where in none: a dark
+    corner has none on one side."""
+    height, width = sky.shape
+    reach = max(2, min(sky.shape) // 4)
+    around = np.pad(np.minimum(sky, 0.0), reach, constant_values=-np.inf)
+    rim = np.zeros_like(sky)
+    for dx, dy in ((1, 0), (1, 1), (0, 1), (-1, 1), (-1, 0), (-1, -1), (0, -1), (1, -1)):
+        steps = [
+            around[reach + k * dy :, reach + k * dx :][:height, :width] for k in range(1, reach + 1)
+        ]
+        rim = np.minimum(rim, np.max(steps, axis=0))
+    return np.maximum(rim - sky, 0.0)
 
 
 def _flattened(sky: Array) -> Array:

@@ -57,7 +57,7 @@ class NightLine:
 
     the MEASURED and FORM numbers and HEADER facts; e1, e2 (common shape of the stars);
     lost_mag (zero-point: light of the stars lost against the best tenth of the run), patchy_mag;
-    veil_mag (the same, told by the count of stars where none could be matched);
+    veil_mag (the same, told by the count of stars where none could be matched); loss_error_mag;
     turn_deg (field against the first sub, half turns taken off), half_turn (1 after a flip);
     airmass; pier (0 east, 1 west); and where site, pointing and time are known the columns of
     SkyPlaces. hours: middle of the exposures since the first; counted in subs where no times are
@@ -151,7 +151,7 @@ def _shape(elongation: Array, angle_deg: Array) -> dict[str, Array]:
 
 def _against_one_another(subs: Sequence[NightSub]) -> dict[str, Array]:
     """Light lost and turn of every sub against the one that shows most stars."""
-    names = ("lost_mag", "patchy_mag", "turn_deg", "turn_error_deg", "half_turn")
+    names = ("lost_mag", "patchy_mag", "loss_error_mag", "turn_deg", "turn_error_deg", "half_turn")
     of = {name: np.full(len(subs), math.nan) for name in names}
     best = max(range(len(subs)), key=lambda i: len(subs[i].measures.stars))
     reference = subs[best].measures.stars
@@ -160,10 +160,12 @@ def _against_one_another(subs: Sequence[NightSub]) -> dict[str, Array]:
         if i == best and len(reference) >= LEAST_MATCHES:
             for name in names:  # nothing lost and not turned against itself
                 of[name][i] = 0.0
+            of["loss_error_mag"][i] = math.nan
             continue
         loss = light_lost(sub.measures.stars, reference)
         if loss is not None:
             of["lost_mag"][i], of["patchy_mag"][i] = loss.mean_mag, loss.patchy_mag
+            of["loss_error_mag"][i] = loss.error_mag
         framing = framed(
             StarField(sub.name, sub.measures.stars, sub.size_px), pattern, subs[best].size_px
         )
@@ -177,6 +179,10 @@ def _against_one_another(subs: Sequence[NightSub]) -> dict[str, Array]:
     counts = _column(sub.measures.numbers.get("star_count") for sub in subs)
     widths = _column(sub.measures.numbers.get("fwhm_px") for sub in subs)
     of["veil_mag"] = _veil(of["lost_mag"], counts, widths)
+    counted = np.isnan(of["lost_mag"])
+    # By chance counts of n scatter by the root of n.
+    by_chance = math.log10(math.e) / COUNT_SLOPE / np.sqrt(np.maximum(counts, 1.0))
+    of["loss_error_mag"][counted] = by_chance[counted]
     turns = of["turn_deg"]
     first = turns[np.isfinite(turns)][:1]
     of["turn_deg"] = (turns - (first[0] if len(first) else 0.0) + 90) % 180 - 90

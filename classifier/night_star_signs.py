@@ -27,16 +27,16 @@ def star_signs(line: NightLine) -> dict[str, float]:
 
 
 def _stretch(line: NightLine) -> dict[str, float]:
-    """stretch_typical, stretch_top, stretch_peak: elongation less 1, median, 85 and 95 % quantile.
-    stretched_share, quiet_share: subs longer than 1.2, rounder than 1.13. stretch_steady: 1 if all subs are
-    stretched the same way in the sensor's frame; stretch_side: the same on each side of the flip.
-    stretch_flip: change of the stretch at the flip over its size. stretch_uneven: scatter of its
-    size over its mean. stretch_smooth, stretch_trend: its course; stretch_lost: rank correlation
-    with the light lost. along_ra: 1 along right ascension, -1 along declination. lobed, lopsided:
-    form of the stretched subs. bursts: share of single stretched subs between rounder ones.
-    flip_onset: growth of the elongation at the flip; flip_quiet: share of round subs after it.
-    frames_shake, frames_drift: share of single
-    frames that measure so."""
+    """stretch_typical, stretch_top, stretch_peak: elongation less 1, median, 85 and 95 %
+    quantile. stretched_share, quiet_share: subs longer than 1.2, rounder than 1.13.
+    stretch_steady: 1 if all subs are stretched the same way in the sensor's frame; stretch_side:
+    the same on each side of the flip. stretch_flip: change of the stretch at the flip over its
+    size. stretch_uneven: scatter of its size over its mean. stretch_smooth, stretch_trend: its
+    course; stretch_lost: rank correlation with the light lost. along_ra: 1 along right ascension,
+    -1 along declination. lobed, lopsided: form of the stretched subs. bursts: share of single
+    stretched subs between rounder ones. flip_onset: growth of the elongation at the flip;
+    flip_quiet: share of round subs after it. frames_shake, frames_drift: share of single frames
+    that measure so."""
     elongation = line.of["elongation"]
     shape = line.of["e1"] + 1j * line.of["e2"]
     size = np.abs(shape)
@@ -130,15 +130,16 @@ def _swelling(line: NightLine) -> dict[str, float]:
 
     swell: from its tenth to its nine tenths; thick: the same of the stars' short way. growth:
     from the first to the last third. recovers: 1 if the run ends as sharp as it ever was; eases:
-    1 if at some time it became as sharp after having been as soft as it ever was.
-    swell_smooth, swell_ambient (size of the rank correlation with the air's or tube's
-    temperature), swell_fit (what a parabola in temperature explains), focus_fit (what a focus
-    explains that runs away with it between settings: `night_focus`), swell_hours, swell_airmass,
-    swell_lost (with the light lost), swell_stretch: its course and company. step_share,
-    step_sigma, step_size: its one change of level; block_share, block_sigma: what one spell out of
-    focus explains, which may last to the end, and how surely (`night_focus`). flat: concentration of the widest quarter over that of
-    the sharpest; holes: 85 % quantile of the central dip; frames_defocus: share of single frames
-    that measure so. halo, halo_growth: see `star_form`. wide_arcsec: median FWHM."""
+    1 if at some time it became as sharp after having been as soft as it ever was. swell_smooth,
+    swell_ambient (size of the rank correlation with the air's or tube's temperature), swell_fit
+    (what a parabola in temperature explains), focus_fit (what a focus explains that runs away
+    with it between settings: `night_focus`), swell_hours, swell_airmass, swell_lost (with the
+    light lost), swell_stretch: its course and company. step_share, step_sigma, step_size: its
+    one change of level; block_share, block_sigma: what one spell out of focus explains, which
+    may last to the end, and how surely (`night_focus`). flat: concentration of the widest
+    quarter over that of the sharpest; holes: 85 % quantile of the central dip; frames_defocus:
+    share of single frames that measure so. halo, halo_growth: see `star_form`. wide_arcsec:
+    median FWHM."""
     airmass = np.where(np.isfinite(line.of["airmass"]), line.of["airmass"], 1.0)
     size = np.log2(line.of["hfr_px"] / airmass**0.6)
     warm = line.of["ambient_c"]

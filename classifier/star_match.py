@@ -20,11 +20,13 @@ LEAST_MATCHES = 8
 @dataclass(frozen=True)
 class Loss:
     """Light lost against the reference, in magnitudes: median over the matched stars, rms of
-    the medians of a 3 x 3 grid beyond what chance makes, and the number of stars."""
+    the medians of a 3 x 3 grid beyond what chance makes, the number of stars, and the error of
+    the median from their scatter."""
 
     mean_mag: float
     patchy_mag: float
     matched: int
+    error_mag: float
 
 
 def light_lost(stars: Array, reference: Array) -> Loss | None:
@@ -39,7 +41,9 @@ def light_lost(stars: Array, reference: Array) -> Loss | None:
     mine, theirs = mine[good], theirs[good]
     lost = -2.5 * np.log10(mine[:, 2] / theirs[:, 2])
     mean = float(np.median(lost))
-    return Loss(mean, _patchiness(mine, lost), int(good.sum()))
+    # 1.2533: error of a median over that of a mean, for normal scatter.
+    error = 1.2533 * 1.4826 * float(np.median(np.abs(lost - mean))) / len(lost) ** 0.5
+    return Loss(mean, _patchiness(mine, lost), int(good.sum()), error)
 
 
 def match(stars: Array, reference: Array) -> Array:

@@ -11,6 +11,7 @@ belongs to no spider.
 """
 
 import math
+import warnings
 
 import numpy as np
 from scipy import ndimage
@@ -21,14 +22,17 @@ Array = np.ndarray
 
 STEP_DEG = 2.0
 HALF = int(180 / STEP_DEG)
-FROM_FWHM, TO_FWHM, MOST_PX = 4.5, 16.0, 120.0
-LEAST_ROWS = 9
+FROM_FWHM = 4.5
+# Ends of the inner and of the outer ring: of a short spike and of a long one.
+RINGS_FWHM = ((6.5, 9.0), (7.0, 10.5))
+LEAST_PX, LEAST_RING_PX = 8.0, 6.0
+LEAST_SEEN = 1 / 3  # of all directions
 LEAST_PEAK = 60.0  # of the noise: a fainter star has no spike worth the name
-# Of the weaker side's profile. What is no bar stays below 1 there, because it would have to lie on
-# both sides of the star and in both rings.
-SEEN_SIGMA = 3.3
+# Of the weaker side's profile. One star in three or so has a chance direction as strong as that; in
+# the subs of a run it would have to be the same direction.
+SEEN_SIGMA = 2.0
 PARTNER = 0.4  # share of a bar's strength from which another may belong to the same spider
-REACH_DEG = 6.0
+PARTNER_DEG = 5.0  # how far off the pattern
 # Charge that runs over from a full pixel runs along its column.
 COLUMN_DEG, NEAR_COLUMN_DEG = 90.0, 4.0
 
@@ -46,17 +50,24 @@ def odd_bar(background: Background, stars: Array, fwhm_px: float) -> dict[str, f
     for star in stars[:3]:
         if star["peak"] < LEAST_PEAK * background.noise_adu and not star["saturated"]:
             continue
-        both = _two_sided(background, float(star["x"]), float(star["y"]), fwhm_px)
-        if both is not None:
-            return _strongest_odd(both)
+        profiles = [
+            _two_sided(background, float(star["x"]), float(star["y"]), fwhm_px, ends)
+            for ends in RINGS_FWHM
+        ]
+        seen = [profile for profile in profiles if profile is not None]
+        if seen:
+            return _strongest_odd(np.max(seen, axis=0))
     return {}
 
 
-def _two_sided(background: Background, x: float, y: float, fwhm_px: float) -> Array | None:
+def _two_sided(
+    background: Background, x: float, y: float, fwhm_px: float, ends: tuple[float, float]
+) -> Array | None:
     """(90,) light in the weaker of two opposite directions, in sigma of the profile."""
     window = _round_star(background, x, y)
-    inner = max(FROM_FWHM * fwhm_px, 8.0)
-    outer = min(max(TO_FWHM * fwhm_px, 24.0), max(MOST_PX, 2 * inner))
+    inner = max(FROM_FWHM * fwhm_px, LEAST_PX)
+    middle = max(ends[0] * fwhm_px, inner + LEAST_RING_PX)
+    outer = max(ends[1] * fwhm_px, middle + LEAST_RING_PX)
     radii = np.arange(inner, outer, 1.0)
     turn = np.deg2rad(np.arange(2 * HALF) * STEP_DEG)
     xs = x - window.x0 + radii[:, None] * np.cos(turn)
@@ -64,35 +75,31 @@ def _two_sided(background: Background, x: float, y: float, fwhm_px: float) -> Ar
     polar = ndimage.map_coordinates(
         window.light, [ys, xs], order=1, mode="constant", cval=math.nan, prefilter=False
     )
-    good = np.isfinite(polar)
-    rows = good.mean(1) > 0.6
-    if rows.sum() < LEAST_ROWS:
+    polar[np.isfinite(polar).mean(1) < 0.5] = math.nan
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # circles that lie outside the frame
+        polar -= np.nanmedian(polar, axis=1, keepdims=True)
+        spread = 1.4826 * np.nanmedian(np.abs(polar), axis=1, keepdims=True)
+        polar /= np.maximum(spread, 0.3 * window.noise_adu)
+        # A spike is weak in each pixel and long, a neighbouring star is strong and short: the
+        # median along each of two rings counts, and the weaker ring.
+        inside = radii < middle
+        profile = np.minimum(_along(polar[inside]), _along(polar[~inside]))
+    if np.isfinite(profile).mean() < LEAST_SEEN:
         return None
-    polar = polar[rows]
-    polar = polar - np.nanmedian(polar, axis=1, keepdims=True)
-    spread = 1.4826 * np.nanmedian(np.abs(polar), axis=1, keepdims=True)
-    polar = polar / np.maximum(spread, 0.3 * window.noise_adu)
-    known = np.isfinite(polar)
-    smooth = ndimage.gaussian_filter(
-        np.clip(np.where(known, polar, 0.0), -3, 8), (2, 1), mode=("nearest", "wrap")
-    )
-    # A spike is weak in each pixel and long, a neighbouring star is strong and short: the weaker
-    # of two rings counts, and in each no pixel for more than 3 sigma.
-    smooth = np.where(known, np.minimum(smooth, 3.0), math.nan)
-    third = max(LEAST_ROWS // 3, len(smooth) // 3)
-    rings = [_mean(smooth[:third]), _mean(smooth[third : 2 * third])]
-    profile = np.minimum(*rings)
     profile = profile - np.nanmedian(profile)
     profile = profile / max(1.4826 * float(np.nanmedian(np.abs(profile))), 1e-6)
     weaker = np.minimum(profile[:HALF], profile[HALF:])
     return np.where(np.isfinite(weaker), weaker, 0.0)
 
 
-def _mean(ring: Array) -> Array:
-    """Mean over the radii where at least half are in the frame, else NaN."""
-    known = np.isfinite(ring)
-    total = np.where(known, ring, 0.0).sum(0) / np.maximum(known.sum(0), 1)
-    return np.where(known.mean(0) >= 0.5, total, math.nan)
+def _along(ring: Array) -> Array:
+    """Median over the radii where at least half are in the frame, else NaN; smoothed by a step."""
+    known = np.isfinite(ring).mean(0) >= 0.5
+    light = np.where(known, np.nanmedian(ring, axis=0), 0.0)
+    weight = ndimage.gaussian_filter1d(known.astype(float), 1.0, mode="wrap")
+    smooth = ndimage.gaussian_filter1d(light, 1.0, mode="wrap") / np.maximum(weight, 1e-6)
+    return np.where(known, smooth, math.nan)
 
 
 def _round_star(background: Background, x: float, y: float) -> Window:
@@ -107,14 +114,20 @@ def _round_star(background: Background, x: float, y: float) -> Window:
 
 
 def _strongest_odd(both: Array) -> dict[str, float]:
-    reach = round(REACH_DEG / STEP_DEG)
-    around = ndimage.maximum_filter1d(both, 2 * reach + 1, mode="wrap")
+    (peaks,) = np.nonzero(both >= ndimage.maximum_filter1d(both, 3, mode="wrap"))
     best, direction = 0.0, math.nan
-    for k in np.flatnonzero((both >= around) & (both > SEEN_SIGMA)):
+    for k in peaks[both[peaks] > SEEN_SIGMA]:
         deg = float(k * STEP_DEG)
-        partner = {by: float(around[(k + round(by / STEP_DEG)) % HALF]) for by in (60, 90, 120)}
+        # The other bar of a cross, or the two others of three.
+        at60, at90, at120 = (_strength(both, peaks, deg + by) for by in (60.0, 90.0, 120.0))
         least = PARTNER * both[k]
-        regular = partner[90] > least or min(partner[60], partner[120]) > least
+        regular = at90 > least or min(at60, at120) > least
         if not regular and abs(deg - COLUMN_DEG) > NEAR_COLUMN_DEG and both[k] > best:
             best, direction = float(both[k]), deg
     return {"odd_sigma": best} | ({} if math.isnan(direction) else {"odd_deg": direction})
+
+
+def _strength(both: Array, peaks: Array, deg: float) -> float:
+    """The strongest peak within PARTNER_DEG of a direction, 0 if there is none."""
+    away = np.abs((peaks * STEP_DEG - deg + 90.0) % 180.0 - 90.0)
+    return float(both[peaks[away <= PARTNER_DEG]].max(initial=0.0))

@@ -15,7 +15,7 @@ from synth.reflections import gap_mm, reflectance_product, window_mm
 from synth.rng import log_uniform
 from synth.scene import Scene
 from synth.shading import dust_distance_mm, mote_depth
-from synth.spike_strength import hidden_behind_vanes, plan_spikes, spike_strengths
+from synth.spike_strength import plan_spikes, spike_strengths
 from synth.strength import prepare, seen_reflection_pct
 
 # Subs whose focus widens the half-flux radius by less are not called defocused.
@@ -116,21 +116,31 @@ def hot_pixels(course: Course, rng: np.random.Generator) -> Numbers:
 # A spike of this many sigma beyond six widths is one that a photographer would ask about: twice the
 # level from which odd spikes count.
 _SEEN_SPIKE_SIGMA = 6.0
+# Spikes are as wide as the star: at eight widths from it, two that are nearer are one.
+_APART_DEG = 8.0
 
 
 def cable(course: Course, rng: np.random.Generator) -> Numbers:
     """A cable across the aperture: an uneven spike at one angle of the tube, all night."""
     strength = log_uniform(rng, 12.0, 80.0)
-    # A cable that lies along a vane hides behind the vane's own spikes, and a wide or faint spike
-    # in the star's own glare and in its neighbours: others and brighter stars are tried; the last
-    # draw stands.
+    # A cable that lies nearly along a vane hides in the vane's own spikes, a wide or faint spike in
+    # the star's own glare and in its neighbours: others and brighter stars are tried; the last draw
+    # stands.
     for _ in range(60):
         base = recipes.diffraction_spikes(course.base, strength, rng)
-        if not hidden_behind_vanes(base) and _spike_sigma(base) >= _SEEN_SPIKE_SIGMA:
+        if _off_vanes_deg(base) >= _APART_DEG and _spike_sigma(base) >= _SEEN_SPIKE_SIGMA:
             break
         strength = min(400.0, 1.1 * strength)
     course.base = base
     return {"bar_angle_deg": course.base.bars[0].angle_deg}
+
+
+def _off_vanes_deg(scene: Scene) -> float:
+    """The least angle between a stray bar's spikes and those of a vane; the largest of the bars."""
+    telescope = scene.rig.telescope
+    vanes = telescope.vane_angle_deg + 360.0 * np.arange(telescope.vanes) / max(telescope.vanes, 1)
+    away = [np.abs((bar.angle_deg - vanes + 90) % 180 - 90) for bar in scene.bars]
+    return max((float(each.min(initial=90.0)) for each in away), default=0.0)
 
 
 def _spike_sigma(scene: Scene) -> float:

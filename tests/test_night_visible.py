@@ -32,7 +32,7 @@ def test_a_cable_does_not_hide_behind_the_vanes(seed):
         min((abs((bar.angle_deg - vane + 90) % 180 - 90) for vane in regular), default=90.0)
         for bar in scene.bars
     ]
-    assert max(away) >= 4.0  # nearer than that the two spikes are one
+    assert max(away) >= 8.0  # nearer than that the two spikes are one
 
 
 @pytest.mark.parametrize("seed", [41126, 41226, 41726])
