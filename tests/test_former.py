@@ -59,6 +59,9 @@ def test_differences_are_those_of_the_figures(models):
     share = -(-clean // 4) / clean
     assert told["clean_with_false_label"]["former"]["value"] == pytest.approx(share)
     assert told["clean_with_false_label"]["difference"]["value"] == pytest.approx(-share)
+    # None in as many runs: Clopper and Pearson 1934, 1 - 0.025^(1/n).
+    runs = len(np.unique(answers.run[(answers.targets == 0).all(1)]))
+    assert told["clean_with_false_label"]["this"]["high"] == pytest.approx(1 - 0.025 ** (1 / runs))
     assert told["clean_kept"]["difference"]["value"] > 0
     assert told["right_in_first_two"]["difference"]["value"] > 0
 
