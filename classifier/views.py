@@ -35,6 +35,7 @@ from classifier.sweeps import asinh, constant, middle, running_max, sample, shru
 
 SKY_PX = 256
 SKY_CHANNELS = 5
+PEAK = 2  # the channel of maxima
 OPENED = 4  # the channel without stars
 OPENED_PX = 11
 BRIGHT_PX = 96
@@ -194,7 +195,7 @@ def _sky_view(surface: Surface, shape: torch.Size) -> tuple[Tensor, Tensor, Tens
         asinh((peak - level) / (10 * noise)),
         asinh(20 * (calm - level) / surface.sky_adu[:, None, None]),
     ]
-    views = _to_sky_size(torch.stack(channels, 1)) / 3.0
+    views = _to_sky_size(channels) / 3.0
     views = torch.cat((views, opened(views[:, :1])), 1)
     return views, search.snr, line_px
 
@@ -207,12 +208,16 @@ def opened(picture: Tensor) -> Tensor:
     return running_max(running_max(low, OPENED_PX, 2), OPENED_PX, 3)
 
 
-def _to_sky_size(picture: Tensor) -> Tensor:
-    height, width = picture.shape[2:]
+def _to_sky_size(channels: list[Tensor]) -> Tensor:
+    """Channels (B, h, w) -> (B, channels, 256, 256)."""
+    height, width = channels[0].shape[1:]
     size = (min(height, SKY_PX), min(width, SKY_PX))
-    shrunk = F.adaptive_avg_pool2d(picture, size)
     # The maximum keeps single bright pixels that an average would wash out.
-    shrunk[:, 2] = shrunk_maxima(picture[:, 2], size)
+    parts = [
+        shrunk_maxima(channel, size) if number == PEAK else F.adaptive_avg_pool2d(channel, size)
+        for number, channel in enumerate(channels)
+    ]
+    shrunk = torch.stack(parts, 1)
     if size != (SKY_PX, SKY_PX):
         shrunk = F.interpolate(shrunk, (SKY_PX, SKY_PX), mode="bilinear", align_corners=False)
     return shrunk
