@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 
 from classifier.background import Background, Window
 from classifier.frame_overview import block_means
-from classifier.sweeps import median
+from classifier.sweeps import median, places
 
 Array = np.ndarray
 
@@ -25,16 +25,20 @@ sep.set_sub_object_limit(4096)
 
 def saturation_level(background: Background, known_adu: float | None) -> float:
     """Level in ADU from which a pixel is taken as saturated."""
-    highest = max(float(window.raw.max()) for window in background.windows)
+    tops = [float(window.raw.max()) for window in background.windows]
+    highest = max(tops)
     if known_adu is not None:
         return min(0.95 * known_adu, 0.98 * highest) if highest >= 0.98 * known_adu else known_adu
     # A star's peak is one or two pixels; several together that differ by less than the noise of
     # their own light are cut off. The flat top of a defocused star keeps its noise.
-    for window in background.windows:
-        places = np.argwhere(window.raw >= 0.98 * highest)
-        if 4 <= len(places) < 100_000:
-            near = cKDTree(places).query_ball_point(places, 1.5, return_length=True)
-            top = window.raw[tuple(places[near >= 4].T)]
+    for window, own in zip(background.windows, tops, strict=True):
+        if own < 0.98 * highest:
+            continue
+        rows, columns = places(window.raw >= 0.98 * highest)
+        if 4 <= len(rows) < 100_000:
+            at = np.stack((rows, columns), 1)
+            near = cKDTree(at).query_ball_point(at, 1.5, return_length=True) >= 4
+            top = window.raw[rows[near], columns[near]]
             if top.size and np.median(highest - top) < background.noise_adu:
                 return 0.97 * highest
     return np.inf

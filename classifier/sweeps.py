@@ -168,7 +168,9 @@ def middle(values: Tensor) -> Tensor:
 def ranked(values: Tensor, rank: int) -> Tensor:
     """The value of a rank, from 1, along the last axis; finite numbers only."""
     if values.device.type == "cpu":  # NumPy's selection takes half to a fifth of torch's time
-        found = np.partition(values.numpy(), rank - 1, axis=-1)[..., rank - 1]
+        # Of values that do not lie side by side it would take ten times as long.
+        side_by_side = np.ascontiguousarray(values.numpy())
+        found = np.partition(side_by_side, rank - 1, axis=-1)[..., rank - 1]
         return torch.from_numpy(np.asarray(found))
     return values.kthvalue(rank, dim=-1).values
 

@@ -134,11 +134,13 @@ def plain_process() -> Iterator[Plain]:
         process.join()
 
 
-def label_path(files: list[Path], model: Model, workers: int = 1, **more: object) -> None:
-    with tempfile.TemporaryDirectory() as out:
-        results = label_night(files, None, model, workers, **more)
-        write_results(results, Path(out))
-        write_report(results, Path(out))
+def label_path(
+    files: list[Path], model: Model, out: Path, workers: int = 1, **more: object
+) -> None:
+    """Everything from files to outputs in a folder that is there; what lay in it is replaced."""
+    results = label_night(files, None, model, workers, **more)
+    write_results(results, out)
+    write_report(results, out)
 
 
 class Times:
@@ -203,7 +205,7 @@ def main_ratio(
 
         jobs: dict[str, Callable[[], object]] = {
             "plain chain": lambda: plain(path),
-            "label path, all of it": lambda: label_path([path], model),
+            "label path, all of it": lambda: label_path([path], model, folder),
             "  reading, binning": lambda: read_frame(path).overview,
             "  views": lambda: make_views(pixels, physical, frame.overview),
             "  network": lambda: model.encoder.encode(views),
@@ -225,9 +227,9 @@ def memory(path: Path, model_folder: Path, answer: "multiprocessing.Queue") -> N
     model = load_model(str(model_folder))
     # Libraries that load their parts late are as much the interpreter's as torch is.
     tiny = write_frame(path.with_name("tiny.fits"), 0.05, 20)
-    label_path([tiny], model)
+    label_path([tiny], model, path.parent)
     before = _memory_kib("VmRSS")
-    label_path([path, path], model)
+    label_path([path, path], model, path.parent)
     answer.put((before, _memory_kib("VmHWM")))
 
 
@@ -285,7 +287,7 @@ def print_cache(folder: Path, model: Model, count: int) -> None:
     seconds = []
     for _ in range(2):
         began = time.perf_counter()
-        label_path(files, model, cache=Cache(folder / "kept", model.sha256, None))
+        label_path(files, model, folder, cache=Cache(folder / "kept", model.sha256, None))
         seconds.append(time.perf_counter() - began)
     print(
         f"  {count} frames: first run {seconds[0]:.1f} s, second {seconds[1]:.2f} s: "
@@ -304,7 +306,7 @@ def print_growth(folder: Path, model: Model, plain: Plain, full: bool) -> None:
     for count in (10, 100, 1000) if full else (10, 50):
         files = write_night(folder / f"many-{count}", count, 0.25, 100)
         began = time.perf_counter()
-        label_path(files, model)
+        label_path(files, model, folder)
         seconds = time.perf_counter() - began
         print(f"  {count:6d} frames: {seconds:7.1f} s, {1000 * seconds / count:6.0f} ms a frame")
 
@@ -313,7 +315,7 @@ def _print_point(
     folder: Path, model: Model, plain: Plain, title: str, megapixels: float, stars: int
 ) -> None:
     path = write_frame(folder / f"growth-{megapixels}-{stars}.fits", megapixels, stars)
-    jobs = {"plain": lambda: plain(path), "label": lambda: label_path([path], model)}
+    jobs = {"plain": lambda: plain(path), "label": lambda: label_path([path], model, folder)}
     times = Times(jobs, 3)
     chain, label = (statistics.median(times.own[name]) * 1000 for name in jobs)
     print(
