@@ -24,6 +24,7 @@ def field_of(line: NightLine) -> dict[str, float]:
     tilt: how much wider (in square, over the middle's) stars grow towards two opposite edges
     than across; lean: the same from one edge to the other; bowl: growth in all directions alike.
     radial: stretch along the line to the middle, at the corners (negative: round the middle).
+    coma_sigma: how surely both, bowl and radial, are above 0.
     fan: stretch that changes linearly over the field, at the corners. Each with `_sigma`.
     skew, skew_steady: mean lopsidedness of the middle's stars, and its length over that of the
     single subs (1: always the same direction).
@@ -52,6 +53,9 @@ def field_of(line: NightLine) -> dict[str, float]:
     numbers["radial_sigma"] = numbers["radial"] / max(
         float(np.sqrt((rest.real**2).sum()) / below), 1e-9
     )
+    # Coma of the field widens stars outward and draws them out to the middle: both speak for it.
+    both = (numbers["bowl_sigma"], numbers["radial_sigma"])
+    numbers["coma_sigma"] = math.hypot(*(max(each, 0.0) for each in both))
     real, e_real = _fit([one, x, y], q.real)
     imag, e_imag = _fit([one, x, y], q.imag)
     numbers["fan"] = math.sqrt(real[1] ** 2 + real[2] ** 2 + imag[1] ** 2 + imag[2] ** 2)

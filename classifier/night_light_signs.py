@@ -27,7 +27,7 @@ Array = np.ndarray
 ORDINARY_TRAILS, LIT_SUN_DEG = 0.05, (-28.0, -38.0)
 DRAWN_OUT, ALONG_DEG = 1.1, 20.0
 SHARP = 1.3  # times the width of the best tenth
-SAME_BAR_DEG = 5.0  # directions are told in steps of 2 degrees
+SAME_BAR_DEG = 3.0  # directions are told in steps of 2 degrees
 
 
 def light_signs(line: NightLine) -> dict[str, float]:
@@ -271,12 +271,19 @@ def _bar_share(line: NightLine) -> float:
     # Stars that are drawn out have wings along their own long axis.
     off = np.abs((line.of["odd_deg"] - line.of["angle_deg"] + 90.0) % 180.0 - 90.0)
     drawn = (line.of["elongation"] >= DRAWN_OUT) & (off <= ALONG_DEG)
-    (seen,) = known(np.where(drawn | ~judged, np.nan, line.of["odd_deg"]))
-    if judged.sum() < 4:
+    odd = np.where(drawn | ~judged, np.nan, line.of["odd_deg"])
+    (seen,) = known(odd)
+    if judged.sum() < 4 or not len(seen):
         return 0.0
     apart = np.abs((seen[:, None] - seen[None] + 90.0) % 180.0 - 90.0)
-    alike = int((apart <= SAME_BAR_DEG).sum(0).max(initial=0))
-    return alike / max(int(judged.sum()), len(line) / 2)
+    most = seen[int((apart <= SAME_BAR_DEG).sum(0).argmax())]
+    alike = np.abs((odd - most + 90.0) % 180.0 - 90.0) <= SAME_BAR_DEG
+    # What neighbours feign moves to the other side of the frame at a flip.
+    after = np.arange(len(line)) >= (len(line) if line.flip is None else line.flip)
+    sides = [judged & side for side in (~after, after)]
+    shares = [float(alike[side].mean()) for side in sides if side.sum() >= 3]
+    few = min(1.0, judged.sum() / (len(line) / 2))
+    return few * min(shares, default=float(alike[judged].mean()))
 
 
 def _spots(line: NightLine) -> dict[str, float]:

@@ -18,7 +18,10 @@ from classifier.night_trend import correlation, eases, find_step, known, smoothn
 Array = np.ndarray
 
 STRETCHED, QUIET = 1.2, 1.13  # elongation of a sub that counts as stretched; as round
+# Optics lengthen the stars of every sub: so much more than the best tenth is round too.
+AS_QUIET = 1.05
 ALONE = 0.12  # by so much more than its neighbours is a burst by itself
+BY_CHANCE = 4.0  # one sub in fifty shows such an agreement of directions by chance
 
 
 def star_signs(line: NightLine) -> dict[str, float]:
@@ -51,12 +54,12 @@ def _stretch(line: NightLine) -> dict[str, float]:
         "stretch_top": float(np.quantile(seen, 0.85)) - 1,
         "stretch_peak": float(np.quantile(seen, 0.95)) - 1,
         "stretched_share": float((seen >= STRETCHED).mean()),
-        "quiet_share": float((seen < QUIET).mean()),
+        "quiet_share": float((seen < _quiet(seen)).mean()),
         "stretch_steady": _steady(shape[good]),
         "stretch_uneven": float(size[good].std() / max(size[good].mean(), 1e-6)),
         "stretch_smooth": smoothness(size),
         "stretch_trend": correlation(line.hours, size),
-        "bursts": _bursts(elongation),
+        "bursts": _bursts(elongation, line),
     }
     signs["stretch_lost"] = correlation(line.of["veil_mag"], size)
     signs |= _at_flip(line, shape, good)
@@ -73,6 +76,12 @@ def _stretch(line: NightLine) -> dict[str, float]:
     return signs
 
 
+def _quiet(elongation: Array) -> float:
+    """The elongation below which a sub of the run passes for round."""
+    best = AS_QUIET * float(np.quantile(elongation, 0.1))
+    return min(max(QUIET, best), STRETCHED)
+
+
 def _steady(shape: Array) -> float:
     total = float(np.abs(shape).sum())
     return float(abs(shape.sum())) / total if total > 0 else 0.0
@@ -86,6 +95,7 @@ def _at_flip(line: NightLine, shape: Array, good: Array) -> dict[str, float]:
     parts = [shape[good & ~after], shape[good & after]]
     if min(len(part) for part in parts) < 3:
         return {"has_flip": 0.0, "stretch_side": _steady(shape[good])}
+    elongation = line.of["elongation"]
     weights = [float(np.abs(part).sum()) for part in parts]
     steady = [w * _steady(part) for w, part in zip(weights, parts, strict=True)]
     side = sum(steady) / max(sum(weights), 1e-9)
@@ -97,16 +107,20 @@ def _at_flip(line: NightLine, shape: Array, good: Array) -> dict[str, float]:
         "stretch_side": side,
         "stretch_flip": abs(means[1] - means[0]) / size,
         "flip_onset": (typical[1] - typical[0]) / max(typical[0] + typical[1], 1e-6),
-        "flip_quiet": float((line.of["elongation"][good & after] < QUIET).mean()),
+        "flip_quiet": float((elongation[good & after] < _quiet(elongation[good])).mean()),
     }
 
 
-def _bursts(elongation: Array) -> float:
+def _bursts(elongation: Array, line: NightLine) -> float:
     alone = 0
+    # The odds that n directions at random agree by R are about exp(-n R^2) (Rayleigh).
+    agreement = line.of["star_count"] * line.of["angle_coherence"] ** 2
+    by_chance = np.nan_to_num(agreement, nan=np.inf) < BY_CHANCE
     places = np.flatnonzero(np.isfinite(elongation))
     for k, i in enumerate(places):
         near = [places[j] for j in range(max(0, k - 2), min(len(places), k + 3)) if j != k]
-        if elongation[i] >= STRETCHED and elongation[i] - np.median(elongation[near]) > ALONE:
+        longer = elongation[i] - np.median(elongation[near])
+        if elongation[i] >= STRETCHED and longer > ALONE and not by_chance[i]:
             alone += 1
     return alone / max(len(places), 1)
 
