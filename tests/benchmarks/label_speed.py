@@ -296,7 +296,9 @@ def print_cache(folder: Path, model: Model, count: int) -> None:
 
 
 def print_growth(folder: Path, model: Model, plain: Plain, full: bool) -> None:
-    print("\nGrowth with pixels (5,000 stars):")
+    print(
+        "\nGrowth with pixels (5,000 stars; seconds of the processor, lowest and highest of three):"
+    )
     for megapixels in (1, 3, 6, 12, 26, 61) if full else (1, 6, 26):
         _print_point(folder, model, plain, f"{megapixels} Mpx", megapixels, 5000)
     print("Growth with stars (12 Mpx):")
@@ -305,10 +307,12 @@ def print_growth(folder: Path, model: Model, plain: Plain, full: bool) -> None:
     print("Growth with frames (0.25 Mpx, outputs included):")
     for count in (10, 100, 1000) if full else (10, 50):
         files = write_night(folder / f"many-{count}", count, 0.25, 100)
-        began = time.perf_counter()
-        label_path(files, model, folder)
-        seconds = time.perf_counter() - began
-        print(f"  {count:6d} frames: {seconds:7.1f} s, {1000 * seconds / count:6.0f} ms a frame")
+        took = measured(lambda f=files: label_path(f, model, folder))
+        print(
+            f"  {count:6d} frames: {took.own:7.1f} s, {1000 * took.own / count:6.0f} ms a frame "
+            f"(wall clock {1000 * took.wall / count:6.0f} ms)",
+            flush=True,
+        )
 
 
 def _print_point(
@@ -317,9 +321,14 @@ def _print_point(
     path = write_frame(folder / f"growth-{megapixels}-{stars}.fits", megapixels, stars)
     jobs = {"plain": lambda: plain(path), "label": lambda: label_path([path], model, folder)}
     times = Times(jobs, 3)
-    chain, label = (statistics.median(times.own[name]) * 1000 for name in jobs)
+    told = []
+    for name in jobs:
+        own = sorted(1000 * seconds for seconds in times.own[name])
+        told.append(f"{name} {own[1]:6.0f} ms [{own[0]:5.0f} {own[2]:5.0f}]")
+    wall, ratio = times.ratio("label", "plain")
     print(
-        f"  {title:14s} plain {chain:7.0f} ms   label {label:7.0f} ms   ratio {label / chain:5.2f}"
+        f"  {title:14s} {'   '.join(told)}   ratio {ratio:5.2f} (wall clock {wall:5.2f})",
+        flush=True,
     )
     path.unlink()
 
