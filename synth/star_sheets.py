@@ -10,6 +10,8 @@ the shape of its place, its neighbours from the catalogue, mosaic, sky, hot pixe
 lies between the brightest stars, and the sky's structure, is never made.
 """
 
+from collections.abc import Iterator
+
 import numpy as np
 import torch
 import torch.nn.functional as F
@@ -20,10 +22,11 @@ from synth.psf import Blur, Pupil, phase_stamps, star_light
 from synth.rng import torch_stream
 from synth.sensor import spill
 from synth.sheet_plan import NUMBERS, SheetPlan
+from synth.stamp_rows import laid_in_rows, put_in_rows
 from synth.star_tiles import CROWD_SCALES, TILES, StarTiles
 from synth.starlight import BRIGHT_STARS, CENTRE_ZONE, OVER, STAMP_PX, ZONES, band
 from synth.tile_noise import RESPONSE_SIGMA, shot_noise, sky_noise2_e
-from synth.transfer import sent
+from synth.transfer import moved, sent
 
 # Side of the tiles for stars that reach so far: room for a cut-out at their sampling.
 TILE_PX = ((7.0, 48), (10.0, 64), (20.0, 96), (float("inf"), 144))
@@ -37,6 +40,9 @@ FAINT_REACH_PX, REACH_PX = 12.0, 32.0
 # Pieces of sky without a chosen star that crowding is read from, and their most stars.
 SKY_TILES, SKY_TILE_PX, SKY_STARS = 5, 96, 32
 AT_ONCE_PX = 1 << 25  # of stars laid down together: bounds the memory
+MOST_PX = 1 << 28
+SHAPES_AT_ONCE = 128  # frames, some 30 MB each while their stars' shapes are made
+MOST_FRAMES = 1000  # the places in their stamps are numbers of 31 bits
 
 
 def render_tiles(
@@ -53,43 +59,57 @@ def render_tiles(
 
 
 class SheetRenderer:
-    """A plan on a device with its stars' shapes made: it can be rendered again and again."""
+    """A plan on a device with its stars' shapes made: it can be rendered again and again.
 
-    def __init__(self, plan: SheetPlan, device: torch.device | str = "cpu"):
+    order: (B,) where the plan's frames are among those of all batches, one after the other.
+    most_px: pixels of tiles that are rendered at a time, at least those of one frame. Some ten
+    arrays of so many float32 are in memory at once, beside the stars' shapes of 7 MB a frame.
+    """
+
+    def __init__(self, plan: SheetPlan, device: torch.device | str = "cpu", most_px: int = MOST_PX):
         reach = plan.numbers[:, NUMBERS.index("reach_px")]
-        self._groups, least = [], -1.0
+        self._groups: list[tuple[int, _Frames]] = []
+        given, least = [], -1.0
         for most, tile_px in TILE_PX:
             rows = np.flatnonzero((reach > least) & (reach <= most))
             least = most
-            if len(rows):
-                self._groups.append((tile_px, _Frames(plan, rows, device)))
+            some = max(1, min(most_px // (TILES * tile_px**2), MOST_FRAMES))
+            for start in range(0, len(rows), some):
+                frames = _Frames(plan, rows[start : start + some], tile_px, device)
+                self._groups.append((tile_px, frames))
+                given.append(rows[start : start + some])
+        self.order = moved(np.concatenate(given).argsort(), device)
 
     def tiles(
         self, generator: torch.Generator, neighbours: int = 8, anew: bool = False
     ) -> list[StarTiles]:
-        """Tiles of all frames, one batch for each size of tile that is needed.
+        """Tiles of all frames: see `each`."""
+        return list(self.each(generator, neighbours, anew))
+
+    def each(
+        self, generator: torch.Generator, neighbours: int = 8, anew: bool = False
+    ) -> Iterator[StarTiles]:
+        """Tiles of all frames, one batch or more for each size of tile that is needed.
 
         neighbours: how many stars, at most, are laid down in a tile besides its own, those that
         give it most light. anew: the stars get other places, drawn evenly over the field as the
         catalogue's are, so that one plan serves many times.
         """
-        batches = []
         for tile_px, frames in self._groups:
             if anew:
                 frames.scatter(generator)
-            batches.append(frames.tiles(tile_px, neighbours, generator))
-        return batches
+            yield frames.tiles(tile_px, neighbours, generator)
 
 
 class _Frames:
     """Some frames of a plan, whose stars need tiles of the same size."""
 
-    def __init__(self, plan: SheetPlan, rows: np.ndarray, device: torch.device | str):
+    def __init__(self, plan: SheetPlan, rows: np.ndarray, side: int, device: torch.device | str):
         def there(array: np.ndarray) -> Tensor:
-            return torch.from_numpy(array[rows]).to(device)
+            return moved(array[rows], device)
 
-        self.size_px, self.device = plan.size_px, device
-        self.rows = torch.from_numpy(rows).to(device)
+        self.size_px, self.device = plan.size_px, torch.device(device)
+        self.rows = moved(rows, device)
         self.numbers = dict(zip(NUMBERS, there(plan.numbers).unbind(1), strict=True))
         self.some_bloom = bool((plan.numbers[rows, NUMBERS.index("blooms")] > 0).any())
         self.sky_e = there(plan.sky_e)
@@ -98,10 +118,26 @@ class _Frames:
         self.batch = torch.arange(len(rows), device=device)[:, None]
         self.crowd: tuple[Tensor, Tensor] | None = None
         self.scattered = False
-        self.stamps = star_stamps(
-            Pupil(**sent({name: of[rows] for name, of in plan.pupil.items()}, device)),
-            Blur(**sent({name: of[rows] for name, of in plan.blur.items()}, device)),
-        )
+        # Zeros between the stamps' rows, as many as a tile is wide, where whole rows are read.
+        self.pitch = STAMP_PX + (max(side, SKY_TILE_PX) if self.device.type != "cpu" else 0)
+        size = LIGHTS * OVER**2 * STAMP_PX * self.pitch
+        self.stamps = torch.zeros(self.pitch + len(rows) * size, device=device)
+        peaks = []
+        for start in range(0, len(rows), SHAPES_AT_ONCE):
+            part = rows[start : start + SHAPES_AT_ONCE]
+            stamps = star_stamps(
+                Pupil(**sent({name: of[part] for name, of in plan.pupil.items()}, device)),
+                Blur(**sent({name: of[part] for name, of in plan.blur.items()}, device)),
+            )
+            peaks.append(stamps[:, CENTRE_ZONE].amax((1, 2, 3)))
+            into = self.stamps[self.pitch + start * size :][: len(part) * size]
+            put_in_rows(stamps, into, self.pitch)
+        self.peak = torch.cat(peaks)
+
+    def shapes(self) -> Tensor:
+        """Light of stars of one electron, all stamps one after the other, (n, 64, 64)."""
+        rows = self.stamps[self.pitch :].view(-1, self.pitch)
+        return rows[:, :STAMP_PX].reshape(-1, STAMP_PX, STAMP_PX)
 
     def scatter(self, generator: torch.Generator) -> None:
         """Other places for the stars, up to the catalogue's margin beyond the edges."""
@@ -133,6 +169,7 @@ class _Frames:
             lift_e,
             self.sky_e,
             self.numbers,
+            self.planes is not None,
         )
 
     def _chosen(self, generator: torch.Generator) -> tuple[Tensor, Tensor]:
@@ -140,7 +177,7 @@ class _Frames:
         height, width = self.size_px
         x, y, flux = (v[:, :LOOKED_AT] for v in (self.x, self.y, self.flux_e))
         inside = (x > 0) & (x < width - 1) & (y > 0) & (y < height - 1) & (flux > 0)
-        peak = self.stamps[:, CENTRE_ZONE].amax((1, 2, 3))
+        peak = self.peak
         # Two stars closer than this are one peak, the fainter lost in the brighter.
         width_px = (0.88 / peak.clamp_min(1e-4)).sqrt()
         apart = (0.8 * width_px).clamp_min(5.0)[:, None, None]
@@ -165,7 +202,7 @@ class _Frames:
         """(b, count, 2) places spread evenly over the frame."""
         height, width = self.size_px
         free = torch.rand(len(self.x), count, 2, generator=generator, device=self.x.device)
-        return free * free.new_tensor([width - 1.0, height - 1.0])
+        return torch.stack((free[..., 0] * (width - 1.0), free[..., 1] * (height - 1.0)), 2)
 
     def _light(self, origin: Tensor, side: int, count: int) -> Tensor:
         """(b, n, side, side) electrons of the `count` stars that light each tile most."""
@@ -173,11 +210,17 @@ class _Frames:
         fine_x = torch.floor(self.x * OVER + 0.5).long()
         fine_y = torch.floor(self.y * OVER + 0.5).long()
         kernel = self._kernels() * OVER**2 + fine_x % OVER + OVER * (fine_y % OVER)
-        first = kernel * STAMP_PX**2
+        first = kernel * STAMP_PX * self.pitch
         left = torch.div(fine_x, OVER, rounding_mode="floor") - STAMP_PX // 2
         top = torch.div(fine_y, OVER, rounding_mode="floor") - STAMP_PX // 2
+        if self.pitch >= STAMP_PX + side:
+            chosen = (v.gather(1, star.flatten(1)).view(star.shape) for v in (first, left, top))
+            planes = None
+            if self.planes is not None:
+                planes = self.planes[self.batch[:, :, None], star]
+            return laid_in_rows(self.stamps, self.pitch, origin, side, (*chosen, flux), planes)
         steps = torch.arange(side, device=self.device)
-        flat = self.stamps.view(-1)
+        flat = self.stamps
         tiles = torch.zeros(*origin.shape[:2], side, side, device=self.device)
         each = tiles.view(-1, side, side)
         used = torch.nonzero(flux > 0)
@@ -189,7 +232,7 @@ class _Frames:
             row = (corner[:, 1] - top[b, s])[:, None] + steps
             # The stamps' rims hold zeros.
             column, row = column.clamp(0, STAMP_PX - 1), row.clamp(0, STAMP_PX - 1)
-            lines = first[b, s][:, None] + row * STAMP_PX
+            lines = first[b, s][:, None] + row * self.pitch + self.pitch
             # Half the memory of longer numbers; a batch's stamps have far fewer than 2^31 pixels.
             at = lines.int()[..., None] + column.int()[:, None]
             light = flat.index_select(0, at.flatten()).view(at.shape)

@@ -18,7 +18,8 @@ class StarTiles:
     stars_px: (b, TILES, 2) place in the frame of the tile's star. there: (b, TILES) whether it has
     one. crowding: (b, CROWD_SCALES) noise of the frame's sky, faint stars included, over that of an
     empty one, in cells of 2, 4, 8 and 16 px; lift_e: (b,) electrons by which those stars raise it.
-    sky_e: (b, 4) of the mosaic's places. numbers: facts by name, each (b,).
+    sky_e: (b, 4) of the mosaic's places. numbers: facts by name, each (b,). is_colour: whether any
+    frame may have a colour mosaic.
     """
 
     pixels: Tensor
@@ -31,6 +32,7 @@ class StarTiles:
     lift_e: Tensor
     sky_e: Tensor
     numbers: dict[str, Tensor]
+    is_colour: bool
 
     def __len__(self) -> int:
         return len(self.pixels)

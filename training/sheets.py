@@ -3,14 +3,16 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+import numpy as np
 import torch
 from torch import Tensor
 
 from classifier.sheet import SHAPE_FACTS
 from synth.rng import torch_stream
 from synth.sheet_plan import SheetPlan
-from synth.star_sheets import SheetRenderer
+from synth.star_sheets import MOST_PX, SheetRenderer
 from synth.strength import settle
+from synth.transfer import moved
 from training.tile_reader import read_tiles
 
 # Shape facts that cut-outs alone give; the others describe a whole frame.
@@ -46,20 +48,18 @@ def render_sheets(
     device: torch.device | str = "cpu",
     told_share: float = 0.6,
     times: int = 1,
+    most_px: int = MOST_PX,
 ) -> Iterator[Sheets]:
     """Planned scenes -> Sheets, `times` times. `seed` and `index` fix the noise.
 
     told_share: share of the frames whose files tell the level at which they saturate. From the
-    second time on the same frames' stars lie at other places.
+    second time on the same frames' stars lie at other places. most_px: see `SheetRenderer`.
     """
-    renderer = SheetRenderer(plan, device)
+    renderer = SheetRenderer(plan, device, most_px)
     generator = torch_stream(device, seed, "tiles", index)
-    strength = torch.from_numpy(settle(plan.truth, str(device))).float().to(device)
+    strength = moved(settle(plan.truth, str(device)).astype(np.float32), device)
     for turn in range(times):
-        batches = renderer.tiles(generator, anew=turn > 0)
-        parts = [read_tiles(tiles, told_share) for tiles in batches]
-        order = torch.cat([tiles.rows for tiles in batches]).argsort()
-        cutouts, facts, stack, shape = (
-            torch.cat(column)[order] for column in zip(*parts, strict=True)
-        )
+        # Read as they come: only cut-outs are kept of a batch's tiles.
+        parts = read_tiles(renderer.each(generator, anew=turn > 0), told_share)
+        cutouts, facts, stack, shape = (part[renderer.order] for part in parts)
         yield Sheets(cutouts, facts, stack, shape, strength)

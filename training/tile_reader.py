@@ -8,6 +8,9 @@ the neighbours; the scale at which the best stars stand out. Noise and level of 
 scene's own. What is then shown of a star is `classifier.sheet.show`.
 """
 
+from collections.abc import Iterable
+from functools import lru_cache
+
 import torch
 import torch.nn.functional as F
 from torch import Tensor
@@ -15,7 +18,7 @@ from torch import Tensor
 from classifier.peaks import AREA_5_TO_11, PEAK_SIGMA, SCALES
 from classifier.sheet import CUT_BINNING, CUT_PX, binomial, ranking, show
 from classifier.star_shape import cut, radius_px
-from classifier.sweeps import halved, middle
+from classifier.sweeps import constant, halved, middle
 from synth.star_tiles import TILES, StarTiles
 from synth.tile_noise import RESPONSE_SIGMA, sky_noise2_e
 
@@ -29,11 +32,19 @@ SLACK_CELLS = 4.0
 RING_TILE_PX = 96
 
 
-def read_tiles(tiles: StarTiles, told_share: float = 1.0) -> tuple[Tensor, ...]:
-    """Cut-outs, facts, stack and star facts of tiles, as `training.sheets.Sheets` has them.
+def read_tiles(batches: Iterable[StarTiles], told_share: float = 1.0) -> tuple[Tensor, ...]:
+    """Cut-outs, facts, stack and star facts of batches of tiles, as `training.sheets.Sheets` has
+    them, one frame after the other.
 
     told_share: share of the frames whose files tell the level at which they saturate.
     """
+    parts = [_stars(tiles, told_share) for tiles in batches]
+    shown = show(*(torch.cat(column) for column in zip(*parts, strict=True)))
+    return shown.cutouts, shown.facts, shown.stack, shown.shape
+
+
+def _stars(tiles: StarTiles, told_share: float) -> tuple[Tensor, ...]:
+    """What `classifier.sheet.show` takes, for tiles of one size."""
     numbers = tiles.numbers
     gain = numbers["gain_e_adu"]
     half_noise = sky_noise2_e(tiles.sky_e, numbers).sum(1).sqrt() / 4 / gain
@@ -52,7 +63,7 @@ def read_tiles(tiles: StarTiles, told_share: float = 1.0) -> tuple[Tensor, ...]:
     best = torch.stack([score for _, _, score in found], 1).argmax(1)
     batch = torch.arange(len(tiles), device=flat.device)
     place, snr = (torch.stack(part, 1)[batch, best] for part in list(zip(*found, strict=True))[:2])
-    binning = torch.tensor(CUT_BINNING, device=flat.device)[best]
+    binning = constant(CUT_BINNING, flat.device, torch.long)[best]
 
     tile = torch.arange(TILES, device=flat.device).repeat_interleave(POINTS).expand_as(snr)
     picture_of = batch[:, None] * TILES + tile
@@ -61,13 +72,15 @@ def read_tiles(tiles: StarTiles, told_share: float = 1.0) -> tuple[Tensor, ...]:
     order = ranking(snr, saturated)
     picture_of, snr, saturated = (v.gather(1, order) for v in (picture_of, snr, saturated))
     place = place.gather(1, order[..., None].expand(-1, -1, 2))
-    cutouts = _cut_all(flat, pictures, numbers["is_cfa"] > 0.5, picture_of, place, binning)
+    coarsest = CUT_BINNING[len(pictures) - 1]
+    levels = [flat, *(picture.flatten(0, 1) for picture in pictures)][: coarsest.bit_length()]
+    is_cfa = numbers["is_cfa"] > 0.5 if tiles.is_colour else None
+    cutouts = _cut_all(levels, is_cfa, picture_of, place, binning)
     noise = 2 * half_noise
     origin = tiles.origin_px.flatten(0, 1)[picture_of]
-    size = place.new_tensor([tiles.size_px[1], tiles.size_px[0]])
+    size = constant(tiles.size_px[::-1], place.device)
     at = torch.where(snr[..., None] > 0, 2 * (place + origin) / size - 1, 0.0)
-    shown = show(cutouts / noise[:, None, None, None], at, snr, saturated, binning)
-    return shown.cutouts, shown.facts, shown.stack, shown.shape
+    return cutouts / noise[:, None, None, None], at, snr, saturated, binning
 
 
 def _full(tiles: StarTiles, told_share: float) -> Tensor:
@@ -134,29 +147,38 @@ def _is_own(tiles: StarTiles, place: Tensor) -> Tensor:
     """(b, TILES * POINTS) whether a point is in the frame and no nearer to another tile's star."""
     b = len(tiles)
     at = place.view(b, TILES, POINTS, 2) + tiles.origin_px[:, :, None]
-    size = at.new_tensor([tiles.size_px[1], tiles.size_px[0]])
+    size = constant(tiles.size_px[::-1], at.device)
     inside = ((at >= 0) & (at <= size - 1)).all(3)
     stars = torch.where(tiles.there[..., None], tiles.stars_px, -1e6)
-    # By differences: products of places would lose what lies between close ones.
-    exact = "donot_use_mm_for_euclid_dist"
-    away = torch.cdist(at.flatten(1, 2), stars, compute_mode=exact).view(b, TILES, POINTS, TILES)
-    own = away.diagonal(dim1=1, dim2=3).transpose(1, 2)
-    return ((own <= away.amin(3) + 0.5) & inside).flatten(1)
+    own = (at - stars[:, :, None]).square().sum(3).sqrt()
+    x, y = at.view(b, -1, 1, 2).unbind(3)
+    star_x, star_y = stars[:, None].unbind(3)
+    nearest = ((x - star_x).square_() + (y - star_y).square_()).amin(2).sqrt()
+    return ((own <= nearest.view(own.shape) + 0.5) & inside).flatten(1)
 
 
 def _is_concentrated(flat: Tensor, spot: Tensor, noise: Tensor) -> Tensor:
     """(k, POINTS) whether most of a point's light lies within 5 cells, as on whole frames."""
     stamps = cut(flat, spot, 23).flatten(2)
-    radius = radius_px(23, flat.device).flatten()
-    far, ring, core = (
-        torch.nonzero(mask)[:, 0]
-        for mask in (radius > 9, (radius > 5) & (radius <= 9), radius <= 5)
-    )
-    outside = middle(stamps[..., far])
-    around = middle(stamps[..., ring])
-    inside = (stamps[..., core] - outside[..., None]).sum(2)
+    core, ring, far = (stamps.index_select(2, part) for part in _rings(flat.device))
+    outside, around = middle(far), middle(ring)
+    inside = (core - outside[..., None]).sum(2)
     rest = (around - outside - 0.3 * noise[:, None]).clamp_min(0) * AREA_5_TO_11
     return inside > rest
+
+
+@lru_cache(maxsize=4)
+def _rings(device: torch.device) -> tuple[Tensor, ...]:
+    """Flat places in a stamp within 5 cells of its middle, from there to 9, and beyond."""
+    radius = radius_px(23, device).flatten()
+    parts = radius <= 5, (radius > 5) & (radius <= 9), radius > 9
+    return tuple(part.nonzero()[:, 0] for part in parts)
+
+
+@lru_cache(maxsize=4)
+def _rim(device: torch.device) -> Tensor:
+    """Flat places of a cut-out that show the sky."""
+    return (radius_px(CUT_PX, device) > 14).flatten().nonzero()[:, 0]
 
 
 def _cut(pictures: Tensor, of: Tensor, centre: Tensor, side: int) -> Tensor:
@@ -166,25 +188,34 @@ def _cut(pictures: Tensor, of: Tensor, centre: Tensor, side: int) -> Tensor:
 
 
 def _cut_all(
-    pixels: Tensor,
-    pictures: list[Tensor],
-    is_cfa: Tensor,
-    of: Tensor,
-    place: Tensor,
-    binning: Tensor,
+    levels: list[Tensor], is_cfa: Tensor | None, of: Tensor, place: Tensor, binning: Tensor
 ) -> Tensor:
-    """Sky-subtracted cut-outs (b, n, 32, 32), ADU."""
-    out = torch.zeros(*of.shape, CUT_PX, CUT_PX, device=pixels.device)
-    for size in sorted(set(binning.tolist())):
-        rows = torch.nonzero(binning == size)[:, 0]
-        at = place[rows]
-        if size == 1:
-            stamps = _cut(pixels, of[rows], at.round().long(), CUT_PX + 2)
-            plain = stamps[..., 1:-1, 1:-1]
-            out[rows] = torch.where(is_cfa[rows, None, None, None], binomial(stamps), plain)
-        else:
-            picture = pictures[(size // 2).bit_length() - 1].flatten(0, 1)
-            spot = (at + 0.5) / size - 0.5
-            out[rows] = _cut(picture, of[rows], spot.round().long(), CUT_PX)
-    rim = torch.nonzero((radius_px(CUT_PX, pixels.device) > 14).flatten())[:, 0]
-    return out - middle(out.flatten(2)[..., rim])[..., None, None]
+    """Sky-subtracted cut-outs (b, n, 32, 32), ADU.
+
+    levels: (k, m, m) pixels, their means of 2 x 2, 4 x 4, ...; is_cfa: (b,), None = no frame; of,
+    place: (b, n) which of the k, (b, n, 2) where in it, px; binning: (b,).
+    """
+    device = place.device
+    # One list of all pixels: every frame takes its own level without a question to the device.
+    flat = torch.cat([level.flatten() for level in levels])
+    ends = [0]
+    for level in levels:
+        ends.append(ends[-1] + level.numel())
+    which = binning.float().log2().long()
+    start, side = (
+        constant(tuple(numbers), device, torch.long)[which][:, None]
+        for numbers in (ends[:-1], [level.shape[-1] for level in levels])
+    )
+    spot = ((place + 0.5) / binning[:, None, None] - 0.5).round().long()
+    steps = torch.arange(CUT_PX + 2, device=device) - (CUT_PX + 2) // 2
+    last = (side - 1)[..., None]
+    x, y = (torch.minimum((spot[..., i, None] + steps).clamp_min(0), last) for i in (0, 1))
+    rows = (start + of * side**2)[..., None] + y * side[..., None]
+    at = rows[..., None] + x[..., None, :]
+    stamps = flat.index_select(0, at.flatten()).view(at.shape)
+    out = stamps[..., 1:-1, 1:-1]
+    if is_cfa is not None:
+        blurred = (is_cfa & (binning == 1))[:, None, None, None]
+        out = torch.where(blurred, binomial(stamps), out)
+    rim = out.flatten(2).index_select(2, _rim(device))
+    return out - middle(rim)[..., None, None]

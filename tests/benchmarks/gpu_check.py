@@ -139,11 +139,11 @@ def _of_network(name: str, views: Views, device: str) -> Iterator[Row]:
 
 def _of_tiles(name: str, cfa: bool, device: str) -> Iterator[Row]:
     planned = plan_sheets(draw_star_scenes(8, 3, 24, WIDTH, HEIGHT, cfa))
-    shapes = [[g.stamps for _, g in SheetRenderer(planned, d)._groups] for d in ("cpu", device)]
+    shapes = [[g.shapes() for _, g in SheetRenderer(planned, d)._groups] for d in ("cpu", device)]
     worst = max(_close(*pair, 1e-3, 1e-6) for pair in zip(*shapes, strict=True))
     yield Row(f"{name}: star shapes", worst, "1e-3 of itself + 1e-6 of the light")
     for tiles in SheetRenderer(planned, "cpu").tiles(torch_stream("cpu", 8, "tiles")):
-        here, there = read_tiles(tiles), read_tiles(_moved(tiles, device))
+        here, there = read_tiles([tiles]), read_tiles([_moved(tiles, device)])
         for part, one, other in zip(("cut-outs", "facts", "stack"), here, there, strict=False):
             worst = _mostly(one, other, 0.02, 0.02)
             stage = f"{name}: {part} of {tiles.side_px} px tiles"

@@ -1,13 +1,13 @@
 """Where the time of star cut-outs goes: star shapes, tiles, read-out, reading, learning.
 
-    PYTHONPATH=. python3 tests/benchmarks/star_sheet_speed.py [--device cuda] [--frames 256]
-        [--times 4] [--profile]
+    PYTHONPATH=. python3 tests/benchmarks/star_sheet_speed.py [--device cuda] [--frames 1024]
+        [--times 8] [--mpx 268] [--profile]
 
 Planning is CPU work of the worker processes and reported apart. Every stage is timed on its own,
 then all of it as pre-training does it: a plan put on the device once, its frames rendered `times`
-times with their stars at other places. The rate counts cut-outs that hold a star, and all 64
-places a frame. Medians over several batches after a warm-up. --profile adds what the device spent
-most time on, rendering tiles and reading them.
+times with their stars at other places, `mpx` megapixels of tiles at a time. The rate counts all 64
+places of a frame's sheet. Medians over several batches after a warm-up. --profile adds what the
+device spent most time on, rendering tiles and reading them.
 """
 
 import argparse
@@ -27,6 +27,7 @@ from training.sheets import Sheets, render_sheets
 from training.tile_reader import read_tiles
 
 STARS = 64
+LEARNT_AT_ONCE = 256  # frames
 
 
 def one_batch(
@@ -39,25 +40,30 @@ def one_batch(
 
     seconds, plan = timed("cpu", draw)
     note("draw and plan scenes (CPU, one core)", seconds, count)
-    seconds, renderer = timed(device, lambda: SheetRenderer(plan, device))
+    most_px = int(1e6 * args.mpx)
+    seconds, renderer = timed(device, lambda: SheetRenderer(plan, device, most_px))
     note("star shapes", seconds, count)
     note("strengths", timed(device, lambda: settle(plan.truth, device))[0], count)
     generator = torch_stream(device, 1, index)
     seconds, batches = timed(device, lambda: renderer.tiles(generator, anew=True))
     note("tiles and read-out", seconds, count)
-    seconds, _ = timed(device, lambda: [read_tiles(tiles) for tiles in batches])
+    seconds, _ = timed(device, lambda: read_tiles(batches))
+    batches.clear()  # memory for what follows
     note("finding, cutting, stacking", seconds, count)
 
-    def everything() -> list[Sheets]:
-        return list(render_sheets(plan, 1, index, device, times=times))
+    def everything() -> tuple[Sheets, torch.Tensor]:
+        held = torch.zeros((), device=device)
+        for sheets in render_sheets(plan, 1, index, device, times=times, most_px=most_px):
+            held += sheets.facts[..., 4].sum()
+        return sheets, held
 
-    seconds, sheets = timed(device, everything)
+    seconds, (sheets, held) = timed(device, everything)
     note(f"all of it, {times} times a plan", seconds, count * times)
-    held = sum(float(sheet.facts[..., 4].sum()) for sheet in sheets) / (count * times)
-    note("(stars held by a sheet)", held / 1000 * count, count)
+    note("(stars held by a sheet)", float(held) / (count * times) / 1000 * count, count)
     if args.learner is not None:
-        seconds, _ = timed(device, lambda: args.learner.step(sheets[0], 1e-3))
-        note("one step of learning", seconds, count)
+        some = sheets.rows(torch.arange(min(count, LEARNT_AT_ONCE), device=device))
+        seconds, _ = timed(device, lambda: args.learner.step(some, 1e-3))
+        note("one step of learning", seconds, len(some))
 
 
 def learner(device: str) -> Any:
@@ -76,13 +82,15 @@ def learner(device: str) -> Any:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
-    parser.add_argument("--frames", type=int, default=256)
-    parser.add_argument("--times", type=int, default=4)
+    parser.add_argument("--frames", type=int, help="1024 on a GPU, 64 on a CPU")
+    parser.add_argument("--times", type=int, default=8)
+    parser.add_argument("--mpx", type=float, default=268, help="of tiles rendered at a time")
     parser.add_argument("--height", type=int, default=1024)
     parser.add_argument("--width", type=int, default=1536)
     parser.add_argument("--batches", type=int, default=4)
     parser.add_argument("--profile", action="store_true")
     args = parser.parse_args()
+    args.frames = args.frames or (1024 if args.device == "cuda" else 64)
     torch.backends.cudnn.benchmark = True
     args.learner = learner(args.device)
     rows: dict[str, list[float]] = {}
@@ -112,7 +120,7 @@ def main() -> None:
         print(f"\nframes by size of their tiles: {sizes}")
         print("shapes:\n" + profiled(args.device, lambda: SheetRenderer(plan, args.device)))
         print("tiles:\n" + profiled(args.device, lambda: renderer.tiles(generator, anew=True)))
-        print("reading:\n" + profiled(args.device, lambda: [read_tiles(t) for t in batches]))
+        print("reading:\n" + profiled(args.device, lambda: read_tiles(batches)))
 
 
 if __name__ == "__main__":
