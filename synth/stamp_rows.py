@@ -27,9 +27,9 @@ def laid_in_rows(
 ) -> Tensor:
     """Tiles (b, n, side, side) as weighted sums of rows of stamps.
 
-    stamps: a row of zeros and what `put_in_rows` wrote, pitch at least 64 + side. stars: number of the stamp's first pixel,
-    left and top edge, electrons, each (b, n, k). planes: (b, n, k, 4) shares of the mosaic's
-    places, None = all of it everywhere.
+    stamps: a row of zeros and what `put_in_rows` wrote, pitch at least 64 + side. stars: number of
+    the stamp's first pixel among those written, left and top edge, electrons, each (b, n, k).
+    planes: (b, n, k, 4) shares of the mosaic's places, None = all of it everywhere.
     """
     first, left, top, flux = stars
     b, n, k = first.shape
