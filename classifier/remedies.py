@@ -57,6 +57,7 @@ class Remedy:
         return {key: texts[key] for cause in self.causes for key in cause.cautions}
 
 
+@cache
 def remedy(key: str) -> Remedy:
     """Causes and remedies of the fault `key`; UsageError names the nearest key if there is none."""
     known = [row.key for row in FAULTS + SET_FAULTS]

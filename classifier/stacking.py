@@ -177,6 +177,8 @@ def _widths(covariance: Array, weights: Array) -> tuple[float, float]:
         # Half of the peak lies between the half widths of the narrowest and the widest.
         low, high = np.sqrt(np.log(2) / rate.max()), np.sqrt(np.log(2) / rate.min())
         for _ in range(40):
+            if high - low <= 1e-9 * high:
+                break
             middle = (low + high) / 2
             above = peaks @ np.exp(-rate * middle**2) > peaks.sum() / 2
             low, high = (middle, high) if above else (low, middle)
