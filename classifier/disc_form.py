@@ -2,7 +2,7 @@
 
     forms = disc_forms(scale, sign, x, y, radius)
 
-Round each circle the picture is read in polar coordinates, in 16 sectors. The edge is looked for
+Round each circle the picture is read in polar coordinates, in 24 sectors. The edge is looked for
 in each, the circle is laid through the edges, and then each sector tells its step across the edge
 and the slopes on both sides of it. What is the same all round is the disc's; the scatter from
 sector to sector, whatever it comes from, is the noise that it is held against.
@@ -17,14 +17,16 @@ from classifier.round_edges import Scale
 
 Array = np.ndarray
 
-SECTORS, RAYS = 16, 3
+SECTORS, RAYS = 24, 2
 TURN = (np.arange(SECTORS * RAYS) + 0.5) / (SECTORS * RAYS) * 2 * np.pi
 MIDDLES = (np.arange(SECTORS) + 0.5) / SECTORS * 2 * np.pi
 RADII = np.exp(np.arange(-22, 12) * 0.05)  # of the circle's own: 0.33 to 1.73
 WIDE = 4  # radii to each side of an edge that is looked for
 SEARCHED = (0.72, 1.33)
-TURNS = 2  # how often the circle is laid anew
-LEAST_SECTORS = 6
+TURNS, MORE_TURNS = 2, 1  # how often a circle is laid anew, and one that still moves
+STILL = 0.06  # of the radius: less is no move
+LEAST_SECTORS = 9
+LEAST_KNOWN = 2  # sectors that have to show how the light rises within the edge
 LEAST_SEEN = 0.2  # share of a sector's cells
 LEAST_FREE = 0.15  # of a cell
 # Of the radius: across the edge, and on both sides further away.
@@ -37,10 +39,10 @@ class DiscForms:
     """Arrays (n,). x, y, radius: in cells of the first picture. step: across the edge, as high as
     the picture's values, above 0 for what was looked for. sure: that step over its scatter; edge:
     of the part of the step that is no slope, over its scatter; sharp: that part as a share of the
-    step. agreeing: share of the sectors that show it. height: of the brighter part inside over
-    what lies outside, or of the darker part under it. outer: slope outside the edge, and pedestal:
-    the light outside it over the smooth sky, both as shares of the step. sectors: how many can be
-    seen; 0 where too few are, and then nothing else is known."""
+    step. agreeing: share of the sectors that show it. high: the brighter part inside, or the
+    darker part, and low: what lies outside, both times the sign looked for. outer: slope outside
+    the edge, and pedestal: the light outside it over the smooth sky, both as shares of the step.
+    sectors: how many can be seen; 0 where too few are, and then nothing else is known."""
 
     x: Array
     y: Array
@@ -50,7 +52,8 @@ class DiscForms:
     edge: Array
     sharp: Array
     agreeing: Array
-    height: Array
+    high: Array
+    low: Array
     outer: Array
     pedestal: Array
     sectors: Array
@@ -60,9 +63,16 @@ def disc_forms(scale: Scale, sign: Array, x: Array, y: Array, radius: Array) -> 
     """Forms of circles near (n,) x, y, radius in cells of the first picture, looked for at that
     scale; sign: (n,) 1 for what is brighter inside, -1 for what is darker."""
     x, y, radius = scale.to_scale(x), scale.to_scale(y), radius / scale.step
-    for _ in range(TURNS):
-        shift_x, shift_y, grown = _laid(*_polar(scale, sign, x, y, radius))
-        x, y, radius = x + shift_x * radius, y + shift_y * radius, radius * grown
+    moving = np.arange(len(x))
+    for turn in range(TURNS + MORE_TURNS):
+        near = x[moving], y[moving], radius[moving]
+        shift_x, shift_y, grown = _laid(*_polar(scale, sign[moving], *near))
+        x[moving] += shift_x * near[2]
+        y[moving] += shift_y * near[2]
+        radius[moving] *= grown
+        move = np.maximum(np.hypot(shift_x, shift_y), np.abs(grown - 1))
+        if turn >= TURNS - 1:
+            moving = moving[move > STILL]
     sums, weights = _polar(scale, sign, x, y, radius)
     inside, seen_in = _ring(sums, weights, INSIDE)
     outside, seen_out = _ring(sums, weights, OUTSIDE)
@@ -70,7 +80,7 @@ def disc_forms(scale: Scale, sign: Array, x: Array, y: Array, radius: Array) -> 
     beyond, seen_beyond = _ring(sums, weights, BEYOND)
     seen = (seen_in > LEAST_SEEN) & (seen_out > LEAST_SEEN)
     step = inside - outside
-    rise = np.where(seen_within > 0.3, within - inside, 0.0)
+    rise = _rise(within - inside, seen_within > 0.3, step)
     fall = np.where(seen_beyond > 0.3, outside - beyond, 0.0)
     own = step - SLOPES * (np.maximum(rise, 0) + np.maximum(fall, 0))
     whole, part = _middle(step, seen), _middle(own, seen)
@@ -85,7 +95,8 @@ def disc_forms(scale: Scale, sign: Array, x: Array, y: Array, radius: Array) -> 
         _over_scatter(own, seen, part),
         part / unit,
         agreeing,
-        _high(sums, weights) - _middle(outside, seen),
+        _high(sums, weights),
+        _middle(outside, seen),
         _middle(fall, seen) / unit,
         _middle(outside, seen) / unit,
         np.where(seen.sum(1) >= LEAST_SECTORS, seen.sum(1), 0),
@@ -156,6 +167,14 @@ def _over_scatter(values: Array, seen: Array, usual: Array) -> Array:
     mean = values.sum(1) / count
     scatter = np.sqrt(((values - mean[:, None]) ** 2 * seen).sum(1) / count)
     return mean / np.maximum(scatter / np.sqrt(count), 1e-9)
+
+
+def _rise(rise: Array, seen: Array, step: Array) -> Array:
+    """(n, sectors) how the light still rises within the edge. Where a star covers that, it rises as
+    in the other sectors; where it covers all, as the wings of the star under the cover do: from
+    there inward by twice the step at least (r^-4, Moffat 1969), so that no edge is left."""
+    known = (seen.sum(1) >= LEAST_KNOWN)[:, None]
+    return np.where(seen, rise, np.where(known, _middle(rise, seen)[:, None], 2 * step))
 
 
 def _high(sums: Array, weights: Array) -> Array:

@@ -2,7 +2,9 @@
 
 Larger ones are known by their round edge: circles to which the slopes of the star-free sky point
 from all sides (`round_edges`), laid on the edge and judged by what is the same all round
-(`disc_form`). Nebulae, galaxies and haloes have no edge that is sharp, round and whole.
+(`disc_form`). Nebulae, galaxies and haloes have no edge that is sharp, round and whole. Light far
+above the sky is squeezed to its logarithm: the wings of a bright star become a gentle slope on
+which the edge of a ghost stands out, and only the star's core is covered.
 
 Small shadows, of a few cells, are looked for with a matched filter, a disc less the annulus round
 it. A candidate counts as a disc only if it has an edge: most of the step happens within 15 % of
@@ -29,13 +31,16 @@ RADII = (2.5, 3.5, 5.0, 7.0, 10.0, 14.0, 20.0, 28.0, 40.0, 56.0)
 SMALL = 10.0  # cells: up to this radius a matched filter looks for shadows
 DIRECTIONS = 12
 FOUND_SIGMA = 7.0
+SQUEEZED = 3.0  # light of so many times the noise of a cell is half way to its logarithm
+CORE = 60.0  # peaks over the noise: higher stars are covered as one of this height
 CROWDED = 0.9  # share of covered cells from which on bright discs cannot be judged
 KEPT = 6
 LARGEST_SHADOW = 0.2  # of the longer side: what lies further off casts none that is seen
-CHANCE, CHANCE_SMALL = 3e-6, 5e-7  # that a bright circle of a large or small disc is none
+CHANCE, CHANCE_SMALL = 1e-7, 3e-8  # that a bright circle of a large or small disc is none
+CHANCE_SHARP = 3e-6  # that a large one with an edge as sharp as no nebula has is none
 BEYOND_DOUBT = 1e-9
 CHANCE_FAINT = 3e-4  # the same of one that may be one
-CHANCE_EVEN = 1e-3  # and of one that stands on even sky, which no part of a nebula does
+CHANCE_EVEN = 6e-4  # and of one that stands on even sky, which no part of a nebula does
 
 
 @dataclass(frozen=True)
@@ -65,12 +70,12 @@ def find_discs(
         return [], []
     width = fwhm_px if np.isfinite(fwhm_px) else 3.0
     grid = Grid(picture.level.shape, picture.step_px, picture.x0, picture.y0)
-    covered = star_cover(grid, stars, width, noise_adu) | ~picture.valid
+    covered = star_cover(grid, stars, width, noise_adu, CORE) | ~picture.valid
     smallest = max(8.0, 2.5 * width) / picture.step_px
     # Stars hide no shadow for long: clipped just above the sky they weigh little beside it.
     clipped = np.where(picture.valid, np.minimum(flat, 1.5 * picture.noise_adu), 0.0)
     small = _search(median_3x3(clipped), -1, smallest, picture, largest=SMALL)
-    dark, bright = _round(scales(flat, ~covered), smallest, picture)
+    dark, bright = _round(scales(_squeezed(flat, picture.noise_adu), ~covered), smallest, picture)
     ghosts = _distinct(bright)
     shadows = _distinct(dark, small)
     shadows = [disc for disc in shadows if not any(_is_hole(disc, ghost) for ghost in ghosts)]
@@ -99,6 +104,7 @@ def _round(
         )
         # Votes are counted where noise is low; edges are looked at where they are sharp.
         forms = disc_forms(pyramid[max(0, index - 1)], signs, *places)
+        heights = _heights(forms, signs, picture.noise_adu)
         edged, likely = _judged(forms, signs, picture.noise_adu)
         sized = (forms.radius >= smallest) & ((signs > 0) | (forms.radius < largest))
         for one in np.flatnonzero((edged | likely) & sized):
@@ -108,12 +114,27 @@ def _round(
                 x=x,
                 y=y,
                 radius=float(forms.radius[one]) * picture.step_px,
-                step_adu=sign * float(forms.height[one]),
+                step_adu=sign * float(heights[one]),
                 snr=float(forms.edge[one] if sign > 0 else forms.sure[one]),
                 has_edge=bool(edged[one]),
             )
             found[sign > 0].append(disc)
     return found
+
+
+def _squeezed(light: Array, noise_adu: float) -> Array:
+    unit = SQUEEZED * noise_adu
+    return np.where(light > 0, unit * np.arcsinh(light / unit), light).astype(np.float32)
+
+
+def _heights(forms: DiscForms, signs: Array, noise_adu: float) -> Array:
+    """(n,) how far each stands above the sky beside it, or below it, no longer squeezed."""
+    unit = SQUEEZED * noise_adu
+    high, low = (
+        np.where(light > 0, unit * np.sinh(np.minimum(light / unit, 50)), light)
+        for light in (signs * forms.high, signs * forms.low)
+    )
+    return signs * (high - low)
 
 
 def _judged(forms: DiscForms, signs: Array, noise_adu: float) -> tuple[Array, Array]:
@@ -126,17 +147,20 @@ def _judged(forms: DiscForms, signs: Array, noise_adu: float) -> tuple[Array, Ar
     bright, large = signs > 0, forms.radius > SMALL
     # Noise of the mean over the rings inside and outside the edge, of 0.8 and 1.2 radii squared.
     over_noise = forms.step * forms.radius / (1.45 * noise_adu)
-    seen = (forms.sectors > 0) & (forms.height > 0) & (over_noise > 7)
+    seen = (forms.sectors > 0) & (forms.high > forms.low) & (over_noise > 7)
     shadow = (forms.sure > 9) & (forms.agreeing >= 0.8) & (forms.outer < 0.55)
     shadow &= (forms.pedestal > -0.3) & (forms.pedestal < 1.2)
     # Student's distribution: of few sectors even a large mean over its scatter may be chance.
     chance = special.stdtr(np.maximum(forms.sectors, 2) - 1, -forms.edge)
-    ghost = (chance < np.where(large, CHANCE, CHANCE_SMALL)) & (forms.agreeing >= 0.85)
-    ghost &= (forms.sharp > np.where(chance < BEYOND_DOUBT, 0.5, 0.62)) & (forms.outer < 0.25)
+    enough = np.where(large, np.where(forms.sharp > 0.85, CHANCE_SHARP, CHANCE), CHANCE_SMALL)
+    ghost = (chance < enough) & (forms.agreeing >= 0.85)
+    ghost &= (forms.sharp > np.where(chance < BEYOND_DOUBT, 0.55, 0.62)) & (forms.outer < 0.25)
+    ghost &= over_noise > np.where(large, 7, 14)
     ghost &= (forms.pedestal > -1.8) & (forms.pedestal < np.where(large, 0.6, 0.4))
     even = (chance < CHANCE_EVEN) & (forms.agreeing >= 0.8) & (forms.sharp > 0.8)
+    even &= forms.sectors >= 10
     even &= (np.abs(forms.outer) < 0.1) & (np.abs(forms.pedestal) < 0.35)
-    ghost |= even & (over_noise > 20)
+    ghost |= even & (over_noise > 30)
     blurred = (forms.sure > 6) & (forms.agreeing >= 0.75) & (forms.outer < 0.6)
     blurred &= (forms.pedestal > -0.5) & (forms.pedestal < 1.3)
     faint = (chance < CHANCE_FAINT) & (forms.agreeing >= 0.75) & (forms.sharp > 0.5)

@@ -19,16 +19,21 @@ class Grid:
     y0: int
 
 
-def star_cover(grid: Grid, stars: Array, fwhm_px: float, noise_adu: float) -> Array:
+def star_cover(
+    grid: Grid, stars: Array, fwhm_px: float, noise_adu: float, highest: float = np.inf
+) -> Array:
     """(h, w) bool, true under the brightest stars.
 
     stars: as `find_stars` gives them. Wings that fall as r^-4 between the core (Moffat 1969,
     A&A 3, 455) and the aureole (r^-2) sink into the noise at a radius that grows as the fourth
     root of the peak; the factor and the allowance for saturation are by trial on real frames.
+    highest: of the peak over the noise; stars above it are covered no further than one of that
+    height, and their wings can be seen.
     """
     covered = np.zeros(grid.shape, bool)
     high = np.maximum(stars["peak"] / max(noise_adu, 1e-9), 5.0)
     radius = fwhm_px * 1.1 * high**0.25 * np.where(stars["saturated"], 1.6, 1.0)
+    radius = np.minimum(radius, fwhm_px * 1.1 * highest**0.25)
     reaches = radius / grid.step_px + 0.7
     centres_x = (stars["x"] - grid.x0 + 0.5) / grid.step_px - 0.5
     centres_y = (stars["y"] - grid.y0 + 0.5) / grid.step_px - 0.5

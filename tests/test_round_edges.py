@@ -131,6 +131,52 @@ def test_stars_do_not_hide_a_ghost():
     assert disc.radius == pytest.approx(135, rel=0.1)
 
 
+def bright_star(x, y, flux_adu, slope, full_adu=60_000.0):
+    """Light of a star whose wings fall as r^-slope beyond a core of 1.2 cells (Moffat 1969, A&A 3,
+    455), cut where the sensor is full, and its row as the star search gives it."""
+    rows, columns = np.indices(SHAPE)
+    light = flux_adu * (1 + (np.hypot(columns - x, rows - y) / 1.2) ** 2) ** (-slope / 2)
+    row = np.zeros(1, STAR)
+    row["x"], row["y"] = STEP_PX * x + 1, STEP_PX * y + 1
+    row["peak"], row["saturated"], row["flux"] = full_adu, True, 30 * flux_adu
+    return np.minimum(light, full_adu), row
+
+
+@pytest.mark.parametrize("slope", [3.0, 4.0, 5.0])
+@pytest.mark.parametrize("flux_adu", [1e4, 1e5, 1e6, 1e7])
+def test_the_wings_of_a_bright_star_have_no_edge(flux_adu, slope):
+    light, star = bright_star(150.2, 110.3, flux_adu, slope)
+    _, bright = found_in(sky(light), star)
+    assert not edged(bright)
+
+
+@pytest.mark.parametrize(
+    "radius, off, flux_adu", [(24, 0, 3e5), (24, 5, 1e6), (16, 3, 3e5), (45, 9, 1e7)]
+)
+def test_a_ghost_round_its_own_star(radius, off, flux_adu):
+    light, star = bright_star(150.2, 110.3, flux_adu, 4.0)
+    _, bright = found_in(sky(light + lit(150.2 + off, 110.3, radius, 30.0)), star)
+    disc = edged(bright)[0]
+    assert np.hypot(disc.x - 1 - STEP_PX * (150.2 + off), disc.y - 1 - STEP_PX * 110.3) < (
+        0.1 * STEP_PX * radius
+    )
+    assert disc.radius == pytest.approx(STEP_PX * radius, rel=0.1)
+
+
+def test_an_edge_that_only_a_cover_makes_is_none():
+    """Light that rises without end towards a covered middle, as wings do under the star's cover."""
+    rows, columns = np.indices(SHAPE)
+    away = np.hypot(columns - 150, rows - 110)
+    wings = sky(200 * (20 / np.maximum(away, 10)) ** 5.0)
+    place = [np.array([value]) for value in (1, 150.0, 110.0, 20.0)]
+    covered = disc_forms(scales(wings, away > 16)[0], *place)
+    assert covered.sharp[0] < 0.3
+    # A disc under the same cover that shows in two sectors how even it is inside keeps its edge.
+    gap = (away > 16) | (np.abs(rows - 110) < 6)
+    even = disc_forms(scales(sky(lit(150, 110, 20, 60.0)), gap)[0], *place)
+    assert even.sharp[0] > 0.8
+
+
 def test_half_of_a_circle_is_not_a_disc():
     columns = np.indices(SHAPE)[1]
     half = lit(150, 110, 40, 25.0) * (columns > 150)
@@ -139,8 +185,8 @@ def test_half_of_a_circle_is_not_a_disc():
 
 
 def test_a_circle_of_which_too_little_is_seen_has_no_form():
-    """17.5 cells beyond the edge a sixth of a circle of 20 cells is left: 3 of 16 sectors."""
+    """17.5 cells beyond the edge a sixth of a circle of 20 cells is left: 4 of 24 sectors."""
     scale = scales(sky(lit(-17.5, 110, 20, 60.0)), np.ones(SHAPE, bool))[0]
     near, far, radius = (np.array([value]) for value in (-17.5, 110.0, 20.0))
     assert disc_forms(scale, np.ones(1), near, far, radius).sectors.tolist() == [0]
-    assert disc_forms(scale, np.ones(1), far, far, radius).sectors.tolist() == [16]
+    assert disc_forms(scale, np.ones(1), far, far, radius).sectors.tolist() == [24]

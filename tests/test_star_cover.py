@@ -37,6 +37,16 @@ def test_cells_under_a_star_are_those_within_its_reach(count, step_px, fwhm_px):
     assert (covered == expected).mean() > 0.999  # but for what rounding does at the very edge
 
 
+def test_higher_stars_are_covered_as_one_of_the_height_that_is_set():
+    grid, one = Grid((60, 80), 1, 0, 0), np.zeros(1, dtype=STAR)
+    one["x"], one["y"], one["peak"], one["saturated"] = 40, 30, 6e5, True
+    y, x = np.indices(grid.shape)
+    limited = star_cover(grid, one, 4.0, 10.0, highest=81.0)
+    # 1.1 x 4 px x 3, the fourth root of 81, and 0.7 cells more.
+    assert (limited == (np.hypot(x - 40, y - 30) <= 13.9)).all()
+    assert star_cover(grid, one, 4.0, 10.0).sum() > 5 * limited.sum()
+
+
 def test_picture_without_noise_is_covered_at_once():
     # A drawing has no noise at all, so its stars reach without end.
     stars = some_stars(200, 80, 60, 1)
