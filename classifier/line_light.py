@@ -42,11 +42,11 @@ def line_snr(calm: Array, ends: Array) -> float:
     # All that is asked of the cells depends on their part of the length and distance aside.
     part = (along * (PARTS / length)).astype(int).clip(0, PARTS - 1)
     place = ((aside + ASIDE) * FINE).astype(int).clip(0, PLACES - 1)
-    index, number = part * PLACES + place, PARTS * PLACES
-    sums = np.bincount(index, light, number).reshape(PARTS, PLACES)
-    counts = np.bincount(index, minlength=number).reshape(PARTS, PLACES)
-    whole = [_whole_distances(each.sum(0)) for each in (sums, counts)]
-    return max(_matched(sums, counts, one) / _unevenness(*whole, one) for one in SECTIONS)
+    index, size = part * PLACES + place, PARTS * PLACES
+    sums = np.bincount(index, light, size).reshape(PARTS, PLACES)
+    counts = np.bincount(index, minlength=size).reshape(PARTS, PLACES)
+    total, number = _whole_distances(sums.sum(0)), _whole_distances(counts.sum(0))
+    return max(_matched(sums, counts, one) / _unevenness(total, number, one) for one in SECTIONS)
 
 
 def _beside(
