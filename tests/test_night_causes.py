@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from written_run import COUNT, STEP, run_of
 
+from classifier.evidence import YES, Evidence
 from classifier.night_causes import likelihoods, night_causes, ramp, ranked_causes, signs_of
 from classifier.night_line import night_line
 from classifier.remedies import remedy
@@ -138,3 +139,78 @@ def test_wings_along_drawn_out_stars_are_no_cable(odd_deg, is_cable):
     line.of["odd_sigma"][:], line.of["odd_deg"][:] = 6.0, odd_deg
     assert (signs_of(line)["bar_share"] > 0.9) == is_cable
     assert (likelihoods(signs_of(line))["cable"] > 0.5) == is_cable
+
+
+IN_CLOUD = (np.arange(COUNT) >= 12) & (np.arange(COUNT) < 14)
+
+
+def test_a_guide_star_lost_in_one_short_cloud():
+    line = run_of(
+        elongation=np.where(IN_CLOUD, 1.7, 1.04), lost=np.where(IN_CLOUD, 1.4, 0.0), angle_deg=150.0
+    )
+    line.of["asymmetry"][IN_CLOUD] = 0.4
+    found = likely(line)
+    assert max(found, key=found.get) == "guiding_after_cloud"
+    # All of it lies after the flip; but a wrong calibration would spare no sub there.
+    assert "guide_calibration" not in found
+
+
+def test_spikes_that_the_flip_takes_away_are_of_no_cable():
+    line = run_of()
+    line.of["odd_sigma"][:], line.of["odd_deg"][:] = 3.0, 120.0
+    assert signs_of(line)["bar_share"] == 1.0
+    line.of["odd_deg"][STEP] = np.nan
+    assert signs_of(line)["bar_share"] == 0.0
+
+
+def test_spikes_of_subs_out_of_focus_do_not_count():
+    line = run_of(fwhm_px=np.where(np.arange(COUNT) % 2, 4.0, 9.0))
+    line.of["odd_sigma"][:] = 3.0
+    line.of["odd_deg"][:] = np.where(np.arange(COUNT) % 2, np.nan, 120.0)
+    assert signs_of(line)["bar_share"] == 0.0
+
+
+@pytest.mark.parametrize("coherence, is_burst", [(0.15, False), (0.6, True)])
+def test_single_long_subs_are_bursts_if_their_stars_agree(coherence, is_burst):
+    # 60 directions at random agree by R in exp(-60 R^2) of cases (Rayleigh): 0.26 and 4e-10.
+    hit = np.isin(np.arange(COUNT), (3, 8, 14))
+    line = run_of(elongation=np.where(hit, 1.5, 1.04), angle_coherence=coherence, star_count=60.0)
+    assert (signs_of(line)["bursts"] > 0.1) == is_burst
+
+
+def test_light_that_only_seems_to_come_and_go_is_no_cloud():
+    line = run_of(lost=np.where(np.arange(COUNT) // 3 % 2, 0.6, 0.0))
+    assert likelihoods(signs_of(line))["thin_cloud"] > 0.8
+    line.of["loss_error_mag"][:] = 0.3  # eight stars that scatter by 0.7
+    assert likelihoods(signs_of(line))["thin_cloud"] < 0.15
+
+
+def test_a_line_that_lies_there_all_night_is_no_satellite():
+    line = run_of()
+    for i, sub in enumerate(line.subs):
+        place = [100.0, 50.0, 400.0, 300.0] if i < 12 else [20.0 * i, 10.0, 90.0, 20.0 * i]
+        sub.measures.evidence["trail"] = Evidence(YES, 20.0, "", 1.0, where=[place])
+    # The twelve are of one place; the six others differ.
+    assert signs_of(line)["trail_share"] == pytest.approx(6 / COUNT)
+
+
+@pytest.mark.parametrize("place, is_dust", [((30, 20), True), ((0, 0), False)])
+def test_a_dark_corner_is_no_dust(place, is_dust):
+    line = run_of()
+    y, x = np.mgrid[:48, :64]
+    rng = np.random.default_rng(5)
+    shadow = -0.08 * (np.hypot(x - place[0], y - place[1]) < 4)
+    for sub in line.subs:
+        noise = 0.002 * rng.normal(size=shadow.shape)
+        sub.measures.sky = (900 * (shadow + noise)).astype(np.float16)
+    depth = signs_of(line)["spots_pct"]
+    # 8 % deep; smoothing by a cell leaves most of it.
+    assert (6.0 < depth < 8.5) if is_dust else depth < 1.0
+
+
+def test_a_moon_that_never_rose_lit_no_sky():
+    line = run_of()
+    for name, value in {"moon_altitude_deg": -30, "moon_lit": 0.5, "sun_altitude_deg": -40}.items():
+        line.of[name] = np.full(COUNT, float(value))
+    line.of["moon_angle_deg"] = line.of["zenith_angle_deg"] = np.zeros(COUNT)
+    assert signs_of(line)["moon_sky"] == 0.0

@@ -7,7 +7,7 @@ triangles); a disc and a sharp star add their half-flux radii in square, nearly 
 import numpy as np
 import pytest
 
-from classifier.night_focus import focus_course
+from classifier.night_focus import focus_course, focus_spell
 
 COUNT = 18
 COOLING = 14 - 7 * (1 - np.exp(-np.arange(COUNT) / 8.0))
@@ -49,3 +49,21 @@ def test_too_little_to_tell():
     assert np.isnan(focus_course(COOLING[:4], hfr((0,))[:4])[0])
     assert np.isnan(focus_course(np.full(COUNT, 3.0), hfr((0,)))[0])
     assert np.isnan(focus_course(np.full(COUNT, np.nan), hfr((0,)))[0])
+
+
+AIR = 1 + 0.9 * (np.arange(COUNT) / (COUNT - 1)) ** 2
+INSIDE = (np.arange(COUNT) >= 5) & (np.arange(COUNT) < 13)
+
+
+@pytest.mark.parametrize("inside", [INSIDE, np.arange(COUNT) >= 7, np.arange(COUNT) < 12])
+def test_a_knock_is_explained_while_the_air_thickens(inside):
+    # Seeing grows with airmass^(3/5) (Kolmogorov turbulence; Fried 1966), a disc does not.
+    size = np.hypot(1.8 * AIR**0.6, np.where(inside, 4.0, 0.0)) * NOISE
+    share, sigma = focus_spell(size, AIR)
+    # 2 % of scatter, 0.03 in powers of two, beside a change of more than one.
+    assert share > 0.985 and sigma > 40
+
+
+def test_a_slow_change_is_no_knock():
+    assert focus_spell(hfr((0,)), AIR)[0] < 0.9
+    assert focus_spell(np.full(COUNT, np.nan), AIR) == (0.0, 0.0)

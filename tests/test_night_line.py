@@ -93,3 +93,18 @@ def test_site_and_pointing_tell_altitudes():
     assert (line.of["altitude_deg"] < 36.6).all() and (line.of["altitude_deg"] > 20).all()
     assert (line.of["airmass"] > 1.6).all()
     assert np.isfinite(line.of["moon_altitude_deg"]).all()
+
+
+def test_the_error_of_the_loss_is_what_its_scatter_is():
+    rng = np.random.default_rng(8)
+    field, found, told = stars_of(), [], []
+    for _ in range(40):
+        noisy = field.copy()
+        noisy[:, 2] *= 10 ** (-0.4 * rng.normal(0, 0.3, len(noisy)))
+        line = night_line([sub(0, np.r_[field, field[:1] + 5]), sub(1, noisy)])
+        found.append(line.of["lost_mag"][1] - line.of["lost_mag"][0])
+        told.append(line.of["loss_error_mag"][1])
+    # Scatter of 40 medians: known to 11 %; the medians' own errors to less.
+    assert np.mean(told) == pytest.approx(np.std(found), rel=0.35)
+    # 1.2533 * 0.3 / sqrt(80), for normal scatter.
+    assert np.mean(told) == pytest.approx(0.042, rel=0.1)

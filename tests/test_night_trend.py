@@ -3,7 +3,15 @@
 import numpy as np
 import pytest
 
-from classifier.night_trend import correlation, eases, find_step, robust_spread, smoothness, trend
+from classifier.night_trend import (
+    correlation,
+    eases,
+    find_spell,
+    find_step,
+    robust_spread,
+    smoothness,
+    trend,
+)
 
 
 def test_slope_survives_wild_values():
@@ -75,3 +83,21 @@ def test_what_went_again_and_what_only_grew():
     assert eases(np.linspace(0, 1, 18)) == 0.0
     assert eases(np.where(np.arange(18) == 9, 1.0, 0.0)) == 0.0  # one odd sub
     assert eases(0.01 * hill) < 0.25 and eases(hill[:4]) == 0.0
+
+
+@pytest.mark.parametrize("begin, end", [(3, 9), (0, 4), (11, 20)])
+def test_a_spell_is_found_at_its_place(begin, end):
+    rng = np.random.default_rng(6)
+    inside = (np.arange(20) >= begin) & (np.arange(20) < end)
+    noise = rng.normal(0, 0.1, 20)
+    found = find_spell(np.where(inside, 1.0, 0.0) + noise)
+    # A spell that reaches an end is the same split of the night seen from its other part.
+    assert found[:2] in {(begin, end), (end, 20) if begin == 0 else (0, begin)}
+    # The variance of two levels 1 apart is p (1 - p), that of the noise 0.01.
+    share = inside.mean() * (1 - inside.mean())
+    assert found[2] == pytest.approx(share / (share + 0.01), abs=0.03)
+
+
+def test_no_spell_in_too_little_or_in_nothing():
+    assert find_spell(np.arange(5.0)) is None
+    assert find_spell(np.ones(12)) is None

@@ -5,6 +5,7 @@ import pytest
 
 from synth.night import draw_night
 from synth.reflections import reflection_map
+from synth.spike_strength import plan_spikes, spike_strengths
 from synth.strength import seen_reflection_pct
 
 
@@ -33,6 +34,14 @@ def test_a_cable_does_not_hide_behind_the_vanes(seed):
         for bar in scene.bars
     ]
     assert max(away) >= 8.0  # nearer than that the two spikes are one
+
+
+@pytest.mark.parametrize("seed", [31016, 32016, 33116])
+def test_spikes_of_a_cable_are_seen(seed):
+    scenes = [sub.scene for sub in draw_night(seed, "cable", 6, 512, 384).subs]
+    width = np.array([scene.good_fwhm_px for scene in scenes])
+    # In the better half of the night; 3 sigma is the level from which odd spikes count.
+    assert np.median(spike_strengths(plan_spikes(scenes), width)) >= 3.0
 
 
 @pytest.mark.parametrize("seed", [41126, 41226, 41726])
