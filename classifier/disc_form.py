@@ -111,9 +111,15 @@ def _polar(scale: Scale, sign: Array, x: Array, y: Array, radius: Array) -> tupl
     high, wide = scale.free.shape
     inside = (rows >= 0) & (rows <= high - 1) & (columns >= 0) & (columns <= wide - 1)
     seen = inside & (free > LEAST_FREE)
-    shape = len(x), len(RADII), SECTORS, RAYS
-    light = (light * seen).reshape(shape).sum(3) * sign[:, None, None]
-    return light, (free * seen).reshape(shape).sum(3)
+    return _over_rays(light * seen) * sign[:, None, None], _over_rays(free * seen)
+
+
+def _over_rays(values: Array) -> Array:
+    """(n, radii, directions) -> (n, radii, sectors) sums over the rays of a sector."""
+    total = values[..., 0::RAYS] + values[..., 1::RAYS]
+    for ray in range(2, RAYS):
+        total += values[..., ray::RAYS]
+    return total
 
 
 def _laid(sums: Array, weights: Array) -> tuple[Array, Array, Array]:

@@ -5,6 +5,8 @@ of what is there: 0.4 to 0.6 of the matched filter's S/N on painted trails. Once
 known, the sum that a matched filter makes along it is cheap, and it is what the fault counts in.
 """
 
+from functools import cache
+
 import numpy as np
 
 from classifier.sweeps import median
@@ -109,10 +111,18 @@ def _unevenness(total: Array, counts: Array, section: float) -> float:
     Ridges of cloud and of nebulae are long and straight enough to look like a trail; they do not
     come alone.
     """
-    places = np.arange(2 * ASIDE + 1)
-    weight = np.exp(-0.5 * ((places[:, None] - places[None]) / section) ** 2)
     mean = total.sum() / max(counts.sum(), 1)
-    sums = weight @ (total - mean * counts) / np.sqrt(np.maximum(weight**2 @ counts, 1e-9))
-    aside = (np.abs(places - ASIDE) > 3 * section + SIDES[0]) & (counts > 0)
+    weight, squares, aside = _parallel(section)
+    sums = weight @ (total - mean * counts) / np.sqrt(np.maximum(squares @ counts, 1e-9))
+    aside = aside & (counts > 0)
     scatter = float(np.std(sums[aside])) if aside.any() else 1.0
     return scatter if scatter > UNEVEN else 1.0
+
+
+@cache
+def _parallel(section: float) -> tuple[Array, Array, Array]:
+    """(lines, distances) weights of parallel lines at all whole distances aside and their squares;
+    which of these lines share no light with the one in the middle."""
+    places = np.arange(2 * ASIDE + 1)
+    weight = np.exp(-0.5 * ((places[:, None] - places[None]) / section) ** 2)
+    return weight, weight**2, np.abs(places - ASIDE) > 3 * section + SIDES[0]
