@@ -119,21 +119,20 @@ def _centred(stamps: Array, shifts: Array) -> Array:
     """Cut-outs moved by (n, 2) x, y of less than about two pixels, by cubic convolution."""
     whole = np.rint(shifts).astype(int).clip(-3, 3)
     part = (shifts - whole).clip(-1, 1).astype(np.float32)
-    n, side, _ = stamps.shape
-    pad = 5
+    side, pad = stamps.shape[1], 5
     wide = np.pad(stamps, ((0, 0), (pad, pad), (pad, pad)), mode="edge")
-    moved = np.zeros_like(stamps)
-    kernel_x, kernel_y = _cubic(part[:, 0]), _cubic(part[:, 1])
-    each = np.arange(n)[:, None]
-    columns = np.arange(side)[None] + pad
-    picked = np.zeros((n, wide.shape[1], side), np.float32)
+    across, down = (_weights(_cubic(part[:, k]), whole[:, k], side, pad) for k in (0, 1))
+    return down @ wide @ across.swapaxes(1, 2)
+
+
+def _weights(kernel: Array, whole: Array, side: int, pad: int) -> Array:
+    """(n, 4) weights and (n,) whole steps -> (n, side, side + 2 pad) matrices that move a line of
+    pixels, the first `pad` of which lie before the cut-out."""
+    weights = np.zeros((len(whole), side, side + 2 * pad), np.float32)
+    star, row = np.arange(len(whole))[:, None], np.arange(side)[None]
     for k in range(4):
-        source = columns - whole[:, :1] + k - 2
-        picked += kernel_x[:, k, None, None] * np.take_along_axis(wide, source[:, None, :], axis=2)
-    for k in range(4):
-        source = columns - whole[:, 1:] + k - 2
-        moved += kernel_y[:, k, None, None] * picked[each, source]
-    return moved
+        weights[star, row, row + pad - whole[:, None] + k - 2] = kernel[:, k, None]
+    return weights
 
 
 def _cubic(shift: Array) -> Array:
