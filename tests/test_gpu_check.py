@@ -39,6 +39,34 @@ def test_equal_light_is_fine_and_a_per_mille_too_much_is_not(check, monkeypatch)
     assert rows["mono: star layer"].is_fine
 
 
+def test_rounding_of_a_bright_star_is_allowed_near_it_only(check, monkeypatch):
+    planned = check._every_fault(False)
+    real = check.expected_electrons
+    stars = check.star_layer(planned.stars, check.HEIGHT, check.WIDTH, "cpu")
+    frame = int(stars.flatten(1).amax(1).argmax())
+    y, x = divmod(int(stars[frame].argmax()), check.WIDTH)
+    # A unit of float32's rounding of the peak, 100 px from it and in a frame of faint stars.
+    faint = int(stars.flatten(1).amax(1).argmin())
+    spots = {"near": (frame, y, x - 100 if x > 100 else x + 100), "faint": (faint, y, x)}
+    unit = 2**-24 * float(stars.amax())
+    assert unit > 0.3
+    rows = {}
+    for name, place in spots.items():
+        calls = []
+
+        def off_in_one_pixel(plan, device, place=place, calls=calls):
+            calls.append(device)
+            light = real(plan, device)
+            light[place] += unit * (len(calls) == 2)
+            return light
+
+        monkeypatch.setattr(check, "expected_electrons", off_in_one_pixel)
+        rows[name] = next(r for r in check._of_light("m", planned, "cpu") if "all" in r.stage)
+    assert rows["near"].is_fine and rows["near"].worst > 0.1
+    assert not rows["faint"].is_fine
+    assert f"at x {x}, y {y} of the frame with" in rows["faint"].where
+
+
 def test_wrong_noise_is_seen(check, monkeypatch):
     # A twentieth too little spread, the mean as it should be.
     real = check.shot_noise

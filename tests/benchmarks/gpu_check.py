@@ -4,8 +4,9 @@
 
 Needs torch, numpy, scipy and safetensors only. Every stage gets the CPU's input on both devices, so
 that differences do not add up; noise, which is another on every kind of device, is compared by its
-moments. Prints the worst difference of each stage beside what is allowed, and why; the exit status
-is 1 if any is over, 2 without a GPU. With --device cpu it compares the CPU with itself.
+moments. Prints the worst difference of each stage beside what is allowed, and of all light where it
+is and what lies there; the exit status is 1 if any is over, 2 without a GPU. With --device cpu it
+compares the CPU with itself.
 """
 
 import argparse
@@ -13,29 +14,39 @@ import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import torch
 from torch import Tensor
 
 from classifier.context import CONTEXT
+from classifier.sweeps import running_max
 from classifier.views import PHYSICAL, Views, make_views
 from classifier.vocabulary import KEYS
 from synth.expose import expected_electrons
 from synth.generate import apply, render_plan
 from synth.plan import Plan, plan
+from synth.processing import luminance
 from synth.rng import stream, torch_stream
 from synth.scene import draw_run
 from synth.sensor import Readout, read_out
 from synth.sheet_plan import plan_sheets
 from synth.star_scenes import draw_star_scenes
 from synth.star_sheets import SheetRenderer
-from synth.star_tiles import StarTiles
-from synth.starlight import star_layer
+from synth.star_tiles import TILES, StarTiles
+from synth.starlight import BRIGHT_PX, star_layer
 from synth.strength import settle
 from synth.tile_noise import shot_noise
 from training.tile_reader import read_tiles
 
 WIDTH, HEIGHT = 512, 384
+# Of the brightest pixel of the stars whose stamps reach a pixel. The shapes of the brightest stars
+# come out of float32 transforms: in their wings these are off by a unit of float32's rounding,
+# 2^-24 = 6e-8 of the star's peak, whatever the wing's own light (against float64, on the CPU, 4e-8
+# to 6e-8 in the worst pixel of each of six frames). Two devices round differently, one of millions
+# of pixels by more: three such units are allowed.
+STAR_ROUNDING = 2e-7
 
 
 @dataclass(frozen=True)
@@ -45,6 +56,7 @@ class Row:
     stage: str
     worst: float
     allowed: str
+    where: str = ""
 
     @property
     def is_fine(self) -> bool:
@@ -91,10 +103,48 @@ def _of_light(name: str, planned: Plan, device: str) -> Iterator[Row]:
     brightest = stars[0].flatten(1).amax(1).clamp_min(1)[:, None, None]
     away = (stars[0] - stars[1].cpu()).abs() / (1e-5 * brightest + 0.02)
     yield Row(f"{name}: star layer", float(away.max()), "1e-5 of the brightest pixel + 0.02 e")
-    light = [expected_electrons(planned, d) for d in ("cpu", device)]
-    yield Row(f"{name}: all light", _close(*light, 1e-4, 0.02), "1e-4 of itself + 0.02 e")
+    here, there = (expected_electrons(planned, d).cpu() for d in ("cpu", device))
+    nearby = running_max(running_max(stars[0], BRIGHT_PX + 1, 1), BRIGHT_PX + 1, 2)
+    away = (here - there).abs() / (1e-4 * here.abs() + 0.02 + STAR_ROUNDING * nearby)
+    reason = f"1e-4 of itself + 0.02 e + {STAR_ROUNDING:g} of the brightest star's peak there"
+    place = np.unravel_index(int(away.nan_to_num(torch.inf).argmax()), away.shape)
+    told = _lying_at(planned, place, here, there, stars[0], nearby)
+    yield Row(f"{name}: all light", float(away.nan_to_num(torch.inf).max()), reason, told)
+    mixed = luminance(here, "GRBG"), luminance(here.to(device), "GRBG")
+    yield Row(f"{name}: colours mixed", _close(*mixed, 1e-5, 0.0), "1e-5 of itself")
     found = [torch.from_numpy(settle(planned.truth, d)) for d in ("cpu", device)]
     yield Row(f"{name}: strengths", _close(*found, 2e-3, 1e-4), "0.2 % of itself")
+
+
+def _lying_at(
+    planned: Plan,
+    place: tuple[Any, ...],
+    here: Tensor,
+    there: Tensor,
+    stars: Tensor,
+    nearby: Tensor,
+) -> str:
+    """What is known of a pixel of a frame: its light on both devices, and what may have made it."""
+    scene = planned.scenes[place[0]]
+    frame, y, x = stars[place[0]], int(place[1]), int(place[2])
+    row, column = divmod(int((frame == nearby[place]).flatten().int().argmax()), WIDTH)
+    effects = {
+        "trails": scene.trails,
+        "clouds": scene.clouds,
+        "a reflection": scene.reflection,
+        "a charge tail": scene.charge_tail[0] > 0,
+        "a smear": scene.smear_share > 0,
+        "an edge": scene.edges,
+        "dust": scene.dust,
+        "amplifier glow": scene.amp_glow,
+    }
+    return (
+        f"worst at x {x}, y {y} of the frame with {', '.join(scene.recipe) or 'no fault'}: "
+        f"{float(here[place]):.6g} e here, {float(there[place]):.6g} e there; "
+        f"{float(frame[y, x]):.4g} e of it stars', brightest pixel within reach "
+        f"{float(nearby[place]):.4g} e at x {column}, y {row}; the frame has "
+        f"{', '.join(name for name, given in effects.items() if given) or 'nothing else'}"
+    )
 
 
 def _of_views(name: str, planned: Plan, device: str) -> Iterator[Row]:
@@ -139,9 +189,16 @@ def _of_network(name: str, views: Views, device: str) -> Iterator[Row]:
 
 def _of_tiles(name: str, cfa: bool, device: str) -> Iterator[Row]:
     planned = plan_sheets(draw_star_scenes(8, 3, 24, WIDTH, HEIGHT, cfa))
-    shapes = [[g.shapes() for _, g in SheetRenderer(planned, d)._groups] for d in ("cpu", device)]
-    worst = max(_close(*pair, 1e-3, 1e-6) for pair in zip(*shapes, strict=True))
-    yield Row(f"{name}: star shapes", worst, "1e-3 of itself + 1e-6 of the light")
+    groups = [SheetRenderer(planned, d)._groups for d in ("cpu", device)]
+    for (side, here), (_, there) in zip(*groups, strict=True):
+        worst = _close(here.shapes(), there.shapes(), 1e-3, 1e-6)
+        yield Row(f"{name}: star shapes, {side} px", worst, "1e-3 of itself + 1e-6 of the light")
+        # Tiles about the brightest stars and away from any.
+        places = torch.stack((here.x[:, :TILES], here.y[:, :TILES]), 2) + 8 * torch.arange(2)
+        origin = 16 * ((places - side / 2) / 16).round().long()
+        light = here._light(origin, side, 9), there._light(origin.to(device), side, 9)
+        worst = _close(*light, 1e-3, 1e-6 * float(light[0].amax()))
+        yield Row(f"{name}: light of {side} px tiles", worst, "1e-3 of itself + 1e-6 of the most")
     for tiles in SheetRenderer(planned, "cpu").tiles(torch_stream("cpu", 8, "tiles")):
         here, there = read_tiles([tiles]), read_tiles([_moved(tiles, device)])
         for part, one, other in zip(("cut-outs", "facts", "stack"), here, there, strict=False):
@@ -202,6 +259,8 @@ def main() -> int:
         wrong += not row.is_fine
         mark = "" if row.is_fine else "   <-- TOO MUCH"
         print(f"{row.stage:44s} {row.worst:18.3f}  {row.allowed}{mark}", flush=True)
+        if row.where:
+            print(f"    {row.where}", flush=True)
     print("all within what is allowed" if not wrong else f"{wrong} stages differ too much")
     return int(wrong > 0)
 
