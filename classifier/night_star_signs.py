@@ -35,11 +35,11 @@ def _stretch(line: NightLine) -> dict[str, float]:
     stretch_steady: 1 if all subs are stretched the same way in the sensor's frame; stretch_side:
     the same on each side of the flip. stretch_flip: change of the stretch at the flip over its
     size. stretch_uneven: scatter of its size over its mean. stretch_smooth, stretch_trend: its
-    course; stretch_lost: rank correlation with the light lost. along_ra: 1 along right ascension,
-    -1 along declination. lobed, lopsided: form of the stretched subs. bursts: share of single
-    stretched subs between rounder ones. flip_onset: growth of the elongation at the flip;
-    flip_quiet: share of round subs after it. frames_shake, frames_drift: share of single frames
-    that measure so."""
+    course; stretch_lost: rank correlation with the light lost; stretch_cloud: mean loss of the
+    stretched subs less that of the round ones. along_ra: 1 along right ascension, -1 along
+    declination. lobed, lopsided: form of the stretched subs. bursts: share of single stretched
+    subs between rounder ones. flip_onset: growth of the elongation at the flip; flip_quiet: share
+    of round subs after it. frames_shake, frames_drift: share of single frames that measure so."""
     elongation = line.of["elongation"]
     shape = line.of["e1"] + 1j * line.of["e2"]
     size = np.abs(shape)
@@ -62,6 +62,10 @@ def _stretch(line: NightLine) -> dict[str, float]:
         "bursts": _bursts(elongation, line),
     }
     signs["stretch_lost"] = correlation(line.of["veil_mag"], size)
+    lost, long = line.of["veil_mag"], elongation >= STRETCHED
+    hit, round_ = (np.isfinite(lost) & which for which in (long, elongation < _quiet(seen)))
+    if hit.any() and round_.any():
+        signs["stretch_cloud"] = float(lost[hit].mean() - lost[round_].mean())
     signs |= _at_flip(line, shape, good)
     along = 2 * np.deg2rad(line.to_sky_deg(line.of["angle_deg"]) - 90.0)
     sky = good & np.isfinite(along)
