@@ -48,3 +48,18 @@ def test_spikes_of_a_cable_are_seen(seed):
 def test_satellites_of_a_twilight_are_several(seed):
     subs = draw_night(seed, "satellites", 18, 256, 192).subs
     assert sum(bool(sub.scene.trails) for sub in subs) >= 4
+
+
+@pytest.mark.parametrize("seed", [31104, 31404, 31604])
+def test_the_worst_sub_of_an_uneven_worm_is_as_long_as_told(seed):
+    drawn = draw_night(seed, "tracking_error", 18, 256, 256)
+    base = drawn.subs[0].scene.good_fwhm_px / 2.3548
+    numbers = drawn.causes[0].numbers
+    lines = np.array([np.hypot(*(sub.scene.path[-1] - sub.scene.path[0])) for sub in drawn.subs])
+    # A line of length L adds L^2 / 12 to the variance (a uniform distribution). Good stars of
+    # the first sub are wider than at the zenith by its airmass, 1.3 at the most here.
+    worst = np.sqrt(1 + (lines.max() / base) ** 2 / 12)
+    assert 1 + 0.6 * (numbers["elongation"] - 1) < worst < 1.05 * numbers["elongation"]
+    if drawn.subs[0].scene.exposure_s > 2 * numbers["period_s"]:
+        # Over whole periods a sine has the same variance wherever it begins.
+        assert lines.min() > 0.7 * lines.max()
