@@ -152,9 +152,9 @@ def _card(
 
 
 def _only(frame: FrameResult, keys: Collection[str]) -> FrameResult:
-    """The frame with the places of these faults alone."""
+    """The frame with these faults and their places alone."""
     where = {key: shapes for key, shapes in frame.where.items() if key in keys}
-    return FrameResult(frame.path, where=where)
+    return FrameResult(frame.path, faults=list(keys), where=where)
 
 
 def _argument(dispute: Dispute, thresholds: Mapping[str, float] | None) -> dict[str, str]:

@@ -118,7 +118,7 @@ def _see(frame: Frame, model: "Model", masters: MasterFiles | None) -> Sight:
         features=features,
         shape=shape,
         line_px=views.line_px[0].tolist(),
-        picture=draw_picture(frame.pixels, views, frame.overview),
+        picture=draw_picture(frame.pixels, views, frame.overview, measures),
         notes=tuple(frame.notes),
         calibration=_tried(frame, measures, masters) if masters else {},
     )

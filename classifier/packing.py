@@ -20,9 +20,11 @@ from classifier.evidence import Evidence
 from classifier.examine import Sight
 from classifier.facts import Facts
 from classifier.measures import FrameMeasures
-from classifier.results import Picture
+from classifier.results import Picture, StarTile
 
-CLASSES = {each.__name__: each for each in (Sight, Facts, FrameMeasures, Evidence, Picture)}
+CLASSES = {
+    each.__name__: each for each in (Sight, Facts, FrameMeasures, Evidence, Picture, StarTile)
+}
 # Everything that a damaged or foreign archive has been seen to raise.
 BROKEN = (ValueError, KeyError, TypeError, IndexError, AttributeError, OSError, EOFError)
 

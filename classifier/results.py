@@ -28,17 +28,33 @@ JSON_NAME, CSV_NAME, REPORT_NAME = "frames.json", "frames.csv", "report.html"
 
 
 @dataclass(frozen=True)
+class StarTile:
+    """One star of a picture's strip: its place and the side of its cut-out, in frame pixels, and if
+    it was measured its half-flux radius, the angle of its long axis from +x towards +y, and the
+    faults that it shows."""
+
+    x_px: float
+    y_px: float
+    side_px: float
+    hfr_px: float = 0.0
+    angle_deg: float = 0.0
+    shows: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
 class Picture:
     """What a person sees of a frame: a stretched thumbnail and a strip of its stars.
 
     `thumbnail` and `strip` are JPEG and PNG bytes (`strip` may be empty); `width_px` and
-    `height_px` are the size of the frame itself, for laying `where` over the thumbnail.
+    `height_px` are the size of the frame itself, for laying `where` over the thumbnail; `tiles`
+    tell of the stars of the strip from left to right.
     """
 
     thumbnail: bytes
     strip: bytes
     width_px: int
     height_px: int
+    tiles: tuple[StarTile, ...] = ()
 
 
 @dataclass

@@ -16,6 +16,7 @@ from pathlib import Path
 from classifier.errors import NightcullError
 from classifier.frame import find_frames, read_frame
 from classifier.results import Picture
+from classifier.star_marks import read_back
 
 
 def from_subs(folders: Sequence[Path], wanted: Collection[str]) -> dict[str, Picture]:
@@ -32,6 +33,7 @@ def _drawn(path: Path) -> Picture | None:
     """One file's picture; None if it can no longer be read."""
     import torch
 
+    from classifier.measures import measure_frame
     from classifier.picture import draw_picture
     from classifier.views import make_views, physical_vector
 
@@ -42,7 +44,7 @@ def _drawn(path: Path) -> Picture | None:
     with torch.inference_mode():
         pixels = torch.from_numpy(frame.pixels)[None]
         views = make_views(pixels, physical_vector(frame.facts)[None], frame.overview)
-        return draw_picture(frame.pixels, views, frame.overview)
+        return draw_picture(frame.pixels, views, frame.overview, measure_frame(frame))
 
 
 def from_report(page: Path) -> dict[str, Picture]:
@@ -76,7 +78,8 @@ class _Cards(HTMLParser):
             if found.get("class") == "whole":
                 self.pictures[self._path] = Picture(content, b"", *self._size)
             elif known is not None:
-                self.pictures[self._path] = replace(known, strip=content)
+                tiles = read_back(found.get("data-stars", ""))
+                self.pictures[self._path] = replace(known, strip=content, tiles=tiles)
 
 
 def _content(url: str) -> bytes:

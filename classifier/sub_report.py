@@ -18,6 +18,7 @@ from PIL import Image, UnidentifiedImageError
 from classifier.evidence import Evidence
 from classifier.night import severity
 from classifier.results import FrameResult, Picture
+from classifier.star_marks import star_marks
 from classifier.urgency import urgency_of
 from classifier.vocabulary import Verdict, fault
 from classifier.web_page import data_url
@@ -105,6 +106,7 @@ def _shrunk(picture: Picture) -> Picture:
         _jpeg(picture.strip, 0),
         picture.width_px,
         picture.height_px,
+        picture.tiles,
     )
 
 
@@ -146,6 +148,7 @@ def picture_row(frame: FrameResult, picture: Picture) -> dict[str, Any]:
     return {
         "thumbnail": data_url(picture.thumbnail),
         "strip": data_url(picture.strip),
+        "stars": star_marks(picture, frame.faults),
         "width": picture.width_px,
         "height": picture.height_px,
         "marks": marks(frame, size / 80)[:MARKS_MOST] if size else [],
