@@ -10,7 +10,7 @@ the shape of its place, its neighbours from the catalogue, mosaic, sky, hot pixe
 lies between the brightest stars, and the sky's structure, is never made.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 import torch
@@ -25,7 +25,7 @@ from synth.sheet_plan import NUMBERS, SheetPlan
 from synth.stamp_rows import laid_in_rows, put_in_rows
 from synth.star_tiles import CROWD_SCALES, TILES, StarTiles
 from synth.starlight import BRIGHT_STARS, CENTRE_ZONE, OVER, STAMP_PX, ZONES, band
-from synth.tile_noise import RESPONSE_SIGMA, shot_noise, sky_noise2_e
+from synth.tile_noise import RESPONSE_SIGMA, as_adu, counted, fused, sky_noise2_e
 from synth.transfer import moved, sent
 
 # Side of the tiles for stars that reach so far: room for a cut-out at their sampling.
@@ -64,9 +64,16 @@ class SheetRenderer:
     order: (B,) where the plan's frames are among those of all batches, one after the other.
     most_px: pixels of tiles that are rendered at a time, at least those of one frame. Some ten
     arrays of so many float32 are in memory at once, beside the stars' shapes of 7 MB a frame.
+    fused: noise is made by compiled code, see `tile_noise.fused`.
     """
 
-    def __init__(self, plan: SheetPlan, device: torch.device | str = "cpu", most_px: int = MOST_PX):
+    def __init__(
+        self,
+        plan: SheetPlan,
+        device: torch.device | str = "cpu",
+        most_px: int = MOST_PX,
+        fused: bool = False,
+    ):
         reach = plan.numbers[:, NUMBERS.index("reach_px")]
         self._groups: list[tuple[int, _Frames]] = []
         given, least = [], -1.0
@@ -75,7 +82,7 @@ class SheetRenderer:
             least = most
             some = max(1, min(most_px // (TILES * tile_px**2), MOST_FRAMES))
             for start in range(0, len(rows), some):
-                frames = _Frames(plan, rows[start : start + some], tile_px, device)
+                frames = _Frames(plan, rows[start : start + some], tile_px, device, fused)
                 self._groups.append((tile_px, frames))
                 given.append(rows[start : start + some])
         self.order = moved(np.concatenate(given).argsort(), device)
@@ -104,11 +111,18 @@ class SheetRenderer:
 class _Frames:
     """Some frames of a plan, whose stars need tiles of the same size."""
 
-    def __init__(self, plan: SheetPlan, rows: np.ndarray, side: int, device: torch.device | str):
+    def __init__(
+        self,
+        plan: SheetPlan,
+        rows: np.ndarray,
+        side: int,
+        device: torch.device | str,
+        fused: bool,
+    ):
         def there(array: np.ndarray) -> Tensor:
             return moved(array[rows], device)
 
-        self.size_px, self.device = plan.size_px, torch.device(device)
+        self.size_px, self.device, self.fused = plan.size_px, torch.device(device), fused
         self.rows = moved(rows, device)
         self.numbers = dict(zip(NUMBERS, there(plan.numbers).unbind(1), strict=True))
         self.some_bloom = bool((plan.numbers[rows, NUMBERS.index("blooms")] > 0).any())
@@ -293,23 +307,21 @@ class _Frames:
         Every tile is a piece of sensor of its own; bad lines are left out.
         """
 
-        def wide(name: str) -> Tensor:
-            return self.numbers[name][:, None, None, None]
-
-        counted = shot_noise(light, generator)
+        normal = [
+            torch.randn(light.shape, generator=generator, device=light.device) for _ in range(2)
+        ]
+        electrons = self._work(counted)(light, normal[0])
         if self.some_bloom:
-            each = counted.flatten(0, 1)
+            each = electrons.flatten(0, 1)
             tiles = light.shape[1]
             well, blooms = (
                 self.numbers[n].repeat_interleave(tiles) for n in ("full_well_e", "blooms")
             )
-            counted = spill(each, well, blooms > 0).view_as(light)
-        counted = torch.minimum(counted, wide("full_well_e"))
-        # The pixels' response and the read noise are normal, and one draw serves both.
-        sigma = torch.hypot(wide("read_noise_e"), wide("prnu") * light)
-        counted += sigma * torch.randn(light.shape, generator=generator, device=light.device)
-        adu = (counted / wide("gain_e_adu") + wide("offset_adu")).round_()
-        return torch.minimum(adu.clamp_min_(0), wide("top_adu"))
+            electrons = spill(each, well, blooms > 0).view_as(light)
+        return self._work(as_adu)(electrons, light, normal[1], self.numbers)
+
+    def _work(self, work: Callable[..., Tensor]) -> Callable[..., Tensor]:
+        return fused(work) if self.fused else work
 
     def _beyond_edges(self, pixels: Tensor, origin: Tensor) -> Tensor:
         """Where a tile hangs over the frame's edge its last pixels are repeated."""

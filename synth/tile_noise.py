@@ -1,5 +1,9 @@
 """Noise of star tiles where that of whole frames would take too long: shot noise, empty sky."""
 
+from collections.abc import Callable
+from functools import cache
+from typing import Any
+
 import torch
 from torch import Tensor
 
@@ -24,7 +28,36 @@ def shot_noise(light: Tensor, generator: torch.Generator) -> Tensor:
     whole; a Poisson generator takes ten times as long.
     """
     normal = torch.randn(light.shape, generator=generator, device=light.device, dtype=light.dtype)
+    return counted(light, normal)
+
+
+def counted(light: Tensor, normal: Tensor) -> Tensor:
+    """`shot_noise` from given normal numbers."""
     some = light.clamp_min(0.0)
     bend = (0.4 * some.sqrt()).clamp_max(1 / 6)
     spread = (some - 2 * bend * bend).sqrt()
     return some + spread * normal + bend * (normal * normal - 1)
+
+
+def as_adu(electrons: Tensor, light: Tensor, normal: Tensor, numbers: dict[str, Tensor]) -> Tensor:
+    """Electrons in the wells, of expected ones `light`, (b, n, side, side) -> ADU.
+
+    The pixels' response and the read noise are normal, and one draw serves both. numbers: facts by
+    name, each (b,).
+    """
+
+    def wide(name: str) -> Tensor:
+        return numbers[name][:, None, None, None]
+
+    electrons = torch.minimum(electrons, wide("full_well_e"))
+    sigma = torch.hypot(wide("read_noise_e"), wide("prnu") * light)
+    electrons = electrons + sigma * normal
+    adu = (electrons / wide("gain_e_adu") + wide("offset_adu")).round()
+    return torch.minimum(adu.clamp_min(0), wide("top_adu"))
+
+
+@cache
+def fused(work: Callable[..., Any]) -> Callable[..., Any]:
+    """The same work with its steps put together by torch's compiler: far less traffic in memory,
+    after a minute for each kind of work."""
+    return torch.compile(work, dynamic=True)

@@ -1,12 +1,17 @@
 """Noise of star tiles against scipy's Poisson distribution and closed forms."""
 
+import shutil
+
 import numpy as np
 import pytest
 import torch
 import torch.nn.functional as F
 from scipy import stats
 
+from synth.sheet_plan import plan_sheets
+from synth.star_scenes import draw_star_scenes
 from synth.tile_noise import RESPONSE_SIGMA, shot_noise, sky_noise2_e
+from training.sheets import render_sheets
 
 
 @pytest.mark.parametrize("electrons", [0.3, 1.0, 3.0, 30.0, 1000.0, 50_000.0])
@@ -48,3 +53,15 @@ def test_variance_of_an_empty_sky():
     found = sky_noise2_e(torch.tensor([[90.0, 190.0, 290.0, 390.0]]), table)[0].tolist()
     for light, variance in zip((100.0, 200.0, 300.0, 400.0), found, strict=True):
         assert variance == pytest.approx(light + 9 + (0.01 * light) ** 2 + 4 / 12, rel=1e-6)
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(shutil.which("g++") is None, reason="torch's compiler needs one for C++")
+def test_compiled_code_gives_the_same_sheets():
+    plan = plan_sheets(draw_star_scenes(3, 0, 2, 200, 150, cfa=True))
+    plain, other = (next(render_sheets(plan, 1, 0, fused=fused)) for fused in (False, True))
+    # Sums are rounded in another order: a pixel in some thousands is 1 ADU off.
+    off = (plain.cutouts - other.cutouts).abs() > 1e-4
+    assert float(off.float().mean()) < 0.002
+    torch.testing.assert_close(other.shape, plain.shape, rtol=1e-3, atol=1e-3)
+    torch.testing.assert_close(other.stack, plain.stack, rtol=1e-3, atol=1e-3)

@@ -49,17 +49,18 @@ def render_sheets(
     told_share: float = 0.6,
     times: int = 1,
     most_px: int = MOST_PX,
+    fused: bool = False,
 ) -> Iterator[Sheets]:
     """Planned scenes -> Sheets, `times` times. `seed` and `index` fix the noise.
 
     told_share: share of the frames whose files tell the level at which they saturate. From the
-    second time on the same frames' stars lie at other places. most_px: see `SheetRenderer`.
+    second time on the same frames' stars lie at other places. most_px, fused: see `SheetRenderer`.
     """
-    renderer = SheetRenderer(plan, device, most_px)
+    renderer = SheetRenderer(plan, device, most_px, fused)
     generator = torch_stream(device, seed, "tiles", index)
     strength = moved(settle(plan.truth, str(device)).astype(np.float32), device)
     for turn in range(times):
         # Read as they come: only cut-outs are kept of a batch's tiles.
-        parts = read_tiles(renderer.each(generator, anew=turn > 0), told_share)
+        parts = read_tiles(renderer.each(generator, anew=turn > 0), told_share, fused)
         cutouts, facts, stack, shape = (part[renderer.order] for part in parts)
         yield Sheets(cutouts, facts, stack, shape, strength)

@@ -8,15 +8,15 @@ the neighbours; the scale at which the best stars stand out. Noise and level of 
 scene's own. What is then shown of a star is `classifier.sheet.show`.
 """
 
-from collections.abc import Iterable
-from functools import lru_cache
+from collections.abc import Callable, Iterable
+from functools import cache, lru_cache
 
 import torch
 import torch.nn.functional as F
 from torch import Tensor
 
 from classifier.peaks import AREA_5_TO_11, PEAK_SIGMA, SCALES
-from classifier.sheet import CUT_BINNING, CUT_PX, binomial, ranking, show
+from classifier.sheet import CUT_BINNING, CUT_PX, Shown, binomial, ranking, show
 from classifier.star_shape import cut, radius_px
 from classifier.sweeps import constant, halved, middle
 from synth.star_tiles import TILES, StarTiles
@@ -32,15 +32,26 @@ SLACK_CELLS = 4.0
 RING_TILE_PX = 96
 
 
-def read_tiles(batches: Iterable[StarTiles], told_share: float = 1.0) -> tuple[Tensor, ...]:
+def read_tiles(
+    batches: Iterable[StarTiles], told_share: float = 1.0, fused: bool = False
+) -> tuple[Tensor, ...]:
     """Cut-outs, facts, stack and star facts of batches of tiles, as `training.sheets.Sheets` has
     them, one frame after the other.
 
-    told_share: share of the frames whose files tell the level at which they saturate.
+    told_share: share of the frames whose files tell the level at which they saturate. fused: stars
+    are shown and laid over one another by compiled code, as `synth.tile_noise.fused` has it.
     """
     parts = [_stars(tiles, told_share) for tiles in batches]
-    shown = show(*(torch.cat(column) for column in zip(*parts, strict=True)))
+    shown = (_fused_show() if fused else show)(
+        *(torch.cat(column) for column in zip(*parts, strict=True))
+    )
     return shown.cutouts, shown.facts, shown.stack, shown.shape
+
+
+@cache
+def _fused_show() -> Callable[..., Shown]:
+    """For one number of frames, as the batches of a training have."""
+    return torch.compile(show)  # type: ignore[no-any-return]
 
 
 def _stars(tiles: StarTiles, told_share: float) -> tuple[Tensor, ...]:

@@ -1,13 +1,14 @@
 """Where the time of star cut-outs goes: star shapes, tiles, read-out, reading, learning.
 
     PYTHONPATH=. python3 tests/benchmarks/star_sheet_speed.py [--device cuda] [--frames 1024]
-        [--times 8] [--mpx 268] [--profile]
+        [--times 8] [--mpx 268] [--fused] [--profile]
 
 Planning is CPU work of the worker processes and reported apart. Every stage is timed on its own,
 then all of it as pre-training does it: a plan put on the device once, its frames rendered `times`
 times with their stars at other places, `mpx` megapixels of tiles at a time. The rate counts all 64
 places of a frame's sheet. Medians over several batches after a warm-up. --profile adds what the
-device spent most time on, rendering tiles and reading them.
+device spent most time on, rendering tiles and reading them. --fused has torch's compiler put steps
+together, which takes a minute or two at first.
 """
 
 import argparse
@@ -41,19 +42,20 @@ def one_batch(
     seconds, plan = timed("cpu", draw)
     note("draw and plan scenes (CPU, one core)", seconds, count)
     most_px = int(1e6 * args.mpx)
-    seconds, renderer = timed(device, lambda: SheetRenderer(plan, device, most_px))
+    seconds, renderer = timed(device, lambda: SheetRenderer(plan, device, most_px, args.fused))
     note("star shapes", seconds, count)
     note("strengths", timed(device, lambda: settle(plan.truth, device))[0], count)
     generator = torch_stream(device, 1, index)
     seconds, batches = timed(device, lambda: renderer.tiles(generator, anew=True))
     note("tiles and read-out", seconds, count)
-    seconds, _ = timed(device, lambda: read_tiles(batches))
+    seconds, _ = timed(device, lambda: read_tiles(batches, 1.0, args.fused))
     batches.clear()  # memory for what follows
     note("finding, cutting, stacking", seconds, count)
 
     def everything() -> tuple[Sheets, torch.Tensor]:
         held = torch.zeros((), device=device)
-        for sheets in render_sheets(plan, 1, index, device, times=times, most_px=most_px):
+        options = {"times": times, "most_px": most_px, "fused": args.fused}
+        for sheets in render_sheets(plan, 1, index, device, **options):
             held += sheets.facts[..., 4].sum()
         return sheets, held
 
@@ -88,6 +90,7 @@ def main() -> None:
     parser.add_argument("--height", type=int, default=1024)
     parser.add_argument("--width", type=int, default=1536)
     parser.add_argument("--batches", type=int, default=4)
+    parser.add_argument("--fused", action="store_true", help="with torch's compiler")
     parser.add_argument("--profile", action="store_true")
     args = parser.parse_args()
     args.frames = args.frames or (1024 if args.device == "cuda" else 64)
@@ -113,14 +116,14 @@ def main() -> None:
         print(f"most memory used: {torch.cuda.max_memory_allocated() / 2**30:.1f} GiB")
     if args.profile:
         plan = plan_sheets(draw_star_scenes(1, 0, args.frames, args.width, args.height))
-        renderer = SheetRenderer(plan, args.device)
+        renderer = SheetRenderer(plan, args.device, int(1e6 * args.mpx), args.fused)
         generator = torch_stream(args.device, 1, 0)
         batches = renderer.tiles(generator, anew=True)
         sizes = ", ".join(f"{len(tiles)} of {tiles.side_px} px" for tiles in batches)
         print(f"\nframes by size of their tiles: {sizes}")
         print("shapes:\n" + profiled(args.device, lambda: SheetRenderer(plan, args.device)))
         print("tiles:\n" + profiled(args.device, lambda: renderer.tiles(generator, anew=True)))
-        print("reading:\n" + profiled(args.device, lambda: read_tiles(batches)))
+        print("reading:\n" + profiled(args.device, lambda: read_tiles(batches, 1.0, args.fused)))
 
 
 if __name__ == "__main__":
