@@ -89,7 +89,7 @@ def _beside_others(tiles: list[StarTile], shapes: Array | None) -> Array:
 
 def _tiles(stars_px: Array, shapes: Array | None, size_px: tuple[int, int]) -> list[StarTile]:
     """What every star of the views is, by the measures' star at its place, if there is one."""
-    bare = [StarTile(*(round(float(value), 1) for value in star)) for star in stars_px]
+    bare = [StarTile(round(x, 1), round(y, 1), round(side, 1)) for x, y, side in stars_px.tolist()]
     if shapes is None or not len(shapes):
         return bare
     shown = {key: shows(key, shapes, size_px) for key in STAR_FAULTS}
