@@ -53,32 +53,18 @@ def test_the_card_is_written_from_the_figures(shipped):
     assert card == card_text(shipped.config, figures)
 
 
-def test_the_figures_are_no_worse_than_the_card_of_the_first_model(shipped):
+def test_the_figures_reach_the_targets(shipped):
     figures = read_figures(shipped.folder / EVALUATION_FILE)
-    # H5: with 3,800 frames and 5 % prevalence the recall of one fault is known to some 3 points.
-    assert figures["frames"] >= 3800
-    assert 0.77 <= figures["macro_average_precision"]["value"] <= 1
+    # H5: with 5,000 frames and 5 % prevalence the recall of one fault is known to some 3 points.
+    assert figures["frames"] >= 5000
+    assert 0.85 <= figures["macro_average_precision"]["value"] <= 1
     for key in KEYS:
-        # Vibration strong enough to be told from drift is rare: 45 frames, not told well yet.
-        floor = 0.25 if key == "vibration" else 0.50
-        assert figures["faults"][key]["average_precision"] >= floor, key
+        assert figures["faults"][key]["average_precision"] >= 0.60, key
     # Thresholds were set for 1 % of as many other clean frames: three standard errors above it,
     # with two clean frames a run counted as one, since frames of one run are alike.
     clean = figures["clean_frames"] / 2
     assert figures["clean_with_any_label"] < 0.01 + 3 * 2**0.5 * (0.01 * 0.99 / clean) ** 0.5
-    assert figures["not_sky_auc"] > 0.95
-
-
-@pytest.mark.xfail(
-    strict=True,
-    reason="macro 0.79 of 0.85; odd spikes 0.51, vibration 0.27 of 0.60",
-)
-def test_the_figures_reach_the_targets(shipped):
-    figures = read_figures(shipped.folder / EVALUATION_FILE)
-    assert figures["frames"] >= 5000
-    assert figures["macro_average_precision"]["value"] >= 0.85
-    for key in KEYS:
-        assert figures["faults"][key]["average_precision"] >= 0.60, key
+    assert figures["not_sky_auc"] >= 0.98
 
 
 def test_the_settings_can_be_used_again(shipped):
