@@ -75,7 +75,9 @@ def find_discs(
     # Stars hide no shadow for long: clipped just above the sky they weigh little beside it.
     clipped = np.where(picture.valid, np.minimum(flat, 1.5 * picture.noise_adu), 0.0)
     small = _search(median_3x3(clipped), -1, smallest, picture, largest=SMALL)
-    dark, bright = _round(scales(_squeezed(flat, picture.noise_adu), ~covered), smallest, picture)
+    squeezed = _squeezed(flat, picture.noise_adu)
+    wings = star_cover(grid, stars, width, noise_adu) | ~picture.valid
+    dark, bright = _round(scales(squeezed, ~covered), scales(squeezed, ~wings), smallest, picture)
     ghosts = _distinct(bright)
     shadows = _distinct(dark, small)
     shadows = [disc for disc in shadows if not any(_is_hole(disc, ghost) for ghost in ghosts)]
@@ -89,13 +91,17 @@ def _is_hole(shadow: Disc, ghost: Disc) -> bool:
 
 
 def _round(
-    pyramid: list[Scale], smallest: float, picture: SkyPicture
+    pyramid: list[Scale], calmer: list[Scale], smallest: float, picture: SkyPicture
 ) -> tuple[list[Disc], list[Disc]]:
-    """Dark and bright discs by their edges, of at least `smallest` cells radius."""
+    """Dark and bright discs by their edges, of at least `smallest` cells radius.
+
+    calmer: the same sky with the wings of stars covered too. Where these lie across the edge of a
+    ghost beside its star, the rest of the edge has to tell.
+    """
     found: tuple[list[Disc], list[Disc]] = [], []
-    largest = LARGEST_SHADOW * max(pyramid[0].light.shape)
+    largest = 1.5 * LARGEST_SHADOW * max(picture.level.shape)
     for index, scale in enumerate(pyramid):
-        some = circles(scale)
+        some = [one for one in circles(scale) if one.sign > 0 or one.radius < largest]
         if not some:
             continue
         signs, *places = (
@@ -103,23 +109,43 @@ def _round(
             for name in ("sign", "x", "y", "radius")
         )
         # Votes are counted where noise is low; edges are looked at where they are sharp.
-        forms = disc_forms(pyramid[max(0, index - 1)], signs, *places)
-        heights = _heights(forms, signs, picture.noise_adu)
+        level = max(0, index - 1)
+        forms = disc_forms(pyramid[level], signs, *places)
         edged, likely = _judged(forms, signs, picture.noise_adu)
-        sized = (forms.radius >= smallest) & ((signs > 0) | (forms.radius < largest))
-        for one in np.flatnonzero((edged | likely) & sized):
-            x, y = picture.to_frame(float(forms.x[one]), float(forms.y[one]))
-            sign = int(signs[one])
-            disc = Disc(
-                x=x,
-                y=y,
-                radius=float(forms.radius[one]) * picture.step_px,
-                step_adu=sign * float(heights[one]),
-                snr=float(forms.edge[one] if sign > 0 else forms.sure[one]),
-                has_edge=bool(edged[one]),
-            )
-            found[sign > 0].append(disc)
+        _add(found, forms, signs, (edged, likely), smallest, picture)
+        again = (signs > 0) & ~edged & (forms.agreeing > 0.5) & (forms.edge > 2)
+        if again.any():
+            forms = disc_forms(calmer[level], signs[again], *(place[again] for place in places))
+            edged = _judged(forms, signs[again], picture.noise_adu)[0] & (_chance(forms) < CHANCE)
+            _add(found, forms, signs[again], (edged, edged), smallest, picture)
     return found
+
+
+def _add(
+    found: tuple[list[Disc], list[Disc]],
+    forms: DiscForms,
+    signs: Array,
+    judged: tuple[Array, Array],
+    smallest: float,
+    picture: SkyPicture,
+) -> None:
+    """Add those that are discs or may be to the dark and bright ones `found`."""
+    edged, likely = judged
+    heights = _heights(forms, signs, picture.noise_adu)
+    largest = LARGEST_SHADOW * max(picture.level.shape)
+    sized = (forms.radius >= smallest) & ((signs > 0) | (forms.radius < largest))
+    for one in np.flatnonzero((edged | likely) & sized):
+        x, y = picture.to_frame(float(forms.x[one]), float(forms.y[one]))
+        sign = int(signs[one])
+        disc = Disc(
+            x=x,
+            y=y,
+            radius=float(forms.radius[one]) * picture.step_px,
+            step_adu=sign * float(heights[one]),
+            snr=float(forms.edge[one] if sign > 0 else forms.sure[one]),
+            has_edge=bool(edged[one]),
+        )
+        found[sign > 0].append(disc)
 
 
 def _squeezed(light: Array, noise_adu: float) -> Array:
@@ -150,8 +176,7 @@ def _judged(forms: DiscForms, signs: Array, noise_adu: float) -> tuple[Array, Ar
     seen = (forms.sectors > 0) & (forms.high > forms.low) & (over_noise > 7)
     shadow = (forms.sure > 9) & (forms.agreeing >= 0.8) & (forms.outer < 0.55)
     shadow &= (forms.pedestal > -0.3) & (forms.pedestal < 1.2)
-    # Student's distribution: of few sectors even a large mean over its scatter may be chance.
-    chance = special.stdtr(np.maximum(forms.sectors, 2) - 1, -forms.edge)
+    chance = _chance(forms)
     enough = np.where(large, np.where(forms.sharp > 0.85, CHANCE_SHARP, CHANCE), CHANCE_SMALL)
     ghost = (chance < enough) & (forms.agreeing >= 0.85)
     ghost &= (forms.sharp > np.where(chance < BEYOND_DOUBT, 0.55, 0.62)) & (forms.outer < 0.25)
@@ -167,6 +192,12 @@ def _judged(forms: DiscForms, signs: Array, noise_adu: float) -> tuple[Array, Ar
     faint &= (forms.outer < 0.3) & (forms.pedestal < 0.75)
     perhaps = np.where(bright, faint, blurred)
     return seen & np.where(bright, ghost, shadow), seen & perhaps
+
+
+def _chance(forms: DiscForms) -> Array:
+    """(n,) of an edge that is none, by Student's distribution: of few sectors even a large mean
+    over its scatter may be chance."""
+    return special.stdtr(np.maximum(forms.sectors, 2) - 1, -forms.edge)
 
 
 def find_edged(calm: Array, picture: SkyPicture, smallest: float, least_sigma: float) -> list[Disc]:

@@ -190,3 +190,11 @@ def test_a_circle_of_which_too_little_is_seen_has_no_form():
     near, far, radius = (np.array([value]) for value in (-17.5, 110.0, 20.0))
     assert disc_forms(scale, np.ones(1), near, far, radius).sectors.tolist() == [0]
     assert disc_forms(scale, np.ones(1), far, far, radius).sectors.tolist() == [24]
+
+
+def test_a_ghost_beside_its_star_whose_wings_lie_across_the_edge():
+    light, star = bright_star(118.0, 110.0, 3e6, 4.0)
+    _, bright = found_in(sky(light + lit(150.0, 110.0, 28, 25.0)), star)
+    disc = edged(bright)[0]
+    assert np.hypot(disc.x - 451, disc.y - 331) < 9
+    assert disc.radius == pytest.approx(84, rel=0.1)
