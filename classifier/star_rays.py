@@ -56,14 +56,16 @@ def odd_bar(background: Background, stars: Array, fwhm_px: float) -> dict[str, f
         ]
         seen = [profile for profile in profiles if profile is not None]
         if seen:
-            return _strongest_odd(np.max(seen, axis=0))
+            return _strongest_odd(*np.max(seen, axis=0))
     return {}
 
 
 def _two_sided(
     background: Background, x: float, y: float, fwhm_px: float, ends: tuple[float, float]
 ) -> Array | None:
-    """(90,) light in the weaker of two opposite directions, in sigma of the profile."""
+    """(2, 90) light in the weaker of two opposite directions, in sigma of the profile: 0 where one
+    of them lies outside the frame; and the light that may be there: of the one that is seen,
+    without bound where neither is."""
     window = _round_star(background, x, y)
     inner = max(FROM_FWHM * fwhm_px, LEAST_PX)
     middle = max(ends[0] * fwhm_px, inner + LEAST_RING_PX)
@@ -89,8 +91,9 @@ def _two_sided(
         return None
     profile = profile - np.nanmedian(profile)
     profile = profile / max(1.4826 * float(np.nanmedian(np.abs(profile))), 1e-6)
-    weaker = np.minimum(profile[:HALF], profile[HALF:])
-    return np.where(np.isfinite(weaker), weaker, 0.0)
+    ways = profile[:HALF], profile[HALF:]
+    both, either = np.minimum(*ways), np.fmin(*ways)
+    return np.stack((np.nan_to_num(both, nan=0.0), np.nan_to_num(either, nan=np.inf)))
 
 
 def _along(ring: Array) -> Array:
@@ -113,13 +116,18 @@ def _round_star(background: Background, x: float, y: float) -> Window:
     return max(background.windows, key=room)
 
 
-def _strongest_odd(both: Array) -> dict[str, float]:
-    (peaks,) = np.nonzero(both >= ndimage.maximum_filter1d(both, 3, mode="wrap"))
+def _strongest_odd(both: Array, possible: Array) -> dict[str, float]:
+    """possible: light that may be there, as far as the frame shows: a cross near the frame's edge
+    has lost one of its arms."""
+    peaks, partners = (
+        np.flatnonzero(light >= ndimage.maximum_filter1d(light, 3, mode="wrap"))
+        for light in (both, possible)
+    )
     best, direction = 0.0, math.nan
     for k in peaks[both[peaks] > SEEN_SIGMA]:
         deg = float(k * STEP_DEG)
         # The other bar of a cross, or the two others of three.
-        at60, at90, at120 = (_strength(both, peaks, deg + by) for by in (60.0, 90.0, 120.0))
+        at60, at90, at120 = (_strength(possible, partners, deg + by) for by in (60.0, 90.0, 120.0))
         least = PARTNER * both[k]
         regular = at90 > least or min(at60, at120) > least
         if not regular and abs(deg - COLUMN_DEG) > NEAR_COLUMN_DEG and both[k] > best:
@@ -127,7 +135,7 @@ def _strongest_odd(both: Array) -> dict[str, float]:
     return {"odd_sigma": best} | ({} if math.isnan(direction) else {"odd_deg": direction})
 
 
-def _strength(both: Array, peaks: Array, deg: float) -> float:
+def _strength(light: Array, peaks: Array, deg: float) -> float:
     """The strongest peak within PARTNER_DEG of a direction, 0 if there is none."""
     away = np.abs((peaks * STEP_DEG - deg + 90.0) % 180.0 - 90.0)
-    return float(both[peaks[away <= PARTNER_DEG]].max(initial=0.0))
+    return float(light[peaks[away <= PARTNER_DEG]].max(initial=0.0))

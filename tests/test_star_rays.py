@@ -68,6 +68,12 @@ def test_a_telescope_of_regular_vanes_has_no_odd_bar(vanes):
     assert answer["odd_sigma"] == 0 and "odd_deg" not in answer
 
 
+def test_a_cross_that_the_frame_cuts_off_is_of_vanes():
+    # Two bars at right angles; with the star 30 px below the edge one spike of the second is cut.
+    answer = found(image_of([0.0, 90.0], place=(150.0, 22.0)))
+    assert answer["odd_sigma"] == 0
+
+
 @pytest.mark.parametrize("vanes", [3, 4])
 def test_a_bar_beside_regular_vanes(vanes):
     answer = found(image_of([60.0], vanes=vanes))
