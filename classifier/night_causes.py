@@ -39,7 +39,7 @@ LIKELIHOODS = (0.0, 0.04, 0.2, 0.4, 0.57, 0.7, 0.93)
 
 @dataclass(frozen=True)
 class NightCause:
-    """A cause of the table. signs, helps: (sign, none, full)."""
+    """A cause of the table. signs, helps: (sign, none, full). most: the likelihood at most."""
 
     key: str
     title: str
@@ -49,6 +49,7 @@ class NightCause:
     signs: tuple[tuple[str, float, float], ...]
     helps: tuple[tuple[str, float, float], ...]
     needs: tuple[str, ...]
+    most: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -108,7 +109,10 @@ def likelihoods(signs: Mapping[str, float]) -> dict[str, float]:
         key: scores[key] ** 3 / max(families[cause.family], 1e-12)
         for key, cause in night_causes().items()
     }
-    return {key: float(np.interp(value, SCORES, LIKELIHOODS)) for key, value in shared.items()}
+    return {
+        key: min(float(np.interp(shared[key], SCORES, LIKELIHOODS)), cause.most)
+        for key, cause in night_causes().items()
+    }
 
 
 def score(cause: NightCause, signs: Mapping[str, float]) -> float:
@@ -171,6 +175,7 @@ def night_causes() -> dict[str, NightCause]:
             signs=tuple((name, low, high) for name, low, high in row["signs"]),
             helps=tuple((name, low, high) for name, low, high in row["helps"]),
             needs=tuple(row["needs"]),
+            most=row.get("most", 1.0),
         )
         for key, row in _table()["causes"].items()
     }

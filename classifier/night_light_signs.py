@@ -246,27 +246,31 @@ def _standing(line: NightLine) -> dict[str, float]:
     """What stays on the sensor: dust_share (subs with a shadow at the same place), spots_pct,
     spots_sigma (depth of the darkest spot of the sky common to all subs), hot_pct, hot_warm (rank
     correlation with the sensor's temperature), bar_share (subs whose brightest star has a pair of
-    spikes in one common direction that no spider makes), ghost_share, ghost_stands,
+    spikes in one common direction that no spider makes), bar_sigma (how far those spikes stand
+    out), ghost_share, ghost_stands,
     ghost_pct (how far a bright disc that the subs show together stands above the sky)."""
     (hot,) = known(line.of["hot_pixels_pct"])
     maps = _maps(line)
-    return _spots(line) | {
-        "dust_share": standing(line, "dust_motes"),
-        "hot_pct": float(np.median(hot)) if len(hot) else math.nan,
-        "hot_warm": correlation(line.of["temperature_c"], line.of["hot_pixels_pct"]),
-        "bar_share": _bar_share(line),
-        "ghost_share": line.share("reflection"),
-        "ghost_pct": 0.0 if maps is None else ghost_step_pct(maps, line.flip),
-        "ghost_stands": standing(line, "reflection", 24.0),
-    }
+    return (
+        _spots(line)
+        | _bar(line)
+        | {
+            "dust_share": standing(line, "dust_motes"),
+            "hot_pct": float(np.median(hot)) if len(hot) else math.nan,
+            "hot_warm": correlation(line.of["temperature_c"], line.of["hot_pixels_pct"]),
+            "ghost_share": line.share("reflection"),
+            "ghost_pct": 0.0 if maps is None else ghost_step_pct(maps, line.flip),
+            "ghost_stands": standing(line, "reflection", 24.0),
+        }
+    )
 
 
-def _bar_share(line: NightLine) -> float:
+def _bar(line: NightLine) -> dict[str, float]:
     """The bar turns with the tube, so its spikes keep their direction on the sensor. Discs out of
     focus and stars swollen by the air hide spikes or feign them: the sharp subs are asked."""
     width = line.of["fwhm_px"]
     if not np.isfinite(width).any():
-        return 0.0
+        return {"bar_share": 0.0}
     judged = np.isfinite(line.of["odd_sigma"]) & (width <= SHARP * np.nanquantile(width, 0.1))
     # Stars that are drawn out have wings along their own long axis.
     off = np.abs((line.of["odd_deg"] - line.of["angle_deg"] + 90.0) % 180.0 - 90.0)
@@ -274,7 +278,7 @@ def _bar_share(line: NightLine) -> float:
     odd = np.where(drawn | ~judged, np.nan, line.of["odd_deg"])
     (seen,) = known(odd)
     if judged.sum() < 4 or not len(seen):
-        return 0.0
+        return {"bar_share": 0.0}
     apart = np.abs((seen[:, None] - seen[None] + 90.0) % 180.0 - 90.0)
     most = seen[int((apart <= SAME_BAR_DEG).sum(0).argmax())]
     alike = np.abs((odd - most + 90.0) % 180.0 - 90.0) <= SAME_BAR_DEG
@@ -283,7 +287,10 @@ def _bar_share(line: NightLine) -> float:
     sides = [judged & side for side in (~after, after)]
     shares = [float(alike[side].mean()) for side in sides if side.sum() >= 3]
     few = min(1.0, judged.sum() / (len(line) / 2))
-    return few * min(shares, default=float(alike[judged].mean()))
+    return {
+        "bar_share": few * min(shares, default=float(alike[judged].mean())),
+        "bar_sigma": float(np.median(line.of["odd_sigma"][alike])),
+    }
 
 
 def _spots(line: NightLine) -> dict[str, float]:

@@ -11,7 +11,14 @@ import pytest
 from written_run import COUNT, STEP, run_of
 
 from classifier.evidence import YES, Evidence
-from classifier.night_causes import likelihoods, night_causes, ramp, ranked_causes, signs_of
+from classifier.night_causes import (
+    SURE,
+    likelihoods,
+    night_causes,
+    ramp,
+    ranked_causes,
+    signs_of,
+)
 from classifier.night_line import night_line
 from classifier.remedies import remedy
 
@@ -213,3 +220,59 @@ def test_a_moon_that_never_rose_lit_no_sky():
         line.of[name] = np.full(COUNT, float(value))
     line.of["moon_angle_deg"] = line.of["zenith_angle_deg"] = np.zeros(COUNT)
     assert signs_of(line)["moon_sky"] == 0.0
+
+
+@pytest.mark.parametrize("hits", [(4, 11), (2, 8, 14)])
+def test_two_bursts_in_eighteen_subs_are_bursts(hits):
+    # Fewer than a sixth of the subs: no quantile of the run but the highest sees them.
+    hit = np.isin(np.arange(COUNT), hits)
+    found = likely(run_of(elongation=np.where(hit, 1.5, 1.04)))
+    assert max(found, key=found.get) == "vibration_bursts"
+    assert found["vibration_bursts"] > 0.5
+
+
+def test_a_field_that_turns_is_not_pushed_by_wind():
+    # A push moves all stars alike; only a turn moves them unlike.
+    size = np.where(np.arange(COUNT) < 5, 0.03, RNG.uniform(0.08, 0.6, COUNT))
+    signs = signs_of(run_of(elongation=1 + size, angle_deg=75.0))
+    turning = signs | {"turned_deg": 5.0, "turned_sigma": 30.0}
+    assert likelihoods(turning)["wind"] < 0.6 * likelihoods(signs)["wind"]
+    assert likelihoods(turning)["polar_misalignment"] > 0.8
+
+
+def test_light_lost_low_in_the_sky_may_be_the_altitude():
+    # What clear air takes differs from night to night (Patat et al. 2011, A&A 527, A91; cited from
+    # memory), and at airmass 3.5 by three times as much as overhead.
+    signs = signs_of(run_of(lost=0.8 / (1 + np.exp(-(np.arange(COUNT) - 8)))))
+    high = likelihoods(signs | {"airmass_top": 1.3, "airmass_range": 0.2})
+    low = likelihoods(signs | {"airmass_top": 3.5, "airmass_range": 2.3, "swell_airmass": 0.9})
+    assert high["haze"] > 0.5 and low["haze"] < 0.6 * high["haze"]
+    assert low["low_altitude"] > low["haze"]
+
+
+@pytest.mark.parametrize("sun_deg, told", [(-14.0, True), (-20.0, False)])
+def test_satellites_in_twilight_need_twilight(sun_deg, told):
+    # Astronomical twilight ends with the Sun 18 degrees below the horizon (by definition).
+    signs = {"trail_odds": 3.0, "trail_dusk": 0.5, "thick": 0.1, "sun_top_deg": sun_deg}
+    assert (likelihoods(signs)["satellites"] > 0.5) == told
+
+
+@pytest.mark.parametrize("key", ["cable", "ghost", "satellites"])
+def test_what_one_measure_alone_tells_is_never_sure(key):
+    cause = night_causes()[key]
+    full = {name: limit for name, _, limit in (*cause.signs, *cause.helps)}
+    assert 0.5 < likelihoods(full)[key] < SURE
+    # Causes that several measures tell can be sure.
+    wide = night_causes()["flexure"]
+    full = {name: limit for name, _, limit in (*wide.signs, *wide.helps)}
+    assert likelihoods(full)["flexure"] > SURE
+
+
+def test_spikes_no_stronger_than_chance_tell_no_cable():
+    # Sigma of the weaker of two sides: one star in three or so shows 2 by chance (`star_rays`).
+    values = []
+    for sigma in (2.0, 8.0):
+        line = run_of()
+        line.of["odd_sigma"][:], line.of["odd_deg"][:] = sigma, 120.0
+        values.append(likelihoods(signs_of(line))["cable"])
+    assert values[0] < 0.5 < values[1]
