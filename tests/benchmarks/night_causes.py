@@ -5,9 +5,10 @@
 Per night 18 subs of 512 x 384 px are rendered, written, read and measured as `label` does it, but
 without the network: what is told here is told by the measures. 3 to 15 s a night on one core;
 --workers shares the nights out among processes of one thread each, and changes no number. --json
-keeps the signs of every night. Seeds below 40000 and from 70000 to 70099 were used to set the
-limits of the causes; those from 70100 to 79999, and what was drawn from 90000, 91000 and 95000,
-judged earlier limits. The default begins beyond them all.
+keeps the signs of every night. Seeds are spent by setting limits on them and by judging limits
+with them: those below 100000 are, of which 98000 to 98799 set the present limits and 98800 to 99599
+judged them, and 110000 to 110299, which judged cables and clear nights. The default begins beyond
+them all.
 """
 
 import argparse
@@ -91,7 +92,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--nights", type=int, default=1, help="per cause")
     parser.add_argument("--subs", type=int, default=18)
-    parser.add_argument("--seed", type=int, default=96_000)
+    parser.add_argument("--seed", type=int, default=120_000)
     parser.add_argument("--causes", nargs="*", default=list(CAUSES))
     parser.add_argument("--workers", type=int, default=1, help="processes of one thread each")
     parser.add_argument("--json", type=Path, help="file for the signs of every night")
