@@ -210,6 +210,15 @@ def test_clean_means_free_of_every_fault():
     assert calibrate.clean_frames(targets).tolist() == [True, False, False, False]
 
 
+def test_strangeness_begins_where_hardly_a_star_field_reaches():
+    rng = np.random.default_rng(8)
+    features, logits = rng.normal(size=(4000, 3)), rng.normal(-4, 1, 4000)
+    cut = calibrate.fit_familiar(features, logits + 2).cut
+    # 0.3 % of a normal distribution lie beyond 2.748 sigma (tables of the normal integral).
+    assert cut == pytest.approx(-2 + 2.748, abs=0.3)
+    assert calibrate.fit_familiar(features, logits - 6).cut == calibrate.LEAST_STRANGE
+
+
 def test_distance_of_familiar_frames_is_one():
     rng = np.random.default_rng(5)
     mixing = rng.normal(size=(24, 24))

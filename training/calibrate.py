@@ -260,6 +260,9 @@ class Familiar:
 
 SHRINKAGE = 0.1
 STRANGE_SKIES = 0.003
+# Logit below which nothing is called strange, however seldom rendered skies reach it: odds of one in
+# twenty. A look costs the user a glance, a roof in the stack costs more.
+LEAST_STRANGE = -3.0
 
 
 def fit_familiar(features: Array, strangeness: Array | None = None) -> Familiar:
@@ -290,6 +293,5 @@ def fit_familiar(features: Array, strangeness: Array | None = None) -> Familiar:
         whitening,
         float(np.median(distance)),
         float(np.quantile(distance, 0.99)),
-        # Never below even odds.
-        max(cut, 0.0),
+        max(cut, LEAST_STRANGE),
     )

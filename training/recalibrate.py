@@ -69,9 +69,9 @@ def recalibrate(answers: Path, folder: Path, clean_alarms: float | None = None) 
     settings = settings_of(model).changed(clean_alarms=clean_alarms)
     kept = kept_answers(answers, model.sha256)
     fitted = calibrated(model.network, kept[CALIBRATION], settings, kept.get(CLEAN))
-    # What familiar features look like hangs on no allowance, and stands in the weights' file.
-    del fitted["familiar"]
-    config = model.config | fitted
+    # What familiar features look like stands in the weights' file; where strangeness begins does not.
+    cut = fitted.pop("familiar").cut
+    config = model.config | fitted | {"unfamiliar": model.config["unfamiliar"] | {"cut": cut}}
     config["training"]["settings"]["clean_alarms"] = settings.clean_alarms
     write_config(model.folder, config)
     path = model.folder / EVALUATION_FILE
