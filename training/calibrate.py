@@ -260,8 +260,8 @@ class Familiar:
 
 SHRINKAGE = 0.1
 STRANGE_SKIES = 0.003
-# Logit below which nothing is called strange, however seldom rendered skies reach it: odds of one in
-# twenty. A look costs the user a glance, a roof in the stack costs more.
+# Logit below which nothing is called strange, however seldom rendered skies reach it: odds of one
+# in twenty. A look costs the user a glance, a roof in the stack costs more.
 LEAST_STRANGE = -3.0
 
 

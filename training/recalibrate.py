@@ -69,7 +69,7 @@ def recalibrate(answers: Path, folder: Path, clean_alarms: float | None = None) 
     settings = settings_of(model).changed(clean_alarms=clean_alarms)
     kept = kept_answers(answers, model.sha256)
     fitted = calibrated(model.network, kept[CALIBRATION], settings, kept.get(CLEAN))
-    # What familiar features look like stands in the weights' file; where strangeness begins does not.
+    # What familiar features look like stands in the weights' file; where strangeness begins, here.
     cut = fitted.pop("familiar").cut
     config = model.config | fitted | {"unfamiliar": model.config["unfamiliar"] | {"cut": cut}}
     config["training"]["settings"]["clean_alarms"] = settings.clean_alarms
