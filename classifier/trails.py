@@ -20,7 +20,8 @@ from classifier.grid_lines import grid_lines
 from classifier.line_fit import FinePicture, fit_line
 from classifier.line_light import line_snr
 from classifier.lines import inner_part, line_search, prepare
-from classifier.pixel_lines import DEFECT, UNCLEAR, Sensor, line_kind
+from classifier.pixel_lines import DEFECT, TRAIL, UNCLEAR, Sensor, line_kind
+from classifier.short_trails import Piece, short_trails
 from classifier.star_cover import Grid, star_cover
 from classifier.sweeps import block_ranks, lower_median, median, medians
 
@@ -79,7 +80,10 @@ def find_trails(
     fwhm = fwhm_px if np.isfinite(fwhm_px) else 4.0
     covered = star_cover(grid, stars[~stars["long"]], fwhm, sensor.noise_adu)
     covered |= _extended(picture, surface, calm.shape)
+    # Stars that touch a trail make a knot of it, and what covers stars cuts it up: try both.
+    short = _pieces(calm)
     calm[covered] = 0.0
+    short = short or _pieces(calm)
     trails: list[Trail] = []
     if min(calm.shape) < 48:
         return trails
@@ -102,7 +106,9 @@ def find_trails(
             _erase(calm, ends, DEFECT_CELLS, 0.0)
         elif trail.snr >= threshold and trail.is_line and trail.lit >= SURELY_LIT:
             trails.append(trail)
-    return sorted(trails, key=lambda trail: -trail.snr)
+    if not any(trail.is_line and trail.snr >= threshold for trail in trails):
+        trails += view.pieces(short, threshold)
+    return sorted(trails, key=lambda trail: (trail.is_line, trail.snr), reverse=True)
 
 
 @dataclass(frozen=True)
@@ -143,6 +149,18 @@ class _View:
         if kind == DEFECT:
             return None, ends
         return replace(trail, snr=snr, along_grid=kind == UNCLEAR), ends
+
+    def pieces(self, short: list[tuple[Piece, float]], threshold: float) -> list[Trail]:
+        """Short trails that reach the threshold and are not the sensor's. short: as `_pieces`."""
+        trails = []
+        for piece, one_sided in short:
+            ends = tuple(self._in_frame(piece.ends).tolist())
+            width, widest = piece.width * self.step, 3 * self.fwhm_px + 2 * self.step
+            upright = np.abs(piece.ends[2:] - piece.ends[:2]).min() < 2 * ALONG_GRID
+            if piece.snr < threshold or (upright and self._kind(piece.ends) != TRAIL):
+                continue
+            trails.append(Trail(ends, piece.snr, 1.0, one_sided, width, widest, False))
+        return trails
 
     def _kind(self, line: Array) -> str:
         return line_kind(self.sensor, self._in_frame(line), self.fwhm_px)
@@ -265,6 +283,29 @@ def _look(calm: Array, ends: Array) -> tuple[float, float, float, float]:
     one_sided /= height
     lit = float((parts > 0.3 * height).mean())
     return lit, one_sided, float(right - left - 1), 0.5 * (left + right) - middle
+
+
+def _pieces(calm: Array) -> list[tuple[Piece, float]]:
+    """Short trails, and how one-sided the sky beside each is: as `Trail.one_sided`."""
+    found = short_trails(calm)
+    if len(found) == 2 and found[0].is_beside(found[1]):
+        return [(piece, 0.0) for piece in found]  # the two lights of an aircraft
+    return [(piece, _one_sided(calm, piece)) for piece in found]
+
+
+def _one_sided(calm: Array, piece: Piece) -> float:
+    """The rim of a ghost has the ghost on one side of it."""
+    x0, y0, x1, y1 = piece.ends
+    along = np.linspace(0.0, 1.0, max(2, round(piece.length)))
+    normal = np.array([y0 - y1, x1 - x0]) / max(np.hypot(x1 - x0, y1 - y0), 1e-9)
+    aside = np.array([-2.0, -1.0, 0.0, 1.0, 2.0]) * (piece.width / 2 + 1.5)
+    x = (x0 + along * (x1 - x0))[:, None] + aside * normal[0]
+    y = (y0 + along * (y1 - y0))[:, None] + aside * normal[1]
+    high, wide = calm.shape
+    light = np.median(between(calm, y.clip(0, high - 1), x.clip(0, wide - 1)), axis=0)
+    first, second = light[:2].mean(), light[3:].mean()
+    height = max(float(light[2] - (first + second) / 2), 1e-9)
+    return max(abs(float(first - second)), float(first + second) / 2) / height
 
 
 def _strip(calm: Array, ends: Array) -> Array | None:

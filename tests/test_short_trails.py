@@ -1,0 +1,73 @@
+"""Short trails: thin pieces painted into noise are found where they lie, and nothing else is."""
+
+import math
+
+import numpy as np
+import pytest
+
+from classifier.short_trails import short_trails
+
+SHAPE = (300, 420)
+
+
+def sky(seed: int, stars: int = 120) -> np.ndarray:
+    """Unit noise with round stars of Gaussian sigma 1."""
+    rng = np.random.default_rng(seed)
+    picture = rng.normal(0, 1, SHAPE)
+    y, x = np.indices(SHAPE)
+    for _ in range(stars):
+        x0, y0 = rng.uniform(0, SHAPE[1]), rng.uniform(0, SHAPE[0])
+        near = np.s_[max(0, int(y0) - 6) : int(y0) + 7, max(0, int(x0) - 6) : int(x0) + 7]
+        away2 = (x[near] - x0) ** 2 + (y[near] - y0) ** 2
+        picture[near] += rng.uniform(5, 100) * np.exp(-0.5 * away2)
+    return picture
+
+
+def streak(ends, height: float, section: float = 0.9) -> np.ndarray:
+    """An even line of Gaussian section between two points."""
+    x0, y0, x1, y1 = ends
+    length = math.dist(ends[:2], ends[2:])
+    y, x = np.indices(SHAPE)
+    along = ((x - x0) * (x1 - x0) + (y - y0) * (y1 - y0)) / length
+    off = ((x - x0) * (y1 - y0) - (y - y0) * (x1 - x0)) / length
+    return height * np.exp(-0.5 * (off / section) ** 2) * ((along >= 0) & (along <= length))
+
+
+@pytest.mark.parametrize("ends", [(60, 50, 85, 64), (300, 200, 300.5, 224), (200, 40, 180, 60)])
+@pytest.mark.parametrize("height", [8.0, 40.0])
+def test_a_streak_is_found_where_it_lies(ends, height):
+    for seed in range(4):
+        found = short_trails(sky(seed, stars=0) + streak(ends, height))
+        assert len(found) == 1
+        # Either end may come first.
+        first, last = found[0].ends[:2], found[0].ends[2:]
+        if math.dist(first, ends[:2]) > math.dist(last, ends[:2]):
+            first, last = last, first
+        assert math.dist(first, ends[:2]) < 2.5 and math.dist(last, ends[2:]) < 2.5
+        # An even line of n cells lit at their mean has the S/N mean x sqrt(n): by definition, and
+        # no more than the matched filter's A sqrt(L s sqrt(pi)).
+        best = height * math.sqrt(math.dist(ends[:2], ends[2:]) * 0.9 * math.sqrt(math.pi))
+        assert 0.6 * best < found[0].snr < 1.1 * best
+
+
+def test_among_stars():
+    found = 0
+    for seed in range(10):
+        pieces = short_trails(sky(seed) + streak((150, 120, 180, 141), 12.0))
+        found += any(math.dist(p.ends[:2] / 2 + p.ends[2:] / 2, (165, 130.5)) < 4 for p in pieces)
+    # Now and then a star lies on it and makes a knot of it.
+    assert found >= 8
+
+
+def test_what_is_no_trail():
+    y, x = np.indices(SHAPE)
+    ring = 10.0 * (np.abs(np.hypot(x - 200, y - 150) - 40) < 1.2)
+    part = ring * (np.abs(np.arctan2(y - 150, x - 200)) < 0.4)
+    drawn_out = sum(
+        streak((30 + 90 * (i % 4), 40 + 80 * (i // 4), 45 + 90 * (i % 4), 44 + 80 * (i // 4)), 20.0)
+        for i in range(12)
+    )
+    spindle = 30.0 * np.exp(-0.5 * (((x - 200) / 9.0) ** 2 + ((y - 150) / 2.2) ** 2))
+    for seed in range(5):
+        for nothing in (0.0, part, drawn_out, spindle):
+            assert short_trails(sky(seed) + nothing) == []
