@@ -63,11 +63,18 @@ def test_what_is_no_trail():
     y, x = np.indices(SHAPE)
     ring = 10.0 * (np.abs(np.hypot(x - 200, y - 150) - 40) < 1.2)
     part = ring * (np.abs(np.arctan2(y - 150, x - 200)) < 0.4)
-    drawn_out = sum(
-        streak((30 + 90 * (i % 4), 40 + 80 * (i // 4), 45 + 90 * (i % 4), 44 + 80 * (i // 4)), 20.0)
-        for i in range(12)
-    )
+    knot = 60.0 * np.exp(-0.5 * np.hypot(x - 200, y - 150) ** 2 / 9)
+    spike = streak((170, 150, 230, 150.4), 12.0) + knot
     spindle = 30.0 * np.exp(-0.5 * (((x - 200) / 9.0) ** 2 + ((y - 150) / 2.2) ** 2))
     for seed in range(5):
-        for nothing in (0.0, part, drawn_out, spindle):
+        for nothing in (0.0, part, spike, spindle):
             assert short_trails(sky(seed) + nothing) == []
+
+
+def test_stars_drawn_out_are_all_alike():
+    places = [(30 + 60 * (i % 6), 40 + 45 * (i // 6)) for i in range(24)]
+    drawn_out = sum(streak((x, y, x + 26, y + 9), 12.0) for x, y in places)
+    for seed in range(3):
+        assert short_trails(sky(seed, stars=200) + drawn_out) == []
+    alone = streak((150, 130, 176, 139), 12.0)
+    assert sum(len(short_trails(sky(seed, stars=200) + alone)) for seed in range(5)) >= 4
