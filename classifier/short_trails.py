@@ -20,7 +20,6 @@ SHORTEST_CELLS = 9.0
 SLENDER = 6.0  # times its own full width at half height; stars reach 3.5, hooks of guiding bend
 STANDS_OUT = 2.0  # times as long as all but a tenth of the other pieces
 FILLED = 0.85  # of the cells along it that are lit
-THICKEST = 2.0  # a part of it against the median part: more holds a star
 ALIKE_DEG, ALIKE = 12.0, 3  # so many pieces as long, the same way, are no trails
 MOST_BENT = 0.7  # cells that its middle lies beside the line through its ends
 CROWD = 200  # pieces as long as this search asks for: cloud, or everything hangs together
@@ -109,11 +108,6 @@ def _piece(light: Array, number: Array, box: tuple[slice, slice], own: int) -> P
     width = float(np.median(widths))
     bend = abs(float(np.polyfit(along, across, 2)[0])) * (length / 2) ** 2
     is_straight = float(across.std()) <= 0.29 * width + 0.5 and bend <= MOST_BENT
-    slender = (
-        length >= SLENDER * max(width, 1.0)
-        and filled >= FILLED
-        and float(widths.max()) <= THICKEST * width + 1.0
-        and is_straight
-    )
+    slender = length >= SLENDER * max(width, 1.0) and filled >= FILLED and is_straight
     first, last = (middle + at * axes[:, 1] for at in (along.min(), along.max()))
     return Piece(np.concatenate((first, last)), length, width, snr, slender)
