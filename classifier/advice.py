@@ -12,7 +12,6 @@ from collections.abc import Sequence
 import numpy as np
 
 from classifier.evidence import YES
-from classifier.night_light_signs import SAME_BAR_DEG
 from classifier.night_line import NightLine, NightSub
 from classifier.sensor_marks import (
     LEAST_MOVE_PX,
@@ -29,6 +28,7 @@ from classifier.wording import counted
 SAME_FROM, FEW_BELOW = 0.8, 0.3  # shares of hot pixels that other subs have too
 # Runs with fewer hot pixels than this need no word about them.
 LEAST_HOT_PCT = 0.02
+SAME_BAR_DEG = 3.0  # directions of single subs scatter by a step of the search
 LEAST_JUDGED, BAR_FROM = 4, 0.35  # subs whose brightest star was judged; share that agree
 STANDING_FROM = 0.3  # share of the subs in which a shadow stands at one place
 

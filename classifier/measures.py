@@ -16,6 +16,8 @@ import numpy as np
 from classifier import sky_evidence, star_evidence
 from classifier.background import Background, SkyPicture, measure_background
 from classifier.colour_planes import PlaneLight, colour_light, mosaic_light
+from classifier.common_bar import NONE as NO_RAYS
+from classifier.common_bar import spike_rays
 from classifier.discs import find_discs
 from classifier.evidence import Evidence
 from classifier.facts import Facts
@@ -50,7 +52,7 @@ class FrameMeasures:
     the frame's sky, NaN where blank, in cells of equal size; the night is read by these. glaring:
     (n, 3) float32 x, y, flux of the very brightest stars, saturated ones too. spikes: (n, 2)
     float32 direction and sigma of every pair of spikes. hot: (n, 2) int32 x, y of hot pixels, see
-    `sensor_marks.sampled`."""
+    `sensor_marks.sampled`. rays: see `common_bar.spike_rays`."""
 
     numbers: dict[str, float]
     evidence: dict[str, Evidence]
@@ -61,6 +63,7 @@ class FrameMeasures:
     glaring: np.ndarray = field(default_factory=lambda: np.zeros((0, 3), np.float32))
     spikes: np.ndarray = field(default_factory=lambda: np.zeros((0, 2), np.float32))
     hot: np.ndarray = field(default_factory=lambda: np.zeros((0, 2), np.int32))
+    rays: np.ndarray = field(default_factory=lambda: NO_RAYS)
 
 
 def measure_frame(frame: Frame) -> FrameMeasures:
@@ -145,6 +148,7 @@ def measure_frame(frame: Frame) -> FrameMeasures:
         glaring=_places(found.stars[:GLARING]),
         spikes=_pairs(spikes),
         hot=sampled(background.windows),
+        rays=spike_rays(background, found.stars, fwhm_px),
     )
 
 

@@ -15,7 +15,8 @@ from classifier.night_line import NightLine
 
 Array = np.ndarray
 
-LEAST_STARS = 40
+LEAST_STARS, LEAST_SHAPES = 40, 5  # of the run, of a sub
+EVERY_SUB = 0.25  # quantile of what the optics do to every sub and motion does to some
 
 
 def field_of(line: NightLine) -> dict[str, float]:
@@ -27,7 +28,8 @@ def field_of(line: NightLine) -> dict[str, float]:
     coma_sigma: how surely both, bowl and radial, are above 0.
     fan: stretch that changes linearly over the field, at the corners. Each with `_sigma`.
     skew, skew_steady: mean lopsidedness of the middle's stars, and its length over that of the
-    single subs (1: always the same direction).
+    single subs (1: always the same direction). decentred: light of the middle's mean star that has
+    no like on the star's other side, as three quarters of the subs show it at least.
     """
     numbers = _skew(line)
     stars = _stars(line)
@@ -74,7 +76,7 @@ def _stars(line: NightLine) -> tuple[Array, Array, Array] | None:
     parts: list[tuple[Array, Array, Array]] = []
     for sub in line.subs:
         shapes = sub.measures.shapes
-        if len(shapes) < 8:
+        if len(shapes) < LEAST_SHAPES:
             continue
         height, width = sub.size_px
         half = math.hypot(width, height) / 2
@@ -112,9 +114,10 @@ def _fit(terms: list[Array], values: Array) -> tuple[Array, Array]:
 
 def _skew(line: NightLine) -> dict[str, float]:
     x, y = line.of["skew_x"], line.of["skew_y"]
-    good = np.isfinite(x) & np.isfinite(y)
+    good = np.isfinite(x) & np.isfinite(y) & np.isfinite(line.of["asymmetry"])
     if good.sum() < 3:
         return {}
+    asymmetry = line.of["asymmetry"][good]
     x, y = x[good], y[good]
     # A flip leaves the optics as they are, so vectors are averaged in the sensor's frame.
     mean = math.hypot(float(np.median(x)), float(np.median(y)))
@@ -122,6 +125,7 @@ def _skew(line: NightLine) -> dict[str, float]:
     return {
         "skew": mean,
         "skew_steady": mean / size if size > 0 else 0.0,
+        "decentred": float(np.quantile(asymmetry, EVERY_SUB)),
         "skew_deg": math.degrees(math.atan2(float(np.median(y)), float(np.median(x)))),
     }
 

@@ -13,6 +13,7 @@ import warnings
 import numpy as np
 from scipy import ndimage, stats
 
+from classifier.common_bar import common_bar
 from classifier.fixed_lines import without_fixed
 from classifier.night_field import standing
 from classifier.night_ghost import ghost_step_pct
@@ -25,9 +26,8 @@ Array = np.ndarray
 # One sub in twenty is crossed on any night (common practice). A body at 550 km leaves the Sun's
 # light overhead with the Sun 23 degrees down, low in its direction 10 to 15 later.
 ORDINARY_TRAILS, LIT_SUN_DEG = 0.05, (-28.0, -38.0)
-DRAWN_OUT, ALONG_DEG = 1.1, 20.0
+DRAWN_OUT, ALONG_DEG = 0.3, 20.0  # (a^2 - b^2) / (a^2 + b^2) of the axes: 36 % longer than wide
 SHARP = 1.3  # times the width of the best tenth
-SAME_BAR_DEG = 3.0  # directions are told in steps of 2 degrees
 
 
 def light_signs(line: NightLine) -> dict[str, float]:
@@ -245,10 +245,10 @@ def _moon(line: NightLine) -> dict[str, float]:
 def _standing(line: NightLine) -> dict[str, float]:
     """What stays on the sensor: dust_share (subs with a shadow at the same place), spots_pct,
     spots_sigma (depth of the darkest spot of the sky common to all subs), hot_pct, hot_warm (rank
-    correlation with the sensor's temperature), bar_share (subs whose brightest star has a pair of
-    spikes in one common direction that no spider makes), bar_sigma (how far those spikes stand
-    out), ghost_share, ghost_stands,
-    ghost_pct (how far a bright disc that the subs show together stands above the sky)."""
+    correlation with the sensor's temperature), bar_sigma (how far a pair of spikes stands out that
+    the bright stars of all subs have in one direction and no spider makes), ghost_share,
+    ghost_stands, ghost_pct (how far a bright disc that the subs show together stands above the
+    sky)."""
     (hot,) = known(line.of["hot_pixels_pct"])
     maps = _maps(line)
     return (
@@ -266,31 +266,20 @@ def _standing(line: NightLine) -> dict[str, float]:
 
 
 def _bar(line: NightLine) -> dict[str, float]:
-    """The bar turns with the tube, so its spikes keep their direction on the sensor. Discs out of
-    focus and stars swollen by the air hide spikes or feign them: the sharp subs are asked."""
+    """Discs out of focus and stars swollen by the air hide spikes or feign them: the sharp subs
+    are asked."""
     width = line.of["fwhm_px"]
-    if not np.isfinite(width).any():
-        return {"bar_share": 0.0}
-    judged = np.isfinite(line.of["odd_sigma"]) & (width <= SHARP * np.nanquantile(width, 0.1))
+    asked = [len(sub.measures.rays) > 0 for sub in line.subs]
+    if not np.isfinite(width[asked]).any():
+        return {"bar_sigma": 0.0}
+    sharp = asked & (width <= SHARP * np.nanquantile(width, 0.1))
+    rays = [line.subs[i].measures.rays for i in np.flatnonzero(sharp)]
+    sigma, deg = common_bar(np.array(rays))
     # Stars that are drawn out have wings along their own long axis.
-    off = np.abs((line.of["odd_deg"] - line.of["angle_deg"] + 90.0) % 180.0 - 90.0)
-    drawn = (line.of["elongation"] >= DRAWN_OUT) & (off <= ALONG_DEG)
-    odd = np.where(drawn | ~judged, np.nan, line.of["odd_deg"])
-    (seen,) = known(odd)
-    if judged.sum() < 4 or not len(seen):
-        return {"bar_share": 0.0}
-    apart = np.abs((seen[:, None] - seen[None] + 90.0) % 180.0 - 90.0)
-    most = seen[int((apart <= SAME_BAR_DEG).sum(0).argmax())]
-    alike = np.abs((odd - most + 90.0) % 180.0 - 90.0) <= SAME_BAR_DEG
-    # What neighbours feign moves to the other side of the frame at a flip.
-    after = np.arange(len(line)) >= (len(line) if line.flip is None else line.flip)
-    sides = [judged & side for side in (~after, after)]
-    shares = [float(alike[side].mean()) for side in sides if side.sum() >= 3]
-    few = min(1.0, judged.sum() / (len(line) / 2))
-    return {
-        "bar_share": few * min(shares, default=float(alike[judged].mean())),
-        "bar_sigma": float(np.median(line.of["odd_sigma"][alike])),
-    }
+    shape = complex(line.of["e1"][sharp].mean(), line.of["e2"][sharp].mean())
+    off = abs((deg - math.degrees(np.angle(shape) / 2) + 90.0) % 180.0 - 90.0)
+    drawn = abs(shape) >= DRAWN_OUT and off <= ALONG_DEG
+    return {"bar_sigma": 0.0 if drawn else sigma}
 
 
 def _spots(line: NightLine) -> dict[str, float]:

@@ -20,7 +20,10 @@ Array = np.ndarray
 STRETCHED, QUIET = 1.2, 1.13  # elongation of a sub that counts as stretched; as round
 # Optics lengthen the stars of every sub: so much more than the best tenth is round too.
 AS_QUIET = 1.05
-ALONE = 0.12  # by so much more than its neighbours is a burst by itself
+# Motion against that of the neighbours, so many to each side: of a jolt and of a calm sub, in
+# squares of the sharp stars' width and in what neighbours usually differ by.
+BESIDE, LEAST_MOVED = 3, 6
+JOLT, JOLT_USUAL, CALM, CALM_USUAL = 0.15, 4.0, 0.08, 2.5
 BY_CHANCE = 4.0  # one sub in fifty shows such an agreement of directions by chance
 
 
@@ -37,8 +40,8 @@ def _stretch(line: NightLine) -> dict[str, float]:
     size. stretch_uneven: scatter of its size over its mean. stretch_smooth, stretch_trend: its
     course; stretch_lost: rank correlation with the light lost; stretch_cloud: mean loss of the
     stretched subs less that of the round ones. along_ra: 1 along right ascension, -1 along
-    declination. lobed, lopsided: form of the stretched subs. bursts: share of single stretched
-    subs between rounder ones. flip_onset: growth of the elongation at the flip; flip_quiet: share
+    declination. lobed, lopsided: form of the stretched subs. bursts, calm_share: see `_jolts`.
+    flip_onset: growth of the elongation at the flip; flip_quiet: share
     of round subs after it. frames_shake, frames_drift: share of single frames that measure so."""
     elongation = line.of["elongation"]
     shape = line.of["e1"] + 1j * line.of["e2"]
@@ -59,8 +62,8 @@ def _stretch(line: NightLine) -> dict[str, float]:
         "stretch_uneven": float(size[good].std() / max(size[good].mean(), 1e-6)),
         "stretch_smooth": smoothness(size),
         "stretch_trend": correlation(line.hours, size),
-        "bursts": _bursts(elongation, line),
     }
+    signs |= _jolts(line)
     signs["stretch_lost"] = correlation(line.of["veil_mag"], size)
     lost, long = line.of["veil_mag"], elongation >= STRETCHED
     hit, round_ = (np.isfinite(lost) & which for which in (long, elongation < _quiet(seen)))
@@ -115,18 +118,31 @@ def _at_flip(line: NightLine, shape: Array, good: Array) -> dict[str, float]:
     }
 
 
-def _bursts(elongation: Array, line: NightLine) -> float:
-    alone = 0
+def _jolts(line: NightLine) -> dict[str, float]:
+    """bursts: share of the subs that moved otherwise than their neighbours; calm_share: of those
+    that moved like them.
+
+    What a motion adds to a star is a tensor of second moments, (a^2 - b^2) along its angle, which
+    neither the air nor the optics' own stretch change: the differences between neighbours tell a
+    motion also where these hide it in the elongation. In units of the sharp stars' width.
+    """
+    width = line.of["fwhm_px"]
+    moved = (line.of["e1"] + 1j * line.of["e2"]) * (width / np.nanquantile(width, 0.1)) ** 2
+    places = np.flatnonzero(np.isfinite(moved))
+    moved = moved[places]
+    if len(places) < LEAST_MOVED:
+        return {}
+    apart = np.empty(len(places))
+    for k in range(len(places)):
+        near = np.r_[moved[max(0, k - BESIDE) : k], moved[k + 1 : k + 1 + BESIDE]]
+        apart[k] = abs(moved[k] - complex(np.median(near.real), np.median(near.imag)))
+    usual = float(np.median(apart))
     # The odds that n directions at random agree by R are about exp(-n R^2) (Rayleigh).
-    agreement = line.of["star_count"] * line.of["angle_coherence"] ** 2
-    by_chance = np.nan_to_num(agreement, nan=np.inf) < BY_CHANCE
-    places = np.flatnonzero(np.isfinite(elongation))
-    for k, i in enumerate(places):
-        near = [places[j] for j in range(max(0, k - 2), min(len(places), k + 3)) if j != k]
-        longer = elongation[i] - np.median(elongation[near])
-        if elongation[i] >= STRETCHED and longer > ALONE and not by_chance[i]:
-            alone += 1
-    return alone / max(len(places), 1)
+    agreement = (line.of["star_count"] * line.of["angle_coherence"] ** 2)[places]
+    agree = np.nan_to_num(agreement, nan=np.inf) >= BY_CHANCE
+    jolted = (apart > max(JOLT, JOLT_USUAL * usual)) & agree
+    calm = apart < max(CALM, CALM_USUAL * usual)
+    return {"bursts": float(jolted.mean()), "calm_share": float(calm.mean())}
 
 
 def _turning(line: NightLine) -> dict[str, float]:

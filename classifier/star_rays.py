@@ -56,7 +56,7 @@ def odd_bar(background: Background, stars: Array, fwhm_px: float) -> dict[str, f
         ]
         seen = [profile for profile in profiles if profile is not None]
         if seen:
-            return _strongest_odd(*np.max(seen, axis=0))
+            return strongest_odd(*np.max(seen, axis=0))
     return {}
 
 
@@ -66,6 +66,27 @@ def _two_sided(
     """(2, 90) light in the weaker of two opposite directions, in sigma of the profile: 0 where one
     of them lies outside the frame; and the light that may be there: of the one that is seen,
     without bound where neither is."""
+    polar, is_inner, window = rings_round(background, x, y, fwhm_px, ends)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # circles that lie outside the frame
+        spread = 1.4826 * np.nanmedian(np.abs(polar), axis=1, keepdims=True)
+        polar /= np.maximum(spread, 0.3 * window.noise_adu)
+    profile = along_rings(polar, is_inner)
+    if np.isfinite(profile).mean() < LEAST_SEEN:
+        return None
+    profile = profile - np.nanmedian(profile)
+    profile = profile / max(1.4826 * float(np.nanmedian(np.abs(profile))), 1e-6)
+    ways = profile[:HALF], profile[HALF:]
+    both, either = np.minimum(*ways), np.fmin(*ways)
+    return np.stack((np.nan_to_num(both, nan=0.0), np.nan_to_num(either, nan=np.inf)))
+
+
+def rings_round(
+    background: Background, x: float, y: float, fwhm_px: float, ends: tuple[float, float]
+) -> tuple[Array, Array, Window]:
+    """(radii, 180) light round a place less the median of its circle, every 2 degrees from +x
+    towards +y, NaN outside the frame; (radii,) whether a circle is of the inner of the two rings
+    that end at `ends` FWHM; the window it was read from."""
     window = _round_star(background, x, y)
     inner = max(FROM_FWHM * fwhm_px, LEAST_PX)
     middle = max(ends[0] * fwhm_px, inner + LEAST_RING_PX)
@@ -81,19 +102,15 @@ def _two_sided(
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # circles that lie outside the frame
         polar -= np.nanmedian(polar, axis=1, keepdims=True)
-        spread = 1.4826 * np.nanmedian(np.abs(polar), axis=1, keepdims=True)
-        polar /= np.maximum(spread, 0.3 * window.noise_adu)
-        # A spike is weak in each pixel and long, a neighbouring star is strong and short: the
-        # median along each of two rings counts, and the weaker ring.
-        inside = radii < middle
-        profile = np.minimum(_along(polar[inside]), _along(polar[~inside]))
-    if np.isfinite(profile).mean() < LEAST_SEEN:
-        return None
-    profile = profile - np.nanmedian(profile)
-    profile = profile / max(1.4826 * float(np.nanmedian(np.abs(profile))), 1e-6)
-    ways = profile[:HALF], profile[HALF:]
-    both, either = np.minimum(*ways), np.fmin(*ways)
-    return np.stack((np.nan_to_num(both, nan=0.0), np.nan_to_num(either, nan=np.inf)))
+    return polar, radii < middle, window
+
+
+def along_rings(polar: Array, is_inner: Array) -> Array:
+    """(180,) light of the weaker ring, NaN where too little is in the frame. A spike is weak in
+    each pixel and long, a neighbouring star strong and short: medians along the rings count."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # directions that lie outside the frame
+        return np.minimum(_along(polar[is_inner]), _along(polar[~is_inner]))
 
 
 def _along(ring: Array) -> Array:
@@ -116,23 +133,32 @@ def _round_star(background: Background, x: float, y: float) -> Window:
     return max(background.windows, key=room)
 
 
-def _strongest_odd(both: Array, possible: Array) -> dict[str, float]:
-    """possible: light that may be there, as far as the frame shows: a cross near the frame's edge
-    has lost one of its arms."""
+def strongest_odd(
+    both: Array, possible: Array, near_column_deg: float = NEAR_COLUMN_DEG
+) -> dict[str, float]:
+    """See `odd_bar`. both: (90,) light in the weaker of two opposite directions, in sigma.
+    possible: light that may be there, as far as the frame shows: a cross near the frame's edge has
+    lost one of its arms. near_column_deg: as far from the column light is taken for its charge."""
     peaks, partners = (
         np.flatnonzero(light >= ndimage.maximum_filter1d(light, 3, mode="wrap"))
         for light in (both, possible)
     )
     best, direction = 0.0, math.nan
     for k in peaks[both[peaks] > SEEN_SIGMA]:
-        deg = float(k * STEP_DEG)
+        deg = STEP_DEG * (float(k) + _beside(both[k - 1], both[k], both[(k + 1) % HALF]))
         # The other bar of a cross, or the two others of three.
         at60, at90, at120 = (_strength(possible, partners, deg + by) for by in (60.0, 90.0, 120.0))
         least = PARTNER * both[k]
         regular = at90 > least or min(at60, at120) > least
-        if not regular and abs(deg - COLUMN_DEG) > NEAR_COLUMN_DEG and both[k] > best:
-            best, direction = float(both[k]), deg
-    return {"odd_sigma": best} | ({} if math.isnan(direction) else {"odd_deg": direction})
+        if not regular and abs(deg - COLUMN_DEG) > near_column_deg and both[k] > best:
+            best, direction = float(both[k]), float(deg)
+    return {"odd_sigma": best} | ({} if math.isnan(direction) else {"odd_deg": direction % 180.0})
+
+
+def _beside(before: float, top: float, after: float) -> float:
+    """How far beside the highest of three values a parabola through them has its top."""
+    bend = before - 2 * top + after
+    return 0.5 * (before - after) / bend if bend < 0 else 0.0
 
 
 def _strength(light: Array, peaks: Array, deg: float) -> float:

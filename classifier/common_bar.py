@@ -1,0 +1,105 @@
+"""A bar across the aperture, told by all bright stars of all subs of a run together.
+
+    rays = spike_rays(background, stars, fwhm_px)      # of every sub
+    sigma, deg = common_bar(np.stack([...]))
+
+The bar turns with the tube: its spikes have one direction on the sensor, at every star, in every
+sub, before and after a flip, and hold the same share of the star's light. Neighbours that feign a
+spike at one star are not at the others, noise that feigns one in a sub is not in the next. So
+medians are taken: over the stars of a sub, then over the subs. `star_rays` tells what is a spike.
+"""
+
+import math
+
+import numpy as np
+
+from classifier.background import Background
+from classifier.star_rays import (
+    HALF,
+    LEAST_PEAK,
+    LEAST_SEEN,
+    RINGS_FWHM,
+    along_rings,
+    rings_round,
+    strongest_odd,
+)
+
+Array = np.ndarray
+
+MOST_STARS = 6
+LEAST_LIGHT = 0.3  # of the brightest star's: in fainter ones noise hides the same share of light
+BROAD = 8  # steps of 2 degrees to each side: light that is as broad is no spike's
+LEAST_SUBS = 4
+NEAR_COLUMN_DEG = 2.5  # of a run, whose directions are told more finely than a frame's
+# Light that cannot be asked, beyond the frame, may be as much as any.
+ANY = math.inf
+NONE = np.zeros((0, 2, 90), np.float32)
+
+
+def spike_rays(background: Background, stars: Array, fwhm_px: float) -> Array:
+    """(2, 2, 90) float32 of one frame, (0, 2, 90) where no star can be asked: by ring (a short one
+    and a long one), the light in the weaker of two opposite directions, and the light that may be
+    there (of the one that is seen, infinite where neither is); in shares of the star's light,
+    every 2 degrees from +x towards +y, less what is broad; the lower median of the bright stars.
+
+    stars: as `find_stars` gives them; fwhm_px: their width.
+    """
+    if not (math.isfinite(fwhm_px) and fwhm_px > 0):
+        return NONE
+    bright = stars[:MOST_STARS]
+    bright = bright[(bright["peak"] >= LEAST_PEAK * background.noise_adu) | bright["saturated"]]
+    bright = bright[bright["flux"] > LEAST_LIGHT * bright["flux"].max(initial=0.0)]
+    seen = []
+    for star in bright:
+        rays = _rays(background, float(star["x"]), float(star["y"]), fwhm_px)
+        if rays is not None:
+            seen.append(rays / float(star["flux"]))
+    if not seen:
+        return NONE
+    return np.quantile(np.array(seen), 0.5, axis=0, method="lower").astype(np.float32)
+
+
+def _rays(background: Background, x: float, y: float, fwhm_px: float) -> Array | None:
+    """(2, 2, 90) the same of one star in ADU; None if too little round it is in the frame."""
+    found = []
+    for ends in RINGS_FWHM:
+        polar, is_inner, _ = rings_round(background, x, y, fwhm_px, ends)
+        profile = along_rings(polar, is_inner)
+        if np.isfinite(profile).mean() < LEAST_SEEN:
+            return None
+        profile = profile - _broad(profile)
+        ways = profile[:HALF], profile[HALF:]
+        both, either = np.minimum(*ways), np.fmin(*ways)
+        found.append((np.nan_to_num(both, nan=0.0), np.nan_to_num(either, nan=ANY)))
+    return np.array(found)
+
+
+def _broad(profile: Array) -> Array:
+    """Running median round the circle."""
+    wider = np.pad(profile, BROAD, mode="wrap")
+    parts = np.lib.stride_tricks.sliding_window_view(wider, 2 * BROAD + 1)
+    known = np.isfinite(profile)
+    broad = np.zeros_like(profile)
+    broad[known] = np.nanmedian(parts[known], axis=1)
+    return broad
+
+
+def common_bar(rays: Array) -> tuple[float, float]:
+    """Strength of the strongest pair of spikes that no regular spider makes, in sigma of the
+    directions beside it, and its direction, 0 to 180 degrees from +x towards +y: 0 and NaN if
+    there is none. rays: (n, 2, 2, 90) of the subs of a run, see `spike_rays`."""
+    if len(rays) < LEAST_SUBS:
+        return 0.0, math.nan
+    light = np.median(rays, axis=0)
+    profiles = []
+    for ring, (both, possible) in enumerate(light):
+        level = float(np.median(both))
+        spread = 1.4826 * float(np.median(np.abs(both - level)))
+        # Noise of the median of n, from what neighbouring subs differ by.
+        apart = float(np.median(np.abs(np.diff(rays[:, ring, 0], axis=0))))
+        spread = max(spread, 1.25 * apart / math.sqrt(len(rays)), 1e-9)
+        seen = np.where(both == 0, 0.0, (both - level) / spread)
+        profiles.append((seen, (possible - level) / spread))
+    seen, possible = np.max(profiles, axis=0)
+    found = strongest_odd(seen, possible, NEAR_COLUMN_DEG)
+    return found["odd_sigma"], found.get("odd_deg", math.nan)
