@@ -6,8 +6,9 @@ Per night 18 subs of 512 x 384 px are rendered, written, read and measured as `l
 without the network: what is told here is told by the measures. 3 to 15 s a night on one core;
 --workers shares the nights out among processes of one thread each, and changes no number. --json
 keeps the signs of every night. Seeds are spent by setting limits on them and by judging limits
-with them: those below 100000 are, of which 98000 to 98799 set the present limits and 98800 to 99599
-judged them, and 110000 to 110299, which judged cables and clear nights. The default begins beyond
+with them: those below 100000 are, of which 98000 to 99599 set the present limits, and 110000 to
+110299, which judged cables and clear nights. 120000 to 120399 judged what is measured now, 4 nights
+of each cause: true cause first in 91 of 112 (81 %), a wrong one sure in 2. The default begins beyond
 them all.
 """
 
@@ -92,7 +93,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--nights", type=int, default=1, help="per cause")
     parser.add_argument("--subs", type=int, default=18)
-    parser.add_argument("--seed", type=int, default=120_000)
+    parser.add_argument("--seed", type=int, default=130_000)
     parser.add_argument("--causes", nargs="*", default=list(CAUSES))
     parser.add_argument("--workers", type=int, default=1, help="processes of one thread each")
     parser.add_argument("--json", type=Path, help="file for the signs of every night")
