@@ -7,9 +7,9 @@ without the network: what is told here is told by the measures. 3 to 15 s a nigh
 --workers shares the nights out among processes of one thread each, and changes no number. --json
 keeps the signs of every night. Seeds are spent by setting limits on them and by judging limits
 with them: those below 100000 are, of which 98000 to 99599 set the present limits, and 110000 to
-110299, which judged cables and clear nights. 120000 to 120399 judged what is measured now, 4 nights
-of each cause: true cause first in 91 of 112 (81 %), a wrong one sure in 2. The default begins beyond
-them all.
+110299, which judged cables and clear nights. 120000 to 120399 judged what is measured now, 4
+nights of each cause: true cause first in 91 of 112 (81 %), a wrong one sure in 2. The default
+begins beyond them all.
 """
 
 import argparse
