@@ -23,8 +23,6 @@ from classifier.masters import MasterFiles
 from classifier.rig import Rig
 
 if TYPE_CHECKING:
-    from threadpoolctl import ThreadpoolController
-
     from classifier.weights import Model
 
 File = tuple[Path, str]  # where it is, and its name in the results
@@ -143,22 +141,16 @@ def _thread_variables() -> Iterator[None]:
                 os.environ[name] = value
 
 
-@lru_cache(maxsize=1)
-def _libraries() -> "ThreadpoolController":
-    """The numerical libraries of this process; to look for them takes 3 ms each time."""
-    from threadpoolctl import ThreadpoolController
-
-    return ThreadpoolController()
-
-
 @contextmanager
 def _one_thread() -> Iterator[None]:
     """One thread for torch and for NumPy's and SciPy's algebra: what a frame asks of them is so
     little that threads waiting for one another cost a third more than they save."""
     import torch
+    from threadpoolctl import ThreadpoolController
 
     before = torch.get_num_threads()
-    with _libraries().limit(limits=1):
+    # Looked for each time, though it takes 3 ms: libraries are loaded as the program goes on.
+    with ThreadpoolController().limit(limits=1):
         torch.set_num_threads(1)
         try:
             yield
