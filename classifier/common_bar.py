@@ -15,13 +15,13 @@ import numpy as np
 
 from classifier.background import Background
 from classifier.star_rays import (
-    HALF,
     LEAST_PEAK,
     LEAST_SEEN,
     RINGS_FWHM,
     along_rings,
     rings_round,
     strongest_odd,
+    weaker_of_two,
 )
 
 Array = np.ndarray
@@ -31,8 +31,6 @@ LEAST_LIGHT = 0.3  # of the brightest star's: in fainter ones noise hides the sa
 BROAD = 8  # steps of 2 degrees to each side: light that is as broad is no spike's
 LEAST_SUBS = 4
 NEAR_COLUMN_DEG = 2.5  # of a run, whose directions are told more finely than a frame's
-# Light that cannot be asked, beyond the frame, may be as much as any.
-ANY = math.inf
 NONE = np.zeros((0, 2, 90), np.float32)
 
 
@@ -67,10 +65,7 @@ def _rays(background: Background, x: float, y: float, fwhm_px: float) -> Array |
         profile = along_rings(polar, is_inner)
         if np.isfinite(profile).mean() < LEAST_SEEN:
             return None
-        profile = profile - _broad(profile)
-        ways = profile[:HALF], profile[HALF:]
-        both, either = np.minimum(*ways), np.fmin(*ways)
-        found.append((np.nan_to_num(both, nan=0.0), np.nan_to_num(either, nan=ANY)))
+        found.append(weaker_of_two(profile - _broad(profile)))
     return np.array(found)
 
 

@@ -42,11 +42,16 @@ class Piece:
         x0, y0, x1, y1 = self.ends
         return float(np.rad2deg(np.arctan2(y1 - y0, x1 - x0)))
 
+    def turned_deg(self, other: "Piece") -> float:
+        """Angle between the two, 0 to 90 degrees."""
+        return abs((other.angle_deg - self.angle_deg + 90) % 180 - 90)
+
     def is_beside(self, other: "Piece") -> bool:
         """Whether both lie the same way, nearer to each other than they are long."""
-        turn = abs((other.angle_deg - self.angle_deg + 90) % 180 - 90)
         away = other.ends.reshape(2, 2).mean(0) - self.ends.reshape(2, 2).mean(0)
-        return turn < ALIKE_DEG and float(np.hypot(*away)) < 0.5 * (self.length + other.length)
+        return self.turned_deg(other) < ALIKE_DEG and float(np.hypot(*away)) < 0.5 * (
+            self.length + other.length
+        )
 
 
 def short_trails(calm: Array, at_most: int = 2) -> list[Piece]:
@@ -81,10 +86,9 @@ def short_trails(calm: Array, at_most: int = 2) -> list[Piece]:
 
 def _alike(piece: Piece, pieces: list[Piece]) -> int:
     """How many pieces, itself too, are about as long and lie the same way."""
-    away = [abs((other.angle_deg - piece.angle_deg + 90) % 180 - 90) for other in pieces]
     return sum(
-        turn < ALIKE_DEG and other.length > 0.5 * piece.length
-        for other, turn in zip(pieces, away, strict=True)
+        piece.turned_deg(other) < ALIKE_DEG and other.length > 0.5 * piece.length
+        for other in pieces
     )
 
 

@@ -76,6 +76,13 @@ def _two_sided(
         return None
     profile = profile - np.nanmedian(profile)
     profile = profile / max(1.4826 * float(np.nanmedian(np.abs(profile))), 1e-6)
+    return weaker_of_two(profile)
+
+
+def weaker_of_two(profile: Array) -> Array:
+    """(180,) light round a star, NaN unseen -> (2, 90): in the weaker of two opposite directions, 0
+    where one of them is not seen; and the light that may be there, without bound where neither is.
+    """
     ways = profile[:HALF], profile[HALF:]
     both, either = np.minimum(*ways), np.fmin(*ways)
     return np.stack((np.nan_to_num(both, nan=0.0), np.nan_to_num(either, nan=np.inf)))

@@ -212,12 +212,7 @@ def load_model(name_or_path: str | Path | None = None) -> Model:
     tensors = _read_tensors(folder, config)
     try:
         network = Network(NetworkConfig(**config["network"]))
-        state = {
-            name.removeprefix(NETWORK_PREFIX): _full(tensor)
-            for name, tensor in tensors.items()
-            if name.startswith(NETWORK_PREFIX)
-        }
-        network.load_state_dict(state)
+        network.load_state_dict(network_state(tensors))
         centre, whitening = tensors["unfamiliar.centre"], tensors["unfamiliar.whitening"]
     except (TypeError, KeyError, RuntimeError) as error:
         first = str(error).splitlines()[0]
@@ -227,6 +222,15 @@ def load_model(name_or_path: str | Path | None = None) -> Model:
         ) from error
     network.eval().requires_grad_(False)
     return Model(folder.name, folder, network, config, centre.float(), whitening.float())
+
+
+def network_state(tensors: dict[str, Tensor]) -> dict[str, Tensor]:
+    """The network's own of a file's tensors, by the names it knows them by, in 32-bit floats."""
+    return {
+        name.removeprefix(NETWORK_PREFIX): _full(tensor)
+        for name, tensor in tensors.items()
+        if name.startswith(NETWORK_PREFIX)
+    }
 
 
 def read_config(folder: Path) -> dict[str, Any]:

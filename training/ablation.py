@@ -13,7 +13,6 @@ from typing import Any
 import numpy as np
 import torch
 from numpy.typing import NDArray
-from torch import Tensor
 
 from classifier.network import BRANCHES, Network
 from classifier.vocabulary import KEYS
@@ -77,7 +76,7 @@ def ablated(network: Network, sample: Sample) -> Ablated:
         alone = torch.full_like(context, torch.nan)
         logits = []
         for variant in VARIANTS.values():
-            features = network.fuse(torch.cat(left_out(told, variant.without), 1))
+            features = network.join(told, variant.without)
             logits.append(network.judge(features, context if variant.beside else alone).float())
         parts.append(torch.stack(logits, 1).cpu())
     return Ablated(
@@ -85,14 +84,6 @@ def ablated(network: Network, sample: Sample) -> Ablated:
         sample.strength.float().cpu().numpy(),
         sample.run.cpu().numpy(),
     )
-
-
-def left_out(told: Sequence[Tensor], without: Sequence[str]) -> list[Tensor]:
-    """What the branches say, zeros for those named in `without`."""
-    return [
-        torch.zeros_like(part) if name in without else part
-        for name, part in zip(BRANCHES, told, strict=True)
-    ]
 
 
 def ablation_figures(answers: Ablated, seed: int) -> dict[str, Any]:

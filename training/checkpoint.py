@@ -12,7 +12,7 @@ from safetensors.torch import load_file
 
 from classifier.errors import UsageError
 from classifier.network import Network
-from classifier.weights import CONFIG_FILE, NETWORK_PREFIX, WEIGHTS_FILE
+from classifier.weights import CONFIG_FILE, WEIGHTS_FILE, network_state
 
 
 def made_before(path: Path | None) -> dict[str, Any]:
@@ -28,15 +28,7 @@ def load_checkpoint(network: Network, path: Path) -> None:
     """Weights of a checkpoint, or of a model folder, into a network of the same settings."""
     path = path / WEIGHTS_FILE if path.is_dir() else path
     try:
-        tensors = load_file(path)
-        state = {
-            name.removeprefix(NETWORK_PREFIX): tensor.float()
-            if tensor.is_floating_point()
-            else tensor
-            for name, tensor in tensors.items()
-            if name.startswith(NETWORK_PREFIX)
-        }
-        network.load_state_dict(state)
+        network.load_state_dict(network_state(load_file(path)))
     except (OSError, RuntimeError, SafetensorError) as error:
         first = str(error).splitlines()[0]
         raise UsageError(
