@@ -19,7 +19,7 @@ from synth.graft import graft
 from synth.stand_in import Source, smooth_sky
 from training.evaluate import Answers
 from training.good_frames import GoodFrame, good_frames, pack, part_of, unpack
-from training.grafts import RUN_FRAMES, _Deck, _faulty, _source, grafted, turned_windows
+from training.grafts import RUN_FRAMES, Deck, _faulty, grafted, source_of, turned_windows
 from training.judge import false_labels, grafted_figures
 
 GAIN, READ_E, OFFSET = 1.2, 3.0, 500
@@ -165,7 +165,7 @@ def test_runs_hold_the_source_and_three_faulty_frames(frames):
 
 
 def test_all_faults_are_dealt_equally_often(frames):
-    deck = _Deck(np.random.default_rng(1))
+    deck = Deck(np.random.default_rng(1))
     mono = [k for k in KEYS if k != "bayer_grid"]
     assert Counter(deck.draw(mono) for _ in range(15 * 4)) == dict.fromkeys(mono, 4)
     # What one frame cannot have waits for the next that can.
@@ -201,7 +201,7 @@ def test_of_an_unsure_fault_nothing_is_said_unless_it_was_put_in_plainly(frames)
         frame.path, "x", frame.pixels, frame.physical, None, 3.0, frozenset({"drift", "gradient"})
     )
     rng = np.random.default_rng(1)
-    source = _source(doubtful)
+    source = source_of(doubtful)
     _, row = _faulty(doubtful, source, ["trail"], rng)
     assert np.isnan(row[[INDEX["drift"], INDEX["gradient"]]]).all()
     assert row[INDEX["defocus"]] == 1
@@ -213,7 +213,7 @@ def test_of_an_unsure_fault_nothing_is_said_unless_it_was_put_in_plainly(frames)
 
 def test_shares_of_a_sky_of_unknown_level_count_only_when_plain(frames):
     """The header tells the gain, not the offset."""
-    source = _source(frames[0])
+    source = source_of(frames[0])
     assert not source.knows_sky
     rng = np.random.default_rng(1)
     said = [_faulty(frames[0], source, ["gradient"], rng)[1][INDEX["gradient"]] for _ in range(24)]

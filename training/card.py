@@ -34,9 +34,9 @@ evidence stands beside every label for that reason, and `nightcull retrain` lear
     {command}
 
 {minutes} minutes on {device}, everything included (held-out frames, training, calibration,
-evaluation): {rendered} frames rendered for training, {steps} steps of {batch}, {parameters}
-parameters, weights in 16-bit floats. nightcull {version}, torch {torch}, seed {seed}. The
-settings are under `training` in config.json, calibration and thresholds beside them.
+evaluation): {rendered} frames rendered for training{grafted}, {steps} steps of {batch},
+{parameters} parameters, weights in 16-bit floats. nightcull {version}, torch {torch}, seed {seed}.
+The settings are under `training` in config.json, calibration and thresholds beside them.
 {earlier}
 {thresholds}
 {prior}
@@ -142,6 +142,7 @@ def card_text(config: dict[str, Any], figures: dict[str, Any]) -> str:
         minutes=f"{made['minutes']:.1f}",
         device=made["device"],
         rendered=f"{made['rendered_frames']:,}",
+        grafted=_grafted(made),
         steps=f"{made['steps']:,}",
         batch=settings["batch"],
         parameters=f"{config['parameters']:,}",
@@ -168,6 +169,16 @@ def card_text(config: dict[str, Any], figures: dict[str, Any]) -> str:
         CONFUSION_HEAD + "\n".join(row for row in confusions if row),
     ]
     return "\n".join(parts) + "\n"
+
+
+def _grafted(made: dict[str, Any]) -> str:
+    """What was learnt from besides rendered frames."""
+    if not made.get("grafted_frames"):
+        return ""
+    return (
+        f" and {made['grafted_frames']:,} with faults\ngrafted onto {made['graft_sources']} real "
+        f"frames of {made['graft_groups']} origins"
+    )
 
 
 def _earlier(made: dict[str, Any] | None) -> str:

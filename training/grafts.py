@@ -34,16 +34,29 @@ _DITHER_PX = 12
 def grafted(frames: list[GoodFrame], seed: int, count: int) -> Iterator[Sample]:
     """Samples of RUN_FRAMES frames each, until `count` frames are made; the last is not cut."""
     groups = sorted({frame.group for frame in frames})
-    deck = _Deck(stream(seed, "grafts", "deck"))
+    deck = Deck(stream(seed, "grafts", "deck"))
     for number in range(-(-count // RUN_FRAMES)):
         frame = frames[number % len(frames)]
         rng = stream(seed, "grafts", str(frame.path.name), number)
         yield graft_run(frame, groups.index(frame.group), deck, rng)
 
 
-def graft_run(frame: GoodFrame, run: int, deck: "_Deck", rng: np.random.Generator) -> Sample:
-    """One run: the source as it is and three times with faults."""
-    sources = turned_windows(frame, rng, RUN_FRAMES)
+def graft_run(frame: GoodFrame, run: int, deck: "Deck", rng: np.random.Generator) -> Sample:
+    """One run as a sample: the source as it is and three times with faults."""
+    pictures, rows = graft_windows(frame, turned_windows(frame, rng, RUN_FRAMES), deck, rng)
+    physical = frame.physical[None].expand(RUN_FRAMES, -1)
+    with torch.inference_mode():
+        views = make_views(torch.from_numpy(pictures), physical)
+        context = run_context(shape_facts(views))
+    strength = torch.from_numpy(rows)
+    return Sample(views, context, strength, torch.full((RUN_FRAMES,), run))
+
+
+def graft_windows(
+    frame: GoodFrame, sources: list[Source], deck: "Deck", rng: np.random.Generator
+) -> tuple[np.ndarray, np.ndarray]:
+    """(N, H, W) float32 ADU and (N, 16) float32 strengths of windows of a frame: the first as it
+    is, the others with faults."""
     made = [_clean(frame, sources[0])]
     for source in sources[1:]:
         possible = [k for k in KEYS if can_graft(source, k) and k not in frame.barred]
@@ -52,16 +65,11 @@ def graft_run(frame: GoodFrame, run: int, deck: "_Deck", rng: np.random.Generato
         if others and rng.random() < _TWO_FAULTS:
             keys.append(str(rng.choice(others)))
         made.append(_faulty(frame, source, keys, rng))
-    pixels = torch.from_numpy(np.stack([pixels for pixels, _ in made]))
-    physical = frame.physical[None].expand(RUN_FRAMES, -1)
-    with torch.inference_mode():
-        views = make_views(pixels, physical)
-        context = run_context(shape_facts(views))
-    strength = torch.tensor(np.stack([row for _, row in made]), dtype=torch.float32)
-    return Sample(views, context, strength, torch.full((RUN_FRAMES,), run))
+    pixels, rows = zip(*made, strict=True)
+    return np.stack(pixels), np.stack(rows).astype(np.float32)
 
 
-class _Deck:
+class Deck:
     """Faults dealt one after another from shuffled packs, so that all come equally often."""
 
     def __init__(self, rng: np.random.Generator):
@@ -78,7 +86,7 @@ class _Deck:
         raise ValueError("no fault can be grafted onto this frame")
 
 
-def _source(frame: GoodFrame) -> Source:
+def source_of(frame: GoodFrame) -> Source:
     known = {
         name: float(value) if torch.isfinite(value) else None
         for name, value in zip(PHYSICAL, frame.physical, strict=True)
@@ -97,17 +105,30 @@ def _source(frame: GoodFrame) -> Source:
     )
 
 
-def turned_windows(frame: GoodFrame, rng: np.random.Generator, count: int) -> list[Source]:
-    """Windows of one size and turn of the frame, dithered by whole steps of its mosaic."""
+def turned_windows(
+    frame: GoodFrame, rng: np.random.Generator, count: int, shape: tuple[int, int] | None = None
+) -> list[Source]:
+    """Windows of one size and turn of the frame, dithered by whole steps of its mosaic: nearly the
+    whole frame, or somewhere in it of a shape (even height and width) that `fits`."""
     height, width = (n - n % 2 for n in frame.pixels.shape)
-    room_y, room_x = (min(_DITHER_PX, n // 16) // 2 for n in (height, width))
-    side_y, side_x = height - 2 * room_y, width - 2 * room_x
     flip_y, flip_x, turn = (bool(rng.random() < 0.5) for _ in range(3))
-    whole = _source(frame)
+    first_y = first_x = 0
+    if shape is None:
+        room_y, room_x = (min(_DITHER_PX, n // 16) // 2 for n in (height, width))
+        side_y, side_x = height - 2 * room_y, width - 2 * room_x
+    else:
+        if not _fits(frame, shape[::-1] if turn else shape):
+            turn = not turn
+        side_y, side_x = shape[::-1] if turn else shape
+        spare_y, spare_x = (height - side_y) // 2, (width - side_x) // 2
+        room_y, room_x = (min(_DITHER_PX // 2, spare) for spare in (spare_y, spare_x))
+        first_y = 2 * int(rng.integers(0, spare_y - room_y + 1))
+        first_x = 2 * int(rng.integers(0, spare_x - room_x + 1))
+    whole = source_of(frame)
     windows = []
     for _ in range(count):
-        y = 2 * int(rng.integers(0, room_y + 1))
-        x = 2 * int(rng.integers(0, room_x + 1))
+        y = first_y + 2 * int(rng.integers(0, room_y + 1))
+        x = first_x + 2 * int(rng.integers(0, room_x + 1))
         part = frame.pixels[y : y + side_y, x : x + side_x]
         order = None if frame.bayer is None else np.array(list(frame.bayer)).reshape(2, 2)
         for wanted, change in ((flip_y, np.flipud), (flip_x, np.fliplr), (turn, np.transpose)):
@@ -117,6 +138,15 @@ def turned_windows(frame: GoodFrame, rng: np.random.Generator, count: int) -> li
         cfa = None if order is None else "".join(order.ravel())
         windows.append(replace(whole, pixels=np.ascontiguousarray(part), cfa=cfa))
     return windows
+
+
+def fits(frame: GoodFrame, shape: tuple[int, int]) -> bool:
+    """Whether a window of the shape, as it is or transposed, lies in the frame."""
+    return _fits(frame, shape) or _fits(frame, shape[::-1])
+
+
+def _fits(frame: GoodFrame, shape: tuple[int, int]) -> bool:
+    return all(side <= n - n % 2 for side, n in zip(shape, frame.pixels.shape, strict=True))
 
 
 def _clean(frame: GoodFrame, source: Source) -> tuple[np.ndarray, np.ndarray]:

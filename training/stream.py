@@ -19,6 +19,7 @@ import torch
 from synth.plan import Plan
 from training.config import TrainConfig
 from training.data import Sample, plan_batch, render_sample
+from training.graft_batches import GraftStream
 from training.ranks import Ranks
 
 
@@ -62,13 +63,19 @@ class Planner:
 
 
 class Stream:
-    """Iterator of rendered samples of a set; use it in a `with` block."""
+    """Iterator of rendered samples of a set, with grafted ones (GraftedSample) evenly among them
+    where `grafts` is given; use it in a `with` block."""
 
     def __init__(
-        self, planner: Planner, set_name: str, device: torch.device, batches: int | None = None
+        self,
+        planner: Planner,
+        set_name: str,
+        device: torch.device,
+        batches: int | None = None,
+        grafts: GraftStream | None = None,
     ):
         self.planner, self.set_name, self.device = planner, set_name, device
-        self.batches = batches
+        self.batches, self.grafts = batches, grafts
         self._ready: queue.Queue[Sample | BaseException | None] = queue.Queue(maxsize=2)
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
@@ -90,7 +97,11 @@ class Stream:
 
     def _rendered(self) -> Iterator[Sample]:
         for index, plan in self.planner.plans(self.set_name, self.batches):
-            yield render_sample(self.planner.config, self.set_name, index, self.device, plan)
+            sample = render_sample(self.planner.config, self.set_name, index, self.device, plan)
+            frames = len(sample)
+            yield sample
+            if self.grafts is not None:
+                yield from self.grafts.due(frames, self.device)
 
     def _render_ahead(self) -> None:
         try:

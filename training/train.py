@@ -57,6 +57,7 @@ from training.export import (
     write_config,
     write_model,
 )
+from training.graft_batches import GraftedSample, GraftStream, graft_stream
 from training.loop import Trainer, rate_at
 from training.metrics import average_precision_score
 from training.pretrain import pretrain
@@ -83,12 +84,14 @@ def train(
     say: Say = say_to_stderr,
     command: str | None = None,
     ranks: Ranks | None = None,
+    real_frames: str | Path | None = None,
 ) -> Path:
     """Train, calibrate, evaluate and export one model; returns its folder, `out`/<config.name>.
 
     start_from: a checkpoint or a model's weights to go on from. say: gets progress lines.
     command: the command line as the card shall give it. ranks: this process among those that
-    train together; the first reports and writes. Raises UsageError and ModelError.
+    train together; the first reports and writes. real_frames: good frames for `graft_share`, a
+    folder or what `training.good_frames.pack` wrote. Raises UsageError and ModelError.
     """
     ranks = ranks or Ranks()
     out, started = Path(out), time.monotonic()
@@ -105,6 +108,7 @@ def train(
     network = Network(NetworkConfig(**config.network))
     if start_from is not None:
         load_checkpoint(network, Path(start_from))
+    grafts = graft_stream(config, Path(real_frames) if real_frames else None, ranks)
     planner = Planner(config, ranks)
     if config.pretrain.seconds > 0 and start_from is None:
         done = pretrain(network, config, device, pool=planner.pool)
@@ -113,7 +117,7 @@ def train(
             f"loss {done.first_loss:.4f} to {done.last_loss:.4f}"
         )
     trainer = Trainer(network, config, device, ranks)
-    run = Run(config, out, started, trainer, device, say, planner, ranks)
+    run = Run(config, out, started, trainer, device, say, planner, ranks, grafts)
 
     try:
         sets = render_held_out(run)
@@ -127,6 +131,8 @@ def train(
         run.tell("out of memory: training ends here; lower largest_batch_mpx or buffer_frames")
     finally:
         planner.close()
+        if grafts is not None:
+            grafts.close()
 
     trainer.settle_average()
     average = as_stored(trainer.average)
@@ -172,7 +178,9 @@ class Run:
     say: Say
     planner: Planner
     ranks: Ranks
+    grafts: GraftStream | None = None
     rendered: int = 0
+    grafted: int = 0
     timings: dict[str, float] = field(default_factory=lambda: {"render": 0.0, "learn": 0.0})
 
     def seconds(self) -> float:
@@ -202,6 +210,7 @@ class Run:
             "minutes": self.seconds() / 60,
             "steps": self.trainer.steps,
             "rendered_frames": self.rendered,
+            **(self.grafts.record(self.grafted) if self.grafts else {}),
             "settings": self.config.as_dict(),
         }
 
@@ -255,13 +264,15 @@ def learn(run: Run, validation: list[Sample]) -> None:
     reported = saved = since
     losses: list[torch.Tensor] = []
     progress = 0.0
-    with Stream(run.planner, TRAINING, run.device) as rendered:
+    with Stream(run.planner, TRAINING, run.device, grafts=run.grafts) as rendered:
         while progress < 1:
             began = time.monotonic()
             fresh = next(rendered)
             buffer.add(fresh)
             frames = ranks.mean(len(fresh))
-            run.rendered += round(frames * ranks.world)
+            real = ranks.mean(len(fresh) if isinstance(fresh, GraftedSample) else 0)
+            run.grafted += round(real * ranks.world)
+            run.rendered += round((frames - real) * ranks.world)
             run.timings["render"] += time.monotonic() - began
             began = time.monotonic()
             owed += config.reuse * frames / config.batch
@@ -309,8 +320,9 @@ def report(run: Run, validation: list[Sample], losses: list[torch.Tensor], since
     macro = float(np.mean(list(known.values()))) if known else float("nan")
     worst = sorted(known, key=lambda key: known[key])[:4]
     rate = run.rendered / max(run.seconds() - since, 1e-6)
+    grafted = f" and {run.grafted} grafted" if run.grafts else ""
     run.tell(
-        f"step {run.trainer.steps}, {run.rendered} frames at {rate:.0f}/s "
+        f"step {run.trainer.steps}, {run.rendered} frames at {rate:.0f}/s{grafted} "
         f"(rendering {run.timings['render']:.0f} s, learning {run.timings['learn']:.0f} s), "
         f"loss {loss:.4f}, AP {macro:.3f}; " + ", ".join(f"{key} {known[key]:.2f}" for key in worst)
     )
@@ -318,6 +330,7 @@ def report(run: Run, validation: list[Sample], losses: list[torch.Tensor], since
         "seconds": round(run.seconds(), 1),
         "step": run.trainer.steps,
         "rendered": run.rendered,
+        "grafted": run.grafted,
         "loss": round(loss, 5),
         "average_precision": {key: round(value, 4) for key, value in known.items()},
     }
@@ -349,6 +362,9 @@ def main(
     name: Annotated[str | None, typer.Option(help="Name of the new model.")] = None,
     seed: Annotated[int | None, typer.Option(help="Seed of everything random.")] = None,
     start_from: Annotated[Path | None, typer.Option(help="Checkpoint to go on from.")] = None,
+    real_frames: Annotated[
+        Path | None, typer.Option(help="Real good frames for graft_share: a folder, or packed.")
+    ] = None,
 ) -> None:
     """Train a model from rendered frames; calibrate, evaluate and write it."""
     given = {"minutes": minutes, "steps": steps, "device": device, "name": name, "seed": seed}
@@ -356,12 +372,16 @@ def main(
         settings = read_train_config(config).changed(**given)
         words = ["python", "-m", "training.train", *sys.argv[1:]]
         # Where the folder lay says nothing about the model.
-        words = ["DIR" if word == str(out) else word for word in words]
+        hidden = {str(out): "DIR", str(real_frames): "FILE"}
+        words = [hidden.get(word, word) for word in words]
         ranks = join()
         if ranks.world > 1:
             words[0:1] = ["torchrun", f"--nproc-per-node={ranks.world}"]
         try:
-            folder = train(settings, out, start_from, command=shlex.join(words), ranks=ranks)
+            command = shlex.join(words)
+            folder = train(
+                settings, out, start_from, command=command, ranks=ranks, real_frames=real_frames
+            )
         finally:
             leave(ranks)
     except NightcullError as error:
