@@ -60,7 +60,7 @@ class Source:
         """Median above the offset (0 where unknown)."""
         return float(np.median(self.pixels)) - self.zero_adu
 
-    @property
+    @cached_property
     def zero_adu(self) -> float:
         """Level without light: the offset, worked out from the noise where the gain is known."""
         if self.offset_adu is not None:
