@@ -17,24 +17,23 @@ import torch.nn.functional as F
 from torch import Tensor
 
 from classifier.vocabulary import FAULTS, INDEX
-from synth import shading
+from synth import pictures, shading
 from synth.rng import log_uniform, stream, torch_stream
-from synth.transfer import moved
 
 if TYPE_CHECKING:
     from synth.scene import Scene
 
 # How often a run of mono frames comes as what.
 KINDS = {
-    "raw": 0.55,
+    "raw": 0.51,
     "shifted": 0.06,
     "dark_subtracted": 0.10,
     "flat_fielded": 0.06,
     "sky_subtracted": 0.06,
     "normalised": 0.04,
-    "aligned": 0.04,
-    "eight_bit": 0.05,
-    "picture": 0.04,
+    "aligned": 0.05,
+    "eight_bit": 0.06,
+    "picture": 0.05,
 }
 # The same for colour mosaics; what would mix their four places cannot be among them.
 CFA_KINDS = {
@@ -50,17 +49,6 @@ CFA_KINDS = {
 REDUCED = ("dark_subtracted", "flat_fielded", "sky_subtracted")
 SKY_KEYS = ("gradient", "vignetting", "dust_motes", "reflection", "low_signal")
 _AT_ONCE_PX = 1 << 26  # of frames whose colours are mixed together: bounds the memory
-# Table K.1 of ITU-T T.81 (1992): luminance quantisation of the baseline still-picture coder.
-_QUANTISATION = (
-    (16, 11, 10, 16, 24, 40, 51, 61),
-    (12, 12, 14, 19, 26, 58, 60, 55),
-    (14, 13, 16, 24, 40, 57, 69, 56),
-    (14, 17, 22, 29, 51, 87, 80, 62),
-    (18, 22, 37, 56, 68, 109, 103, 77),
-    (24, 35, 55, 64, 81, 104, 113, 92),
-    (49, 64, 78, 87, 103, 121, 120, 101),
-    (72, 92, 95, 98, 112, 100, 103, 99),
-)
 
 
 def draw_kind(rng: np.random.Generator, cfa: bool) -> str:
@@ -177,13 +165,34 @@ def _sky(frames: Tensor) -> Tensor:
 def _sky_subtracted(frames: Tensor, run: _Run) -> Tensor:
     """Reduced to floats about zero: the sky is gone, half of the empty pixels are negative."""
     frames = _flat_fielded(frames, run)
-    frames = frames - _sky(frames)
+    cells = _mesh_cells(run.scenes[0])
+    frames = frames - (_sky(frames) if cells is None else mesh_sky(frames, cells))
     run.forget("offset_adu", "saturation_adu", "read_noise_e")
     scale = log_uniform(run.rng, 1e-3, 3.0) if run.rng.random() < 0.5 else 1.0
     run.scale(scale)
     if run.rng.random() < 0.5:
         run.forget()
     return frames * scale
+
+
+def _mesh_cells(scene: "Scene") -> int | None:
+    """Cells along the shorter side whose medians half of the programs take off as the sky; None:
+    one level for the whole frame."""
+    rng = stream(scene.field_seed, "mesh")
+    return int(rng.integers(3, 12)) if rng.random() < 0.5 else None
+
+
+def mesh_sky(frames: Tensor, cells: int) -> Tensor:
+    """(b, H, W) medians of square cells, that many along the shorter side, joined by straight
+    lines: what slopes goes with it, and dark moats stay round what is bright and wide."""
+    height, width = frames.shape[1:]
+    side = max(8, min(height, width) // cells)
+    wide = F.pad(frames[:, None], (0, -width % side, 0, -height % side), mode="replicate")[:, 0]
+    rows, columns = wide.shape[1] // side, wide.shape[2] // side
+    blocks = wide.view(-1, rows, side, columns, side).transpose(2, 3).flatten(3)
+    medians = blocks.median(3).values[:, None]
+    sky = F.interpolate(medians, wide.shape[1:], mode="bilinear", align_corners=False)
+    return sky[:, 0, :height, :width]
 
 
 def _normalised(frames: Tensor, run: _Run) -> Tensor:
@@ -194,10 +203,16 @@ def _normalised(frames: Tensor, run: _Run) -> Tensor:
 
 
 def _aligned(frames: Tensor, run: _Run) -> Tensor:
-    """Shifted onto another frame by a part of a pixel: correlated noise, an empty border."""
+    """Laid onto another frame: correlated noise, an empty border. Shifted by a part of a pixel, or
+    turned a little as well, so that the noise changes from place to place."""
     right, down = (float(v) for v in run.rng.uniform(0.1, 0.9, 2))
-    frames = (1 - right) * frames + right * frames.roll(1, 2)
-    frames = (1 - down) * frames + down * frames.roll(1, 1)
+    if run.rng.random() < 0.5:
+        frames = (1 - right) * frames + right * frames.roll(1, 2)
+        frames = (1 - down) * frames + down * frames.roll(1, 1)
+    else:
+        corner_px = float(run.rng.uniform(-2, 2))  # the places that are told stay true
+        mode = str(run.rng.choice(["bilinear", "bicubic"]))
+        frames = turned(frames, corner_px, right, down, mode)
     fill = float(run.rng.choice([0.0, 1.0])) * _sky(frames)
     left, top = (int(log_uniform(run.rng, 1, 25)) for _ in range(2))
     if run.rng.random() < 0.5:
@@ -211,6 +226,23 @@ def _aligned(frames: Tensor, run: _Run) -> Tensor:
     return frames
 
 
+def turned(frames: Tensor, corner_px: float, right_px: float, down_px: float, mode: str) -> Tensor:
+    """(b, H, W) resampled at places turned about the middle, by `corner_px` at the corners, and
+    shifted; `mode` as in torch's grid_sample."""
+    count, height, width = frames.shape
+    angle = 2 * corner_px / float(np.hypot(height, width))
+    x = torch.arange(width, device=frames.device) - (width - 1) / 2
+    y = torch.arange(height, device=frames.device)[:, None] - (height - 1) / 2
+    cos, sin = float(np.cos(angle)), float(np.sin(angle))
+    along = (cos * x - sin * y - right_px) * (2 / (width - 1))
+    across = (sin * x + cos * y - down_px) * (2 / (height - 1))
+    grid = torch.stack((along, across), 2).float().expand(count, -1, -1, -1)
+    laid = F.grid_sample(
+        frames[:, None], grid, mode=mode, padding_mode="border", align_corners=True
+    )
+    return laid[:, 0]
+
+
 def _interpolated(frames: Tensor, run: _Run) -> Tensor:
     """Mean of the three colours after bilinear interpolation of the mosaic."""
     run.put("is_cfa", 0.0)
@@ -219,28 +251,24 @@ def _interpolated(frames: Tensor, run: _Run) -> Tensor:
 
 def _eight_bit(frames: Tensor, run: _Run) -> Tensor:
     """Cut down to 8 bits without a curve."""
-    run.forget()
-    black, step = _columns([eight_bit_levels(scene) for scene in run.scenes], frames.device)
-    return ((frames - black) / step).round().clamp(0, 255)
+    return _stored(pictures.cut_down(frames, run.scenes), run)
 
 
 def _picture(frames: Tensor, run: _Run) -> Tensor:
     """An 8-bit picture with the usual curve of screens, most of them compressed in blocks."""
-    run.forget()
     run.put("is_cfa", 0.0)
     cfa = run.scenes[0].rig.camera.cfa
     if cfa is not None:
         frames = luminance(frames, cfa)
-    black, span = _columns([picture_levels(scene) for scene in run.scenes], frames.device)
-    frames = 255 * ((frames - black) / span).clamp(0, 1) ** (1 / 2.2)
-    if run.rng.random() < 0.8:
-        frames = compressed(frames, float(run.rng.uniform(75, 98)))
-    return frames.round().clamp(0, 255)
+    return _stored(pictures.developed(frames, run.scenes), run)
 
 
-def _columns(rows: list[tuple[float, float]], device: torch.device) -> tuple[Tensor, ...]:
-    """Two numbers of each frame as (b, 1, 1) tensors."""
-    return moved(np.array(rows, np.float32), device)[:, :, None, None].unbind(1)
+def _stored(frames: Tensor, run: _Run) -> Tensor:
+    """Of a picture's facts nothing is known but its top, where stars are cut off there."""
+    run.forget()
+    burnt_out = pictures.is_burnt_out(frames)
+    run.physical["saturation_adu"][run.frames][burnt_out] = pictures.TOP
+    return frames
 
 
 _TREAT = {
@@ -303,67 +331,6 @@ def mean_colour(frames: Tensor, cfa: str) -> Tensor:
     return out.div_(3)
 
 
-def _sky_adu(scene: "Scene") -> float:
-    return (scene.sky_e + scene.dark_e) / scene.rig.camera.gain_e_adu
-
-
-def eight_bit_levels(scene: "Scene") -> tuple[float, float]:
-    """(level that becomes 0, ADU per step) of a run cut down to 8 bits without a curve."""
-    rng = stream(scene.field_seed, "eight bit")
-    camera = scene.rig.camera
-    sky_adu, noise_adu = _sky_adu(scene), scene.noise_e / camera.gain_e_adu
-    step = noise_adu / rng.uniform(0.7, 4.0)
-    if rng.random() < 0.5:
-        black = -rng.uniform(0, 10) * step
-    else:  # the black point set up into the sky, as live pictures have it
-        black = rng.uniform(0.2, 0.7) * max(0.0, sky_adu - 2 * noise_adu)
-    # The sky must not fill the range, however deep the sub.
-    step = max(step, (sky_adu - black) / rng.uniform(20, 120))
-    return camera.offset_adu + black, float(step)
-
-
-def picture_levels(scene: "Scene") -> tuple[float, float]:
-    """(level that becomes 0, ADU that become 255) of a run stored as pictures with a curve."""
-    rng = stream(scene.field_seed, "picture")
-    camera = scene.rig.camera
-    sky_adu, noise_adu = _sky_adu(scene), scene.noise_e / camera.gain_e_adu
-    sky_dn, noise_dn = rng.uniform(8, 90), log_uniform(rng, 0.8, 4.0)
-    # dn ~ light^(1 / 2.2): a relative step in light is 1 / 2.2 of it in dn.
-    above = float(np.clip(sky_dn * noise_adu / (2.2 * noise_dn), 0.2 * sky_adu, sky_adu))
-    return camera.offset_adu + sky_adu - above, above / (sky_dn / 255) ** 2.2
-
-
-def compressed(frames: Tensor, quality: float) -> Tensor:
-    """(..., H, W) pictures of 0 to 255 -> what is left of them after a baseline block coder.
-
-    Cosine transform of 8 x 8 blocks, rounded to multiples of the table of ITU-T T.81, K.1, scaled
-    by quality 50 to 100 in the customary way (common practice).
-    """
-    height, width = frames.shape[-2:]
-    flat = frames.reshape(-1, 1, height, width)
-    padded = F.pad(flat, (0, -width % 8, 0, -height % 8), mode="replicate")[:, 0]
-    k = torch.arange(8, device=frames.device, dtype=torch.float32)
-    basis = torch.cos(torch.pi * (2 * k[None] + 1) * k[:, None] / 16) / 2
-    basis[0] /= 2**0.5
-    table = moved(np.array(_QUANTISATION, np.float32), frames.device)
-    table = (table * (2 - quality / 50) + 0.5).floor().clamp_min(1)
-    rows, columns = padded.shape[1] // 8, padded.shape[2] // 8
-    blocks = (padded - 128).reshape(-1, rows, 8, columns, 8).transpose(2, 3)
-    kept = ((basis @ blocks @ basis.T) / table).round() * table
-    back = (basis.T @ kept @ basis).transpose(2, 3).reshape(padded.shape)
-    return (back[:, :height, :width] + 128).reshape(frames.shape)
-
-
-def contrast(scene: "Scene") -> float:
-    """By how much the file's sky percentages exceed the true ones, the offset being lost."""
-    sky_adu, offset = _sky_adu(scene), scene.rig.camera.offset_adu
-    if scene.processing == "eight_bit":
-        return sky_adu / max(offset + sky_adu - eight_bit_levels(scene)[0], 1e-9)
-    if scene.processing == "picture":
-        return sky_adu / max(offset + sky_adu - picture_levels(scene)[0], 1e-9) / 2.2
-    return 1.0
-
-
 def is_lost(scene: "Scene", key: str, strength: float) -> bool:
     """Whether a file treated like this hides a fault of that strength, or feigns one.
 
@@ -372,15 +339,16 @@ def is_lost(scene: "Scene", key: str, strength: float) -> bool:
     """
     fault = FAULTS[INDEX[key]]
     if fault.target(strength) > 0:
-        return key in _hidden(scene)
-    gain = contrast(scene)
+        left = strength * pictures.signal_kept(scene) if key == "trail" else strength
+        return key in _hidden(scene) or fault.target(left) < 1
+    gain = pictures.contrast(scene)
     return key in ("gradient", "vignetting") and gain > 1 and fault.target(gain * strength) > 0
 
 
 def _hidden(scene: "Scene") -> tuple[str, ...]:
     if scene.processing == "sky_subtracted":
-        return SKY_KEYS
-    if scene.processing in ("eight_bit", "picture"):
-        lost = SKY_KEYS if contrast(scene) > 1.3 else ()
+        return SKY_KEYS if _mesh_cells(scene) is None else (*SKY_KEYS, "clouds")
+    if scene.processing in pictures.PICTURES:
+        lost = SKY_KEYS if pictures.contrast(scene) > 1.3 else ()
         return (*lost, "bayer_grid") if scene.processing == "picture" else lost
     return ("bayer_grid",) if scene.processing == "interpolated" else ()

@@ -185,7 +185,7 @@ def _draw_camera(rng: np.random.Generator, cfa_share: float) -> Camera:
 
 
 # Share of rigs with a short lens, as star cameras and wide-field photographers have.
-SHORT_LENS_SHARE = 0.06
+SHORT_LENS_SHARE = 0.1
 
 
 def _draw_short_lens(rng: np.random.Generator) -> Telescope:

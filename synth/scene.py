@@ -10,7 +10,17 @@ from typing import Any
 
 import numpy as np
 
-from synth import catalogue, edges, good_optics, processing, shading, sky, tracking, weather
+from synth import (
+    catalogue,
+    edges,
+    good_optics,
+    pictures,
+    processing,
+    shading,
+    sky,
+    tracking,
+    weather,
+)
 from synth import field as starfield
 from synth.atmosphere import airmass_factor
 from synth.optics import TERMS
@@ -245,6 +255,8 @@ def _sensor(rng: np.random.Generator, base: Scene, cfa: bool) -> Scene:
     strength = dict(base.strength)
     if has_glow and glow_e > 0.075 * base.sky_e:
         strength["gradient"] = float("nan")  # a glow from the edge, of the camera, not of the sky
+    # Cameras made for live pictures write 8 bits, and their lines differ more than others'.
+    is_live = kind in pictures.PICTURES
     flat = base.vignetting if kind in ("flat_fielded", "sky_subtracted") else None
     if flat is not None:
         strength["vignetting"] = 0.0
@@ -258,8 +270,8 @@ def _sensor(rng: np.random.Generator, base: Scene, cfa: bool) -> Scene:
         warm_share=log_uniform(rng, 1e-4, 3e-3) if rng.random() < 0.3 else 0.0,
         dead_share=log_uniform(rng, 1e-6, 2e-4) if rng.random() < 0.15 else 0.0,
         bad_columns=int(rng.choice([1, 1, 2])) if rng.random() < 0.1 else 0,
-        row_noise_e=_banding_e(rng, base) if rng.random() < 0.08 else 0.0,
-        column_noise_e=_banding_e(rng, base) if rng.random() < 0.06 else 0.0,
+        row_noise_e=_banding_e(rng, base) if rng.random() < (0.35 if is_live else 0.08) else 0.0,
+        column_noise_e=_banding_e(rng, base) if rng.random() < (0.35 if is_live else 0.06) else 0.0,
         smear_share=log_uniform(rng, 3e-4, 0.03) if rng.random() < 0.02 else 0.0,
         charge_tail=_charge_tail(rng, base.rig),
         spill_up=float(rng.choice([0.0, 0.5, 0.5, 1.0])),

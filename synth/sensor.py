@@ -12,6 +12,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
+from synth.compiled import made
 from synth.rng import torch_stream
 from synth.transfer import moved
 
@@ -45,22 +46,31 @@ def spill(
     blooms: Tensor,
     passes: int = 24,
     up_share: Tensor | None = None,
+    is_fused: bool = False,
 ) -> Tensor:
     """Charge over the full well runs along the column (CCD), `up_share` (B,) of it up and the rest
-    down; half and half where it is not given."""
+    down; half and half where it is not given. is_fused: see `synth.compiled`."""
     full = (electrons > full_well_e[:, None, None]).any(1) & blooms[:, None]
     frame, column = torch.nonzero(full, as_tuple=True)
     if len(frame) == 0:
         return electrons
-    lines, well = electrons[frame, :, column], full_well_e[frame, None]
-    upward = 0.5 if up_share is None else up_share[frame, None]
-    for _ in range(passes):
-        over = (lines - well).clamp_min(0)
-        up, down = F.pad(over[:, 1:], (0, 1)), F.pad(over[:, :-1], (1, 0))
-        lines = lines - over + upward * up + (1 - upward) * down
+    lines, well = electrons[frame, :, column].T.contiguous(), full_well_e[frame]
+    upward = 0.5 if up_share is None else up_share[frame]
+    lines = made(_along, is_fused)(lines - well, upward, passes) + well
     out = electrons.clone()
-    out[frame, :, column] = lines
+    out[frame, :, column] = lines.T
     return out
+
+
+def _along(excess: Tensor, upward: Tensor | float, passes: int) -> Tensor:
+    """Charge over the well (n, k) of k columns, `upward` of what is too much going on to the pixel
+    before, `passes` times."""
+    for _ in range(passes):
+        over = excess.clamp_min(0)
+        excess = excess.clamp_max(0)
+        excess[:-1] += upward * over[1:]
+        excess[1:] += (1 - upward) * over[:-1]
+    return excess
 
 
 def smear(light: Tensor, shares: Sequence[float]) -> None:
@@ -151,11 +161,20 @@ def _sensors(
 def _lines(frames: int, count: int, generator: torch.Generator) -> Tensor:
     """(frames, count) offsets of rows or columns, rms 1.
 
-    Half of the variance is white from line to line, half in bands some 24 lines wide.
+    Of the variance a third on average is one step somewhere, as between halves that two amplifiers
+    read, or where something switches while the rows are read; half of the rest is white from line
+    to line, half in bands some 24 lines wide.
     """
     coarse, device = max(2, count // 24), generator.device
     fine = torch.randn(frames, count, generator=generator, device=device)
     bands = torch.randn(frames, 1, coarse, generator=generator, device=device)
     # Linear interpolation between independent nodes keeps two thirds of their variance.
     bands = F.interpolate(bands, count, mode="linear", align_corners=False) * 1.5**0.5
-    return (fine + bands[:, 0]) / 2**0.5
+    draws = torch.rand(frames, 3, generator=generator, device=device)
+    # The mean of u^2 is a third.
+    share, place = draws[:, :1] ** 2, 0.1 + 0.8 * draws[:, 1:2]
+    is_after = (torch.arange(count, device=device) + 0.5) / count > place
+    # A two-valued offset of mean 0 and variance 1.
+    step = torch.where(is_after, (place / (1 - place)).sqrt(), -((1 - place) / place).sqrt())
+    step = torch.where(draws[:, 2:] < 0.5, step, -step)
+    return ((1 - share) / 2).sqrt() * (fine + bands[:, 0]) + share.sqrt() * step

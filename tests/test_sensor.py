@@ -8,6 +8,7 @@ import torch
 from frame_of_one_rig import scene
 from scipy.signal import lfilter
 
+from synth import sensor
 from synth.defects import response_rms
 from synth.generate import render_scenes
 from synth.sensor import Readout, drag, read_out, smear, spill
@@ -183,3 +184,19 @@ def test_a_full_well_spills_to_the_side_that_its_sensor_has():
     assert full[1, 20:25, 2].tolist() == pytest.approx([100.0] * 5)
     assert torch.allclose(full[2], full[2].flip(0))
     assert float(full[:, :, [0, 1, 3, 4]].sum()) == 0
+
+
+def test_offsets_of_lines_have_their_sigma_and_now_and_then_a_step():
+    generator = torch.Generator().manual_seed(4)
+    lines = sensor._lines(4000, 240, generator).numpy()
+    # rms over frames at every line: 4,000 draws are good to 1.2 % each, more where a step's two
+    # values are far apart.
+    rms = np.sqrt((lines**2).mean(0))
+    assert rms.mean() == pytest.approx(1.0, abs=0.02)
+    assert np.abs(lines.mean(0)).max() < 0.1
+    # A step at the best place explains half of the variance or more in some frames, in most little.
+    away = lines - lines.mean(1, keepdims=True)
+    sums, n = np.cumsum(away, 1)[:, 11:-12], np.arange(12, 229)
+    explained = (sums**2 * (1 / n + 1 / (240 - n)) / (away**2).sum(1, keepdims=True)).max(1)
+    assert 0.15 < (explained > 0.6).mean() < 0.5
+    assert (explained < 0.3).mean() > 0.3
