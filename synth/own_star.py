@@ -19,7 +19,7 @@ REACH_PX = 48
 STACKED = 16
 _LEAST = 3
 _FALL = -11 / 3
-# Out to here, in FWHM, a single pixel of the mean star counts; further out, rings do.
+# Out to here at most, in FWHM, a single pixel of the mean star counts; further out, rings do.
 _CORE_FWHM = 2.0
 
 
@@ -58,7 +58,7 @@ def own_star(source: Source, light_e: np.ndarray) -> OwnStar:
     image = np.nanmedian(cuts, 0)
     image -= np.median(image[(away > 0.85 * reach) & (away <= reach)])
     noise = np.maximum(1.4826 * np.nanmedian(np.abs(cuts - image), 0), 1e-12) / len(cuts) ** 0.5
-    first = int(_CORE_FWHM * source.fwhm_px)
+    first = _clear_px(image, noise, away, source.fwhm_px)
     levels = _rings(image, noise, away, first)
     last = first + len(levels) - 1
     smooth = np.exp(np.interp(away, np.arange(first, last + 1), np.log(levels)))
@@ -67,6 +67,18 @@ def own_star(source: Source, light_e: np.ndarray) -> OwnStar:
     clear = np.abs(more) > 4 * ndimage.uniform_filter(noise, 5)
     stamp = np.where(away < first, image, smooth + np.where(clear, more, 0.0))
     return _whole(np.maximum(stamp, 0.0), away, float(last))
+
+
+def _clear_px(image: np.ndarray, noise: np.ndarray, away: np.ndarray, fwhm_px: float) -> int:
+    """Radius within which each single pixel of the mean star is sure to a fifth of its light: of
+    faint stars less than the core. What is not would be a rough rim once made brighter."""
+    ring = np.rint(away).astype(int)
+    radius = max(1, round(0.5 * fwhm_px))
+    while radius < int(_CORE_FWHM * fwhm_px) and np.all(
+        image[ring == radius] > 5 * np.median(noise[ring == radius])
+    ):
+        radius += 1
+    return radius
 
 
 def _rings(image: np.ndarray, noise: np.ndarray, away: np.ndarray, first: int) -> np.ndarray:

@@ -171,8 +171,9 @@ def test_another_file_holds_the_same_electrons():
         assert electrons[0][sky].std() == pytest.approx(before[sky].std(), rel=0.16)
         depths.add(int(np.ceil(np.log2(written.max() + 1))))
     assert 12 <= changed <= 36
-    assert min(depths) <= 8
-    assert max(depths) > 10
+    # Read noise of 4 e leaves fewer bits no room for this sky.
+    assert min(depths) <= 10
+    assert max(depths) > 12
 
 
 def test_strengths_are_reckoned_with_the_new_sky():

@@ -26,6 +26,7 @@ _BITS = (8, 10, 12, 14, 16)
 # Sigma of an empty pixel in steps of the file: rounding to steps of 2 sigma adds 15 % of noise
 # (a step's own sigma is 1 / sqrt(12)).
 _NOISE_STEPS = (0.5, 40.0)
+_LEAST_READ_STEPS = 0.4
 # At most this share of the file's range is sky, so that stars and bright skies have room.
 _SKY_SHARE = 0.3
 
@@ -94,9 +95,9 @@ def other_file(
         offset = top * rng.uniform(0.005, 0.05)
         times = log_uniform(rng, *_NOISE_STEPS) / source.noise_adu
         times = min(times, (_SKY_SHARE * top - offset) / max(sky_adu, 1e-9))
-        # Noise must not be lost in the steps, nor cut off below.
-        noise = times * source.noise_adu
-        if noise >= _NOISE_STEPS[0] and offset >= 3 * noise:
+        # Noise must not be lost in the steps, not even read noise alone, nor cut off below.
+        read_steps = times * source.read_e / source.gain
+        if read_steps >= _LEAST_READ_STEPS and offset >= 3 * times * source.noise_adu:
             break
     else:
         return pixels, physical
