@@ -11,6 +11,8 @@ from functools import lru_cache
 import torch
 from torch import Tensor
 
+from synth.compiled import made
+
 # Noll numbers of the terms kept, in the order of the coefficient vectors.
 TERMS = (
     "defocus",
@@ -75,19 +77,16 @@ def pupil_amplitude(
     hole = ((radius - obstruction[:, None, None] / 2) * samples + 0.5).clamp(0, 1)
     amplitude = disc * torch.where(obstruction[:, None, None] > 0, hole, torch.ones_like(hole))
     step = 1.0 / samples
-    for i in range(bar_angle_deg.shape[1]):
-        angle = torch.deg2rad(bar_angle_deg[:, i])[:, None, None]
-        across = -x * torch.sin(angle) + y * torch.cos(angle) - bar_offset[:, i, None, None]
-        along = x * torch.cos(angle) + y * torch.sin(angle)
-        half_width = bar_width[:, i, None, None] / 2
-        covered = torch.minimum(across + step / 2, half_width) - torch.maximum(
-            across - step / 2, -half_width
-        )
-        covered = covered.clamp_min(0) / step
-        is_half = bar_half[:, i, None, None] > 0.5
-        covered = torch.where(is_half & (along < 0), torch.zeros_like(covered), covered)
-        amplitude = amplitude * (1 - covered.clamp(0, 1))
-    return amplitude
+    # All bars at once: (B, n, 1, 1) against the grid.
+    angle, width, offset, one_half = (
+        v[..., None, None]
+        for v in (torch.deg2rad(bar_angle_deg), bar_width / 2, bar_offset, bar_half)
+    )
+    cos, sin = torch.cos(angle), torch.sin(angle)
+    across, along = y * cos - x * sin - offset, x * cos + y * sin
+    covered = torch.minimum(across + step / 2, width) - torch.maximum(across - step / 2, -width)
+    covered = (covered / step).clamp(0, 1) * ((one_half <= 0.5) | (along >= 0))
+    return amplitude * (1 - covered).prod(1)
 
 
 def spread(
@@ -96,32 +95,97 @@ def spread(
     step: Tensor,
     samples_out: int,
     wavelength_ratio: float | Tensor = 1.0,
+    is_fused: bool = False,
 ) -> Tensor:
     """Light distributions (B, Z, n, n), each of sum 1.
 
-    amplitude: (B, p, p) pupils. waves: (B, Z, len(TERMS)) Zernike coefficients in waves rms at
-    the reference wavelength, for Z places in the field. step: (B,) output step in lambda / D at
+    amplitude: (B, p, p) pupils, p even. waves: (B, Z, len(TERMS)) Zernike coefficients in waves rms
+    at the reference wavelength, for Z places in the field. step: (B,) output step in lambda / D at
     the reference wavelength. wavelength_ratio: over the reference, one for all or (B,). Output
-    pixel n // 2 is the origin.
+    pixel n // 2 is the origin. is_fused: see `synth.compiled`.
+
+    Pupil and picture have an axis each way about zero, so that even and odd parts of the pupil go
+    through cosines and sines of one half each: a quarter of the work of complex exponentials.
     """
-    samples = amplitude.shape[-1]
-    device = amplitude.device
+    frames, places = waves.shape[:2]
+    device, half = amplitude.device, amplitude.shape[-1] // 2
     ratio = wavelength_ratio
     if not isinstance(ratio, Tensor):
         ratio = torch.full((1,), ratio, device=device)
-    ratio = ratio.reshape(-1, 1)
-    phase = torch.einsum("bzt,tij->bzij", waves, zernike_basis(samples, device))
-    phase = phase * (2 * torch.pi / ratio[..., None, None])
-    field = torch.polar(amplitude[:, None].expand_as(phase).contiguous(), phase)
-    place = torch.arange(samples_out, device=device) - samples_out // 2
-    angle = place[None] * step[:, None] / ratio
-    kernel_phase = -2 * torch.pi * angle[:, :, None] * pupil_axis(samples, device)[None, None]
-    kernel = torch.polar(torch.ones_like(kernel_phase), kernel_phase)
-    image = kernel[:, None] @ field @ kernel.transpose(1, 2)[:, None]
-    light = image.real**2 + image.imag**2
+    turns = waves * (2 * torch.pi / ratio.reshape(-1, 1, 1))
+    phase = (turns.flatten(0, 1) @ _basis_in_quarters(2 * half, device)).view(
+        frames, places, 2, 2, half, half
+    )
+    # As many places out as an even grid has on its longer side, in fours for fast products.
+    out = -(-(samples_out // 2 + 1) // 4) * 4
+    angle = torch.arange(out, device=device) * (step[:, None] / ratio.reshape(-1, 1))
+    turn = 2 * torch.pi * angle[:, :, None] * pupil_axis(2 * half, device)[half:]
+    cos, sin = turn.cos(), turn.sin()
+    kernels = (cos, cos), (cos, sin), (sin, cos), (sin, sin)
+    parts = []
+    folded = made(_folded, is_fused)(_in_quarters(amplitude), phase)
+    for part, (down, along) in zip(folded, kernels, strict=True):
+        columns = (down @ part.flatten(2)).view(frames, -1, half)
+        parts.append((columns @ along.transpose(1, 2)).view(frames, out, places, 2, out))
     # A pupil of p samples repeats its image every p lambda / D: keep the first copy only.
-    inside = (angle.abs() < 0.47 * samples).to(light.dtype)
-    light = light * inside[:, None, :, None] * inside[:, None, None, :]
+    inside = (angle < 0.47 * 2 * half).float()
+    return made(_light_of, is_fused)(tuple(parts), inside, samples_out)
+
+
+def _in_quarters(pupil: Tensor) -> Tensor:
+    """(..., p, p) -> (..., 2, 2, p / 2, p / 2): quarters from the middle outwards; of both pairs
+    of sides the positive one comes first."""
+    half = pupil.shape[-1] // 2
+    rows = torch.stack((pupil[..., half:, :], pupil[..., :half, :].flip(-2)), -3)
+    return torch.stack((rows[..., half:], rows[..., :half].flip(-1)), -3)
+
+
+@lru_cache(maxsize=8)
+def _basis_in_quarters(samples: int, device: torch.device) -> Tensor:
+    """(len(TERMS), samples^2) the terms as `_in_quarters` has them."""
+    return _in_quarters(zernike_basis(samples, device)).flatten(1)
+
+
+def _folded(amplitude: Tensor, phase: Tensor) -> tuple[Tensor, ...]:
+    """The field's parts even and odd down and along, (B, h, Z, 2, h) each, real and imaginary part
+    in the last dimension but one; amplitude (B, 2, 2, h, h), phase (B, Z, 2, 2, h, h)."""
+    turned = phase.permute(0, 2, 3, 4, 1, 5)
+    field = torch.stack((turned.cos(), turned.sin()), 5) * amplitude[:, :, :, :, None, None]
+    upper, lower = field.unbind(1)
+    parts = []
+    for rows in (upper + lower, upper - lower):
+        right, left = rows.unbind(1)
+        parts += [right + left, right - left]
+    return tuple(parts)
+
+
+def _light_of(parts: tuple[Tensor, ...], inside: Tensor, side: int) -> Tensor:
+    """(B, Z, side, side) light of sum 1.
+
+    parts: (B, m, Z, 2, m) products with cosine or sine down, then along, at places from the middle
+    outwards. inside: (B, m) 1 where such a place counts.
+    """
+    cc, cs, sc, ss = (part.permute(3, 0, 2, 1, 4) for part in parts)
+    window = inside[:, None, :, None] * inside[:, None, None, :]
+
+    def power(real: Tensor, imaginary: Tensor) -> Tensor:
+        return (real * real + imaginary * imaginary) * window
+
+    same, other = cc - ss, cc + ss
+    sums, differences = cs + sc, cs - sc
+    # exp(-i (a + b)) = (cos a - i sin a) (cos b - i sin b), and so on for the other signs.
+    last, first = side - side // 2, slice(1, side // 2 + 1)
+    after = power(same[0] + sums[1], same[1] - sums[0])[..., :last, :last]
+    left = power(other[0] - differences[1], other[1] + differences[0])[..., :last, first]
+    above = power(other[0] + differences[1], other[1] - differences[0])[..., first, :last]
+    before = power(same[0] - sums[1], same[1] + sums[0])[..., first, first]
+    light = torch.cat(
+        (
+            torch.cat((before.flip(-2, -1), above.flip(-2)), -1),
+            torch.cat((left.flip(-1), after), -1),
+        ),
+        -2,
+    )
     return light / light.sum((2, 3), keepdim=True).clamp_min(1e-20)
 
 

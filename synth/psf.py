@@ -53,15 +53,15 @@ class Blur:
     """Per frame (B,) or per frame and place (B, Z): what blurs a star besides diffraction.
 
     waves: (B, Z, terms) Zernike coefficients, waves rms. seeing_px: (B, Z) FWHM.
-    halo_px, halo_share: (B,) or (B, Z). paths: (B, Z, K, 2) px. r0_over_outer: as halo_px; None
-    for air without an outer scale.
+    halo_px, halo_share: (B,) or (B, Z). paths: (B, Z, K, 2) px; None for a telescope that stands
+    still. r0_over_outer: as halo_px; None for air without an outer scale.
     """
 
     waves: Tensor
     seeing_px: Tensor
     halo_px: Tensor
     halo_share: Tensor
-    paths: Tensor
+    paths: Tensor | None
     r0_over_outer: Tensor | None = None
 
 
@@ -79,29 +79,54 @@ def star_light(
     of one electron. `colours` are wavelengths over the reference, each a number or (B,), averaged:
     spikes and rings smear over a filter's band.
     """
-    samples = side * over
     amplitude = pupil.amplitude(pupil_samples)
+    light = optical_light(pupil, amplitude, blur.waves, side, over, colours)
+    return blurred(light, blur_otf(blur, side, over)).clamp_min_(0).mul_(over**2)
+
+
+def optical_light(
+    pupil: Pupil,
+    amplitude: Tensor,
+    waves: Tensor,
+    side: int,
+    over: int,
+    colours: Sequence[float | Tensor],
+    is_fused: bool = False,
+) -> Tensor:
+    """Light of the optics alone, of sum 1, for waves (B, Z, terms): (B, Z, side * over, ...).
+
+    amplitude: what `pupil.amplitude` gives. is_fused: see `synth.compiled`.
+    """
     step = 1.0 / (over * pupil.lambda_over_d_px)
-    light = sum(
-        (spread(amplitude, blur.waves, step, samples, ratio) for ratio in colours[1:]),
-        spread(amplitude, blur.waves, step, samples, colours[0]),
-    ) / len(colours)
-    device = light.device
+    each = (spread(amplitude, waves, step, side * over, ratio, is_fused) for ratio in colours)
+    first = next(each)
+    return sum(each, first) / len(colours) if len(colours) > 1 else first
+
+
+def blur_otf(blur: Blur, side: int, over: int) -> Tensor:
+    """What all blur but the optics leaves of every frequency, (B, Z, n, n / 2 + 1) for grids of
+    n = side * over points. Z is 1 where seeing and paths are given for one place."""
+    samples, device = side * over, blur.seeing_px.device
     fx = torch.fft.rfftfreq(samples, 1 / over, device=device)
     fy = torch.fft.fftfreq(samples, 1 / over, device=device)
     frequency = (fx[None] ** 2 + fy[:, None] ** 2).sqrt()
-    each = (len(blur.waves), -1, 1, 1)
+    each = (len(blur.seeing_px), -1, 1, 1)
     outer = blur.r0_over_outer
     outer = blur.halo_px.new_zeros(each[0]) if outer is None else outer
     transfer = von_karman_otf(frequency, blur.seeing_px[..., None, None], outer.reshape(each))
     halo = halo_otf(frequency, blur.halo_px.reshape(each), blur.halo_share.reshape(each))
     pixel = torch.sinc(fx)[None] * torch.sinc(fy)[:, None]
-    path = path_otf(blur.paths, fx, fy)
     # Undersampled stars have detail finer than the grid: cut off by the square of the spectrum it
     # would ring along rows and columns, a cross that looks like spikes. A soft round end does not.
     end = torch.exp(-3 * (frequency / (0.5 * over)) ** 6)
-    spectrum = torch.fft.rfft2(light) * (transfer * halo * pixel * end) * path
-    return torch.fft.irfft2(spectrum, s=(samples, samples)).clamp_min(0) * over**2
+    still = transfer * halo * (pixel * end)
+    return still if blur.paths is None else still * path_otf(blur.paths, fx, fy)
+
+
+def blurred(light: Tensor, otf: Tensor) -> Tensor:
+    """Light (B, Z, n, n) through a transfer function of `blur_otf`; slightly negative here and
+    there."""
+    return torch.fft.irfft2(torch.fft.rfft2(light).mul_(otf), s=light.shape[-2:])
 
 
 def phase_stamps(light: Tensor, over: int) -> Tensor:
@@ -119,9 +144,15 @@ def phase_stamps(light: Tensor, over: int) -> Tensor:
     stamps[:, :, 1:] = stamps[:, :, 1:].roll(1, -2)
     stamps[:, :, :, 1:] = stamps[:, :, :, 1:].roll(1, -1)
     axis = torch.arange(side, device=light.device) - side // 2
+    return stamps.flatten(2, 3) * fading(axis, side)
+
+
+def fading(axis: Tensor, side: int) -> Tensor:
+    """(n, n) factors by which stamps of `side` px fade, at distances `axis` (n,) from their middle,
+    px."""
     radius = (axis[:, None] ** 2 + axis[None] ** 2).float().sqrt()
     fade = ((side // 2 - radius) / (0.2 * side // 2)).clamp(0, 1)
-    return stamps.flatten(2, 3) * (fade * fade * (3 - 2 * fade))
+    return fade * fade * (3 - 2 * fade)
 
 
 def half_flux_radius_px(light: Tensor, over: int) -> Tensor:

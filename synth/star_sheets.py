@@ -10,7 +10,7 @@ the shape of its place, its neighbours from the catalogue, mosaic, sky, hot pixe
 lies between the brightest stars, and the sky's structure, is never made.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 import numpy as np
 import torch
@@ -18,15 +18,16 @@ import torch.nn.functional as F
 from torch import Tensor
 
 from synth.catalogue import MARGIN_PX
-from synth.psf import Blur, Pupil, phase_stamps, star_light
+from synth.compiled import fused, made
 from synth.rng import torch_stream
 from synth.sensor import spill
 from synth.sheet_plan import NUMBERS, SheetPlan
-from synth.stamp_rows import laid_in_rows, put_in_rows
+from synth.sheet_shapes import LIGHTS, SheetShapes, turns
+from synth.stamp_rows import gathered, laid_by_pixels, laid_in_rows
 from synth.star_tiles import CROWD_SCALES, TILES, StarTiles
-from synth.starlight import BRIGHT_STARS, CENTRE_ZONE, OVER, STAMP_PX, ZONES, band
-from synth.tile_noise import RESPONSE_SIGMA, as_adu, counted, fused, sky_noise2_e
-from synth.transfer import moved, sent
+from synth.starlight import BRIGHT_STARS, OVER, STAMP_PX
+from synth.tile_noise import RESPONSE_SIGMA, as_adu, counted, read, sky_noise2_e
+from synth.transfer import moved
 
 # Side of the tiles for stars that reach so far: room for a cut-out at their sampling.
 TILE_PX = ((7.0, 48), (10.0, 64), (20.0, 96), (float("inf"), 144))
@@ -34,14 +35,12 @@ TILE_PX = ((7.0, 48), (10.0, 64), (20.0, 96), (float("inf"), 144))
 ALIGN_PX = {48: 8, 64: 8, 96: 16, 144: 16}
 # A frame's tiles are chosen among so many of its brightest stars.
 LOOKED_AT = 256
-LIGHTS = len(ZONES) + 1  # the last is for the brightest stars: all colours of the band
 # Light of a faint compact star ends here, as on whole frames.
 FAINT_REACH_PX, REACH_PX = 12.0, 32.0
 # Pieces of sky without a chosen star that crowding is read from, and their most stars.
 SKY_TILES, SKY_TILE_PX, SKY_STARS = 5, 96, 32
-AT_ONCE_PX = 1 << 25  # of stars laid down together: bounds the memory
 MOST_PX = 1 << 28
-SHAPES_AT_ONCE = 128  # frames, some 30 MB each while their stars' shapes are made
+SENSOR_NUMBERS = "full_well_e", "read_noise_e", "prnu", "gain_e_adu", "offset_adu", "top_adu"
 MOST_FRAMES = 1000  # the places in their stamps are numbers of 31 bits
 
 
@@ -64,7 +63,7 @@ class SheetRenderer:
     order: (B,) where the plan's frames are among those of all batches, one after the other.
     most_px: pixels of tiles that are rendered at a time, at least those of one frame. Some ten
     arrays of so many float32 are in memory at once, beside the stars' shapes of 7 MB a frame.
-    fused: noise is made by compiled code, see `tile_noise.fused`.
+    fused: pixels are made by compiled code, see `synth.compiled`.
     """
 
     def __init__(
@@ -74,11 +73,11 @@ class SheetRenderer:
         most_px: int = MOST_PX,
         fused: bool = False,
     ):
-        reach = plan.numbers[:, NUMBERS.index("reach_px")]
+        reach, order = plan.numbers[:, NUMBERS.index("reach_px")], _order(plan)
         self._groups: list[tuple[int, _Frames]] = []
         given, least = [], -1.0
         for most, tile_px in TILE_PX:
-            rows = np.flatnonzero((reach > least) & (reach <= most))
+            rows = order[(reach[order] > least) & (reach[order] <= most)]
             least = most
             some = max(1, min(most_px // (TILES * tile_px**2), MOST_FRAMES))
             for start in range(0, len(rows), some):
@@ -125,7 +124,8 @@ class _Frames:
         self.size_px, self.device, self.fused = plan.size_px, torch.device(device), fused
         self.rows = moved(rows, device)
         self.numbers = dict(zip(NUMBERS, there(plan.numbers).unbind(1), strict=True))
-        self.some_bloom = bool((plan.numbers[rows, NUMBERS.index("blooms")] > 0).any())
+        # So many of the frames, the first, have wells that spill.
+        self.blooming = int((plan.numbers[rows, NUMBERS.index("blooms")] > 0).sum())
         self.sky_e = there(plan.sky_e)
         self.x, self.y, self.flux_e = there(plan.stars).unbind(2)
         self.planes = None if plan.planes is None else there(plan.planes)
@@ -133,25 +133,9 @@ class _Frames:
         self.crowd: tuple[Tensor, Tensor] | None = None
         self.scattered = False
         # Zeros between the stamps' rows, as many as a tile is wide, where whole rows are read.
-        self.pitch = STAMP_PX + (max(side, SKY_TILE_PX) if self.device.type != "cpu" else 0)
-        size = LIGHTS * OVER**2 * STAMP_PX * self.pitch
-        self.stamps = torch.zeros(self.pitch + len(rows) * size, device=device)
-        peaks = []
-        for start in range(0, len(rows), SHAPES_AT_ONCE):
-            part = rows[start : start + SHAPES_AT_ONCE]
-            stamps = star_stamps(
-                Pupil(**sent({name: of[part] for name, of in plan.pupil.items()}, device)),
-                Blur(**sent({name: of[part] for name, of in plan.blur.items()}, device)),
-            )
-            peaks.append(stamps[:, CENTRE_ZONE].amax((1, 2, 3)))
-            into = self.stamps[self.pitch + start * size :][: len(part) * size]
-            put_in_rows(stamps, into, self.pitch)
-        self.peak = torch.cat(peaks)
-
-    def shapes(self) -> Tensor:
-        """Light of stars of one electron, all stamps one after the other, (n, 64, 64)."""
-        rows = self.stamps[self.pitch :].view(-1, self.pitch)
-        return rows[:, :STAMP_PX].reshape(-1, STAMP_PX, STAMP_PX)
+        whole_rows = self.device.type != "cpu" and not fused
+        pitch = STAMP_PX + (max(side, SKY_TILE_PX) if whole_rows else 0)
+        self.shapes = SheetShapes(plan, rows, pitch, device, fused)
 
     def scatter(self, generator: torch.Generator) -> None:
         """Other places for the stars, up to the catalogue's margin beyond the edges."""
@@ -166,10 +150,14 @@ class _Frames:
         there, places = self._chosen(generator)
         step = ALIGN_PX[side]
         origin = step * ((places + 0.5 - side / 2) / step).round().long()
-        light = self._light(origin, side, neighbours + 1)
-        light += self._empty(side)
-        self._add_hot_pixels(light, generator)
-        pixels = self._beyond_edges(self._read(light, generator), origin)
+        # What has to be asked of the device is asked before the work on pixels.
+        hot = self._hot_pixels(TILES * side**2, generator)
+        hanging = self._hanging(origin, side)
+        empty_e = self.sky_e + self.numbers["dark_e"][:, None]
+        light = self._light(origin, side, neighbours + 1, empty_e)
+        light.view(-1).index_add_(0, *hot)
+        pixels = self._read(light, generator)
+        self._repeat_edges(pixels, origin, hanging)
         self.crowd = self._crowding(generator) if self.crowd is None else self.crowd
         crowding, lift_e = self.crowd
         return StarTiles(
@@ -191,12 +179,11 @@ class _Frames:
         height, width = self.size_px
         x, y, flux = (v[:, :LOOKED_AT] for v in (self.x, self.y, self.flux_e))
         inside = (x > 0) & (x < width - 1) & (y > 0) & (y < height - 1) & (flux > 0)
-        peak = self.peak
+        peak = self.shapes.peak
         # Two stars closer than this are one peak, the fainter lost in the brighter.
         width_px = (0.88 / peak.clamp_min(1e-4)).sqrt()
         apart = (0.8 * width_px).clamp_min(5.0)[:, None, None]
-        near = (x[:, :, None] - x[:, None]) ** 2 + (y[:, :, None] - y[:, None]) ** 2 < apart**2
-        lost = (near.tril(-1) & inside[:, None]).any(2)
+        lost = made(_is_lost, self.fused)(x, y, inside, apart)
         # Peaks beyond the first 128 are not looked at on whole frames either.
         inside = inside & ~lost
         inside = inside & (inside.cumsum(1) <= 128)
@@ -218,127 +205,114 @@ class _Frames:
         free = torch.rand(len(self.x), count, 2, generator=generator, device=self.x.device)
         return torch.stack((free[..., 0] * (width - 1.0), free[..., 1] * (height - 1.0)), 2)
 
-    def _light(self, origin: Tensor, side: int, count: int) -> Tensor:
-        """(b, n, side, side) electrons of the `count` stars that light each tile most."""
+    def _light(
+        self, origin: Tensor, side: int, count: int, empty_e: Tensor | None = None
+    ) -> Tensor:
+        """(b, n, side, side) electrons of the `count` stars that light each tile most, above those
+        of an empty sky (b, 4) at the mosaic's places."""
         star, flux = self._strongest(origin, side, count)
         fine_x = torch.floor(self.x * OVER + 0.5).long()
         fine_y = torch.floor(self.y * OVER + 0.5).long()
-        kernel = self._kernels() * OVER**2 + fine_x % OVER + OVER * (fine_y % OVER)
-        first = kernel * STAMP_PX * self.pitch
+        first = self.shapes.first(self.batch, self._lights(), fine_x, fine_y)
         left = torch.div(fine_x, OVER, rounding_mode="floor") - STAMP_PX // 2
         top = torch.div(fine_y, OVER, rounding_mode="floor") - STAMP_PX // 2
-        if self.pitch >= STAMP_PX + side:
-            chosen = (v.gather(1, star.flatten(1)).view(star.shape) for v in (first, left, top))
-            planes = None
-            if self.planes is not None:
-                planes = self.planes[self.batch[:, :, None], star]
-            return laid_in_rows(self.stamps, self.pitch, origin, side, (*chosen, flux), planes)
-        steps = torch.arange(side, device=self.device)
-        flat = self.stamps
-        tiles = torch.zeros(*origin.shape[:2], side, side, device=self.device)
-        each = tiles.view(-1, side, side)
-        used = torch.nonzero(flux > 0)
-        at_once = max(1, AT_ONCE_PX // side**2)
-        for b, t, k in (part.unbind(1) for part in used.split(at_once)):
-            s = star[b, t, k]
-            corner = origin[b, t]
-            column = (corner[:, 0] - left[b, s])[:, None] + steps
-            row = (corner[:, 1] - top[b, s])[:, None] + steps
-            # The stamps' rims hold zeros.
-            column, row = column.clamp(0, STAMP_PX - 1), row.clamp(0, STAMP_PX - 1)
-            lines = first[b, s][:, None] + row * self.pitch + self.pitch
-            # Half the memory of longer numbers; a batch's stamps have far fewer than 2^31 pixels.
-            at = lines.int()[..., None] + column.int()[:, None]
-            light = flat.index_select(0, at.flatten()).view(at.shape)
-            light *= flux[b, t, k][:, None, None]
-            if self.planes is not None:
-                share = self.planes[b, s].view(-1, 1, 2, 1, 2)
-                light = (light.view(-1, side // 2, 2, side // 2, 2) * share).view_as(light)
-            each.index_add_(0, b * origin.shape[1] + t, light)
-        return tiles
+        chosen = (v.gather(1, star.flatten(1)).view(star.shape) for v in (first, left, top))
+        planes = None
+        if self.planes is not None:
+            planes = self.planes[self.batch[:, :, None], star]
+        pitch = self.shapes.pitch
+        of = self.shapes.stamps, pitch, origin, side, (*chosen, flux), planes
+        if self.fused:
+            return fused(gathered)(
+                *of, torch.zeros_like(self.sky_e) if empty_e is None else empty_e
+            )
+        light = (laid_in_rows if pitch >= STAMP_PX + side else laid_by_pixels)(*of)
+        if empty_e is not None:
+            light += empty_e.view(-1, 1, 2, 2).repeat(1, 1, side // 2, side // 2)
+        return light
 
     def _strongest(self, origin: Tensor, side: int, count: int) -> tuple[Tensor, Tensor]:
         """(b, n, count) numbers and electrons of the stars that light each tile most."""
-        middle = origin + (side - 1) / 2
-        away = torch.maximum(
-            (middle[..., 0, None] - self.x[:, None]).abs(),
-            (middle[..., 1, None] - self.y[:, None]).abs(),
-        )
-        outside = (away - side / 2).clamp_min(0)
         faint = (self.flux_e < 150 * self.numbers["noise_e"][:, None]) & (
             self.numbers["reach_px"] < 7.2
         )[:, None]
-        reach = torch.where(faint, FAINT_REACH_PX, REACH_PX)[:, None]
-        # A star's wings fall roughly as the square of the distance.
-        weight = self.flux_e[:, None] / (1 + outside) ** 2 * (outside < reach)
+        reach = torch.where(faint, FAINT_REACH_PX, REACH_PX)
+        weight = made(_weight, self.fused)(origin, side, self.x, self.y, self.flux_e, reach)
         weight, star = _padded(weight, count).topk(count, 2)
         star = star.clamp_max(self.x.shape[1] - 1)
         flux = self.flux_e[:, None].expand(-1, star.shape[1], -1).gather(2, star)
         return star, torch.where(weight > 0, flux, 0.0)
 
-    def _kernels(self) -> Tensor:
-        """(b, n) number of the light that each star takes: its place's, or the bright one."""
+    def _lights(self) -> Tensor:
+        """(b, n) which of its frame's lights each star takes: its place's, or the bright one."""
         height, width = self.size_px
         zone_x = (self.x / width * 3).long().clamp(0, 2)
         zone_y = (self.y / height * 3).long().clamp(0, 2)
         zone = zone_y * 3 + zone_x
-        zone = zone.clone()
         bright = self.flux_e[:, :BRIGHT_STARS] > 2500 * self.numbers["noise_e"][:, None]
         zone[:, :BRIGHT_STARS] = torch.where(bright, LIGHTS - 1, zone[:, :BRIGHT_STARS])
-        return self.batch * LIGHTS + zone
+        return zone
 
-    def _empty(self, side: int) -> Tensor:
-        """(b, 1, side, side) electrons of sky and dark current."""
-        four = self.sky_e.view(-1, 1, 2, 2) + self.numbers["dark_e"][:, None, None, None]
-        return four.repeat(1, 1, side // 2, side // 2)
-
-    def _add_hot_pixels(self, tiles: Tensor, generator: torch.Generator) -> None:
-        pixels = tiles[0].numel()
+    def _hot_pixels(self, pixels: int, generator: torch.Generator) -> tuple[Tensor, Tensor]:
+        """Places among all tiles' pixels, `pixels` a frame, and electrons there."""
         count = torch.poisson(self.numbers["hot_share"] * pixels, generator=generator).long()
         frame = torch.repeat_interleave(self.batch[:, 0], count)
         place = torch.randint(pixels, frame.shape, generator=generator, device=self.device)
         tail = torch.randn(frame.shape, generator=generator, device=self.device) * 0.7
-        electrons = self.numbers["hot_e"][frame] * tail.exp()
-        tiles.view(-1).index_add_(0, frame * pixels + place, electrons)
+        return frame * pixels + place, self.numbers["hot_e"][frame] * tail.exp()
 
     def _read(self, light: Tensor, generator: torch.Generator) -> Tensor:
         """(b, n, side, side) expected electrons -> ADU, as `sensor.read_out` does it.
 
         Every tile is a piece of sensor of its own; bad lines are left out.
         """
-
-        normal = [
+        one, other = (
             torch.randn(light.shape, generator=generator, device=light.device) for _ in range(2)
-        ]
-        electrons = self._work(counted)(light, normal[0])
-        if self.some_bloom:
-            each = electrons.flatten(0, 1)
-            tiles = light.shape[1]
-            well, blooms = (
-                self.numbers[n].repeat_interleave(tiles) for n in ("full_well_e", "blooms")
-            )
-            electrons = spill(each, well, blooms > 0).view_as(light)
-        return self._work(as_adu)(electrons, light, normal[1], self.numbers)
+        )
+        some, rest = slice(self.blooming), slice(self.blooming, None)
+        if not self.fused:
+            electrons = counted(light, one)
+            electrons[some] = self._spilt(electrons[some])
+            return as_adu(electrons, light, other, self._of(slice(None)))
+        if self.blooming:
+            electrons = self._spilt(fused(counted)(light[some], one[some]))
+            light[some] = fused(as_adu)(electrons, light[some], other[some], self._of(some))
+        if self.blooming < len(light):
+            fused(read)(light[rest], one[rest], other[rest], self._of(rest))
+        return light
 
-    def _work(self, work: Callable[..., Tensor]) -> Callable[..., Tensor]:
-        return fused(work) if self.fused else work
+    def _spilt(self, electrons: Tensor) -> Tensor:
+        """Of the first frames, those whose wells spill: what is too much runs along the columns."""
+        if not self.blooming:
+            return electrons
+        well = self.numbers["full_well_e"][: self.blooming].repeat_interleave(electrons.shape[1])
+        every = torch.ones_like(well, dtype=torch.bool)
+        lines = spill(electrons.flatten(0, 1), well, every, is_fused=self.fused)
+        return lines.view_as(electrons)
 
-    def _beyond_edges(self, pixels: Tensor, origin: Tensor) -> Tensor:
-        """Where a tile hangs over the frame's edge its last pixels are repeated."""
+    def _of(self, some: slice) -> dict[str, Tensor]:
+        """What `tile_noise.as_adu` asks for, of some of the frames."""
+        return {name: self.numbers[name][some] for name in SENSOR_NUMBERS}
+
+    def _hanging(self, origin: Tensor, side: int) -> tuple[Tensor, Tensor]:
+        """Frame and number of the tiles that hang over the frame's edge."""
+        height, width = self.size_px
+        over = (origin.amin(2) < 0) | (origin[..., 0] + side > width)
+        frame, tile = torch.nonzero(over | (origin[..., 1] + side > height)).unbind(1)
+        return frame, tile
+
+    def _repeat_edges(self, pixels: Tensor, origin: Tensor, hanging: tuple[Tensor, Tensor]) -> None:
+        """In tiles that hang over the frame's edge its last pixels are repeated, in place."""
         height, width = self.size_px
         side = pixels.shape[-1]
-        low = origin.amin(2)
-        over = (low < 0) | (origin[..., 0] + side > width) | (origin[..., 1] + side > height)
-        b, t = torch.nonzero(over).unbind(1)
+        b, t = hanging
         steps = torch.arange(side, device=pixels.device)
         corner = origin[b, t]
         x = (corner[:, :1] + steps).clamp(0, width - 1) - corner[:, :1]
         y = (corner[:, 1:] + steps).clamp(0, height - 1) - corner[:, 1:]
         # A frame narrower than the tile has both edges in it.
         x, y = x.clamp(0, side - 1), y.clamp(0, side - 1)
-        which = torch.arange(len(b), device=pixels.device)[:, None, None]
-        pixels[b, t] = pixels[b, t][which, y[:, :, None], x[:, None, :]]
-        return pixels
+        pixels[b, t] = pixels[b[:, None, None], t[:, None, None], y[:, :, None], x[:, None, :]]
 
     def _crowding(self, generator: torch.Generator) -> tuple[Tensor, Tensor]:
         """Noise of the sky with its faint stars over that without, at the scales at which peaks are
@@ -366,23 +340,30 @@ class _Frames:
         return sky_noise2_e(self.sky_e, self.numbers).sum(1).sqrt() / 4
 
 
-def star_stamps(pupil: Pupil, blur: Blur) -> Tensor:
-    """(b, LIGHTS, OVER^2, 64, 64) stamps of one electron at every place and sub-pixel phase."""
-    light = star_light(pupil, blur, STAMP_PX, OVER, 128, (1.0,))
-    centre = slice(CENTRE_ZONE, CENTRE_ZONE + 1)
-    middle = Blur(
-        blur.waves[:, centre],
-        blur.seeing_px[:, centre],
-        blur.halo_px,
-        blur.halo_share,
-        blur.paths[:, centre],
-        blur.r0_over_outer,
+def _order(plan: SheetPlan) -> np.ndarray:
+    """(B,) numbers of the frames: those whose wells spill first, those whose field turned together,
+    else as they were."""
+    blooms, turned = plan.numbers[:, NUMBERS.index("blooms")] > 0, turns(plan)
+    return np.argsort(np.where(blooms, turned, 3 - turned), kind="stable")
+
+
+def _is_lost(x: Tensor, y: Tensor, inside: Tensor, apart: Tensor) -> Tensor:
+    """(b, n) whether a brighter star inside the frame lies nearer than `apart` px, (b, 1, 1)."""
+    near = (x[:, :, None] - x[:, None]) ** 2 + (y[:, :, None] - y[:, None]) ** 2 < apart**2
+    return (near.tril(-1) & inside[:, None]).any(2)
+
+
+def _weight(
+    origin: Tensor, side: int, x: Tensor, y: Tensor, flux_e: Tensor, reach: Tensor
+) -> Tensor:
+    """(b, tiles, n) how much each of n stars, (b, n), lights a tile; reach: (b, n) px."""
+    middle = origin + (side - 1) / 2
+    away = torch.maximum(
+        (middle[..., 0, None] - x[:, None]).abs(), (middle[..., 1, None] - y[:, None]).abs()
     )
-    bright = star_light(pupil, middle, STAMP_PX, OVER, 128, band(pupil))
-    stamps = phase_stamps(torch.cat((light, bright), 1), OVER)
-    stamps[..., -1, :] = 0
-    stamps[..., -1] = 0
-    return stamps.contiguous()
+    outside = (away - side / 2).clamp_min(0)
+    # A star's wings fall roughly as the square of the distance.
+    return flux_e[:, None] / (1 + outside) ** 2 * (outside < reach[:, None])
 
 
 def _padded(values: Tensor, count: int) -> Tensor:

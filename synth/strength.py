@@ -22,7 +22,7 @@ from synth.psf import Blur, Pupil, fwhm_px, half_flux_radius_px, star_light
 from synth.scene import Scene
 from synth.spike_strength import SpikePlan, plan_spikes, spike_strengths
 from synth.starlight import OVER, STAMP_PX, ZONES, blur_table, pupil_table, zone_path
-from synth.transfer import sent
+from synth.transfer import moved, sent
 
 SHAPE_KEYS = (
     "vibration",
@@ -124,21 +124,11 @@ def strengths(scenes: Sequence[Scene], device: str = "cpu") -> np.ndarray:
 def settle(truth: Truth, device: str = "cpu") -> np.ndarray:
     """Prepared scenes -> (B, 16) strengths: see `strengths`."""
     table = truth.known.copy()
-    light = star_light(
-        Pupil(**sent(truth.pupil, device)),
-        Blur(**sent(truth.blur, device)),
-        STAMP_PX,
-        OVER,
-        128,
-        (1.0,),
-    )
-    sizes = torch.stack((half_flux_radius_px(light, OVER), fwhm_px(light, OVER)))
-    hfr, fwhm = sizes.cpu().numpy()
-    width_px = fwhm[:, 0]
+    width_px, hfr_ratio, fwhm_ratio = _sizes(truth, device)
     measured = {
-        "defocus": hfr[:, 1] / hfr[:, 0],
-        "miscollimation": hfr[:, 1] / hfr[:, 0],
-        "bloated_stars": np.maximum(fwhm[:, 2] / width_px, truth.halo),
+        "defocus": hfr_ratio,
+        "miscollimation": hfr_ratio,
+        "bloated_stars": np.maximum(fwhm_ratio, truth.halo),
         "vibration": elongation(truth.spread2, width_px),
         "drift": elongation(truth.spread2, width_px),
         "diffraction_spikes": spike_strengths(truth.spikes, width_px, device),
@@ -148,6 +138,40 @@ def settle(truth: Truth, device: str = "cpu") -> np.ndarray:
         table[given, column] = values[given]
     _hide_shapes(table, truth, width_px)
     return table
+
+
+def _sizes(truth: Truth, device: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(B,) FWHM of the good stars, px; half flux radius with the faults of the optics, FWHM with
+    those of the air, over the good star's. NaN where such a fault is not given: of each frame only
+    those stars are made that tell something."""
+    frames, stars = truth.blur["seeing_px"].shape
+    optics = np.flatnonzero(truth.given[:, [INDEX["defocus"], INDEX["miscollimation"]]].any(1))
+    air = np.flatnonzero(truth.given[:, INDEX["bloated_stars"]])
+    frame = np.concatenate((np.arange(frames), optics, air))
+    star = np.repeat((0, 1, 2), (frames, len(optics), len(air)))
+    blur = {
+        name: of.reshape(-1, 1, *of.shape[2:])[frame * stars + star]
+        for name, of in truth.blur.items()
+    }
+    air_and_path = Blur(**sent(blur, device))
+    moves = bool(blur["paths"].any())
+    light = star_light(
+        Pupil(**sent({name: of[frame] for name, of in truth.pupil.items()}, device)),
+        air_and_path if moves else replace(air_and_path, paths=None),
+        STAMP_PX,
+        OVER,
+        128,
+        (1.0,),
+    )[:, 0]
+    out = frames + len(optics)
+    both = torch.cat((light[moved(optics, device)], light[frames:out]))
+    widths = fwhm_px(torch.cat((light[:frames], light[out:])), OVER)
+    numbers = torch.cat((widths, half_flux_radius_px(both, OVER))).cpu().numpy()
+    fwhm, hfr = numbers[: frames + len(air)], numbers[frames + len(air) :]
+    ratios = np.full((2, frames), NAN, numbers.dtype)
+    ratios[0, optics] = hfr[len(optics) :] / hfr[: len(optics)]
+    ratios[1, air] = fwhm[frames:] / fwhm[:frames][air]
+    return fwhm[:frames], *ratios
 
 
 def elongation(spread2: np.ndarray, good_fwhm_px: np.ndarray) -> np.ndarray:

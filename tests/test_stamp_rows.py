@@ -68,8 +68,7 @@ def test_stars_are_chosen_and_placed_the_same_both_ways(cfa):
     origin = 8 * ((places - side / 2) / 8).round().long()
     by_pixels = frames._light(origin, side, 9)
     pitch = 64 + side
-    rows = frames.stamps[frames.pitch :].view(-1, 64, 64)
-    frames.stamps, frames.pitch = listed(rows, pitch), pitch
+    frames.shapes.stamps, frames.shapes.pitch = listed(frames.shapes.pictures(), pitch), pitch
     by_rows = frames._light(origin, side, 9)
     assert by_pixels.amax() > 100
     torch.testing.assert_close(by_rows, by_pixels, rtol=1e-6, atol=1e-6 * float(by_pixels.amax()))

@@ -39,7 +39,7 @@ def read_tiles(
     them, one frame after the other.
 
     told_share: share of the frames whose files tell the level at which they saturate. fused: stars
-    are shown and laid over one another by compiled code, as `synth.tile_noise.fused` has it.
+    are shown and laid over one another by compiled code, see `synth.compiled`.
     """
     parts = [_stars(tiles, told_share) for tiles in batches]
     shown = (_fused_show() if fused else show)(

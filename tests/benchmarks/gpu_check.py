@@ -191,7 +191,7 @@ def _of_tiles(name: str, cfa: bool, device: str) -> Iterator[Row]:
     planned = plan_sheets(draw_star_scenes(8, 3, 24, WIDTH, HEIGHT, cfa))
     groups = [SheetRenderer(planned, d)._groups for d in ("cpu", device)]
     for (side, here), (_, there) in zip(*groups, strict=True):
-        worst = _close(here.shapes(), there.shapes(), 1e-3, 1e-6)
+        worst = _close(here.shapes.pictures(), there.shapes.pictures(), 1e-3, 1e-6)
         yield Row(f"{name}: star shapes, {side} px", worst, "1e-3 of itself + 1e-6 of the light")
         # Tiles about the brightest stars.
         places = torch.stack((here.x[:, :TILES], here.y[:, :TILES]), 2)
