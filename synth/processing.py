@@ -25,15 +25,15 @@ if TYPE_CHECKING:
 
 # How often a run of mono frames comes as what.
 KINDS = {
-    "raw": 0.51,
+    "raw": 0.53,
     "shifted": 0.06,
     "dark_subtracted": 0.10,
     "flat_fielded": 0.06,
     "sky_subtracted": 0.06,
     "normalised": 0.04,
     "aligned": 0.05,
-    "eight_bit": 0.06,
-    "picture": 0.05,
+    "eight_bit": 0.05,
+    "picture": 0.04,
 }
 # The same for colour mosaics; what would mix their four places cannot be among them.
 CFA_KINDS = {
@@ -349,6 +349,7 @@ def _hidden(scene: "Scene") -> tuple[str, ...]:
     if scene.processing == "sky_subtracted":
         return SKY_KEYS if _mesh_cells(scene) is None else (*SKY_KEYS, "clouds")
     if scene.processing in pictures.PICTURES:
-        lost = SKY_KEYS if pictures.contrast(scene) > 1.3 else ()
+        # Of a picture nobody can tell how many electrons were counted.
+        lost = SKY_KEYS if pictures.contrast(scene) > 1.3 else ("low_signal",)
         return (*lost, "bayer_grid") if scene.processing == "picture" else lost
     return ("bayer_grid",) if scene.processing == "interpolated" else ()

@@ -185,7 +185,7 @@ def _draw_camera(rng: np.random.Generator, cfa_share: float) -> Camera:
 
 
 # Share of rigs with a short lens, as star cameras and wide-field photographers have.
-SHORT_LENS_SHARE = 0.1
+SHORT_LENS_SHARE = 0.08
 
 
 def _draw_short_lens(rng: np.random.Generator) -> Telescope:
@@ -199,10 +199,12 @@ def _seeing(rng: np.random.Generator, telescope: Telescope, camera: Camera) -> f
     return max(3.0, float(rng.uniform(1.0, 2.5)) * pixel_arcsec)
 
 
-def draw_rig(rng: np.random.Generator, cfa_share: float = 0.35) -> Rig:
+def draw_rig(
+    rng: np.random.Generator, cfa_share: float = 0.35, short_share: float = SHORT_LENS_SHARE
+) -> Rig:
     """A rig at random whose sampling is usable: stars up to 8 px wide."""
     for _ in range(200):
-        is_short = rng.random() < SHORT_LENS_SHARE
+        is_short = rng.random() < short_share
         telescope = _draw_short_lens(rng) if is_short else _draw_telescope(rng)
         camera = _draw_camera(rng, cfa_share)
         rig = Rig(

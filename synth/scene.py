@@ -24,7 +24,7 @@ from synth import (
 from synth import field as starfield
 from synth.atmosphere import airmass_factor
 from synth.optics import TERMS
-from synth.rig import Rig, draw_rig
+from synth.rig import SHORT_LENS_SHARE, Rig, draw_rig
 from synth.rng import log_uniform, stream
 
 
@@ -160,13 +160,19 @@ def _plane_response(rng: np.random.Generator, rig: Rig) -> tuple[float, float, f
     return tuple(values[name] for name in rig.camera.cfa)  # type: ignore[return-value]
 
 
-def _exposure_s(rng: np.random.Generator, rig: Rig, sky_over_read2: float) -> float:
+# Share of runs of mono cameras that are a star camera's: short lens, short exposure, 8 bits.
+LIVE_SHARE = 0.04
+
+
+def _exposure_s(
+    rng: np.random.Generator, rig: Rig, sky_over_read2: float, least_s: float = 0.2
+) -> float:
     """Sub length at which the sky holds that many squared read noises, within reason."""
     wanted_e = sky_over_read2 * rig.camera.read_noise_e**2
     camera = rig.camera
     room_e = camera.gain_e_adu * (camera.saturation_adu - camera.offset_adu)
     wanted_e = min(wanted_e, 0.25 * camera.full_well_e, 0.3 * room_e)
-    return float(np.clip(wanted_e / rig.sky_e_s(rig.sky_mag), 0.2, 900.0))
+    return float(np.clip(wanted_e / rig.sky_e_s(rig.sky_mag), least_s, 900.0))
 
 
 def draw_run(
@@ -177,10 +183,13 @@ def draw_run(
     `sky` False leaves out nebulae, galaxies, shade and gradient, where only stars are wanted.
     """
     rng = stream(seed, "run", run)
-    rig = draw_rig(rng, cfa_share=1.0 if cfa else 0.0)
+    is_live = not cfa and stream(seed, "live", run).random() < LIVE_SHARE
+    short_share = 1.0 if is_live else SHORT_LENS_SHARE
+    rig = draw_rig(rng, cfa_share=1.0 if cfa else 0.0, short_share=short_share)
     air = weather.draw_air(stream(seed, "air", run), rig, width_px, height_px)
     rig = _seen_through(rig, air)
-    exposure_s = _exposure_s(rng, rig, log_uniform(rng, 6.0, 1000.0))
+    sky_over_read2 = log_uniform(rng, *((0.1, 30.0) if is_live else (6.0, 1000.0)))
+    exposure_s = _exposure_s(rng, rig, sky_over_read2, 0.02 if is_live else 0.2)
     base = Scene(
         rig=rig,
         width_px=width_px,
@@ -193,7 +202,7 @@ def draw_run(
         **good_optics.draw_optics(rng, rig),
         **(_clean_sky(rng, rig, width_px, height_px, air) if sky else {}),
     )
-    base = _sensor(stream(seed, "sensor", run), base, cfa)
+    base = _sensor(stream(seed, "sensor", run), base, cfa, is_live)
     base = _with_stars(stream(seed, "field", run), base)
     base = _guided(stream(seed, "guiding", run), base)
     return [_dithered(stream(seed, "run", run, "frame", i), base) for i in range(count)]
@@ -241,22 +250,22 @@ def _seen_through(rig: Rig, air: weather.Air) -> Rig:
     return replace(rig, seeing_arcsec=float(seeing), sky_mag=air.sky_mag)
 
 
-def _sensor(rng: np.random.Generator, base: Scene, cfa: bool) -> Scene:
+def _sensor(rng: np.random.Generator, base: Scene, cfa: bool, is_live: bool) -> Scene:
     """The sensor's own marks, none of them a fault, and what was done to the file."""
     size = (base.width_px, base.height_px)
     base = replace(base, temperature_c=float(rng.uniform(-20, 25)))
     while base.dark_e > 0.3 * base.sky_e and base.temperature_c > -40:
         base = replace(base, temperature_c=base.temperature_c - 5)  # nobody leaves it that warm
     noise_e = base.noise_e
-    kind = processing.draw_kind(rng, cfa)
+    kind = str(rng.choice(pictures.PICTURES)) if is_live else processing.draw_kind(rng, cfa)
     glow_e = base.sky_e * log_uniform(rng, 0.01, 0.4)
     has_glow = rng.random() < 0.08 and kind in ("raw", "shifted", "eight_bit", "interpolated")
     glow = sky.draw_amp_glow(rng, glow_e, *size) if has_glow else None
     strength = dict(base.strength)
     if has_glow and glow_e > 0.075 * base.sky_e:
         strength["gradient"] = float("nan")  # a glow from the edge, of the camera, not of the sky
-    # Cameras made for live pictures write 8 bits, and their lines differ more than others'.
-    is_live = kind in pictures.PICTURES
+    # Cameras that write 8 bits are made for live pictures: their lines differ more than others'.
+    has_lines = rng.random(2) < ((0.35, 0.35) if kind in pictures.PICTURES else (0.08, 0.06))
     flat = base.vignetting if kind in ("flat_fielded", "sky_subtracted") else None
     if flat is not None:
         strength["vignetting"] = 0.0
@@ -270,8 +279,8 @@ def _sensor(rng: np.random.Generator, base: Scene, cfa: bool) -> Scene:
         warm_share=log_uniform(rng, 1e-4, 3e-3) if rng.random() < 0.3 else 0.0,
         dead_share=log_uniform(rng, 1e-6, 2e-4) if rng.random() < 0.15 else 0.0,
         bad_columns=int(rng.choice([1, 1, 2])) if rng.random() < 0.1 else 0,
-        row_noise_e=_banding_e(rng, base) if rng.random() < (0.35 if is_live else 0.08) else 0.0,
-        column_noise_e=_banding_e(rng, base) if rng.random() < (0.35 if is_live else 0.06) else 0.0,
+        row_noise_e=_banding_e(rng, base) if has_lines[0] else 0.0,
+        column_noise_e=_banding_e(rng, base) if has_lines[1] else 0.0,
         smear_share=log_uniform(rng, 3e-4, 0.03) if rng.random() < 0.02 else 0.0,
         charge_tail=_charge_tail(rng, base.rig),
         spill_up=float(rng.choice([0.0, 0.5, 0.5, 1.0])),

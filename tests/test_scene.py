@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from classifier.vocabulary import FAULTS, KEYS
+from synth import pictures, scene
 from synth.scene import Scene, dark_factor, draw_run
-from synth.strength import prepare
+from synth.strength import prepare, strengths
 
 # What a run shares; the rest belongs to one sub.
 OF_THE_SUB = {"shift_px", "seeing_factor", "sky_mag"}
@@ -81,3 +82,19 @@ def test_dark_current_doubles_every_six_degrees():
     # Common practice for silicon near room temperature and below: 5 to 8 K.
     assert dark_factor(-4.0) / dark_factor(-10.0) == pytest.approx(2.0)
     assert dark_factor(-10.0) == 1.0
+
+
+def test_star_cameras_are_short_fast_and_of_eight_bits(monkeypatch):
+    """Star cameras: lenses of some cm, exposures under seconds, 8 bits (common practice). With a
+    sky of few squared read noises the sub is short of light by design: low signal is not taught."""
+    monkeypatch.setattr(scene, "LIVE_SHARE", 1.0)
+    drawn = [draw_run(4, run, 1, 256, 192, False)[0] for run in range(40)]
+    assert {s.processing for s in drawn} == set(pictures.PICTURES)
+    assert max(s.rig.telescope.focal_mm for s in drawn) <= 135
+    assert np.median([s.exposure_s for s in drawn]) < 5
+    dim = [s.sky_e / s.rig.camera.read_noise_e**2 < 3 for s in drawn]
+    assert 0.3 < np.mean(dim) < 0.9
+    low = strengths(drawn)[:, KEYS.index("low_signal")]
+    assert np.isnan(low[dim]).all()
+    # Colour cameras keep their own lenses.
+    assert max(draw_run(4, run, 1, 256, 192, True)[0].exposure_s for run in range(12)) > 5
