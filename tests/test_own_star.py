@@ -57,6 +57,24 @@ def test_a_frame_of_hardly_a_star_gives_a_star_of_its_width():
     assert star.sum() == pytest.approx(1.0, abs=0.05)
 
 
+def test_the_mean_of_faint_stars_is_not_rough():
+    """Made as bright as a star that casts a reflection, rough pixels would stand round its core."""
+    profile, rng = galsim.Moffat(beta=2.5, fwhm=3.0), np.random.default_rng(5)
+    light, stamp = np.full((256, 256), 4000.0), drawn(profile, 41)
+    for _ in range(20):
+        y, x = rng.integers(22, 234, 2)
+        light[y - 20 : y + 21, x - 20 : x + 21] += 1e4 * stamp
+    source = as_source(noisy(light), saturation_adu=None)
+    star = own_star(source, source.electrons()).light((41, 41), 20, 20)
+    y, x = np.indices(star.shape) - 20
+    away = np.hypot(x, y)
+    # 20 stars of 1e4 e: a pixel's noise is 64 e x 1.25 / sqrt(20) = 18 e, the light 4 px away
+    # 15 e a pixel by the profile: single pixels there say nothing.
+    rim = star[(away > 3.5) & (away < 5.5)]
+    assert rim.min() > 0
+    assert rim.max() / rim.min() < 8, "r^-5 from 3.5 to 5.5 px, and no more"
+
+
 def point(rim: float = 0.0) -> OwnStar:
     stamp = np.zeros((97, 97))
     stamp[48, 48] = 1.0
