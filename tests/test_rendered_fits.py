@@ -78,5 +78,5 @@ def test_layout_of_whole_numbers(rendered):
 def test_mosaic_is_named_where_there_is_one(rendered):
     path, _, kind, cfa = rendered
     header = fits.getheader(path)
-    has_mosaic = cfa is not None and kind not in ("interpolated", "picture")
+    has_mosaic = cfa is not None and kind not in ("interpolated", "unnamed", "picture")
     assert header.get("BAYERPAT") == (cfa if has_mosaic else None)
