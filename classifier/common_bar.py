@@ -23,6 +23,7 @@ from classifier.star_rays import (
     strongest_odd,
     weaker_of_two,
 )
+from classifier.sweeps import known_medians
 
 Array = np.ndarray
 
@@ -75,7 +76,7 @@ def _broad(profile: Array) -> Array:
     parts = np.lib.stride_tricks.sliding_window_view(wider, 2 * BROAD + 1)
     known = np.isfinite(profile)
     broad = np.zeros_like(profile)
-    broad[known] = np.nanmedian(parts[known], axis=1)
+    broad[known] = known_medians(parts[known])
     return broad
 
 

@@ -9,6 +9,7 @@ guilty one is given up.
 
 import multiprocessing
 import os
+import sys
 from collections.abc import Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
@@ -23,6 +24,8 @@ from classifier.masters import MasterFiles
 from classifier.rig import Rig
 
 if TYPE_CHECKING:
+    from threadpoolctl import ThreadpoolController
+
     from classifier.weights import Model
 
 File = tuple[Path, str]  # where it is, and its name in the results
@@ -141,16 +144,23 @@ def _thread_variables() -> Iterator[None]:
                 os.environ[name] = value
 
 
+@lru_cache(maxsize=1)
+def _libraries(modules: int) -> "ThreadpoolController":
+    """The numerical libraries of this process, which take 3 ms to find: looked for again when more
+    `modules` have been imported, as these bring libraries with them."""
+    from threadpoolctl import ThreadpoolController
+
+    return ThreadpoolController()
+
+
 @contextmanager
 def _one_thread() -> Iterator[None]:
     """One thread for torch and for NumPy's and SciPy's algebra: what a frame asks of them is so
     little that threads waiting for one another cost a third more than they save."""
     import torch
-    from threadpoolctl import ThreadpoolController
 
     before = torch.get_num_threads()
-    # Looked for each time, though it takes 3 ms: libraries are loaded as the program goes on.
-    with ThreadpoolController().limit(limits=1):
+    with _libraries(len(sys.modules)).limit(limits=1):
         torch.set_num_threads(1)
         try:
             yield

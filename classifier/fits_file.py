@@ -129,11 +129,15 @@ def to_physical(
     is_small = stored.dtype.kind in "iu" and stored.dtype.itemsize <= 2
     is_plain = scale == 1.0 and zero == 0.0
     if is_plain or (is_small and scale == 1.0 and zero == int(zero) and abs(zero) <= 1 << 23):
+        values = stored
         with np.errstate(over="ignore", invalid="ignore"):
             # Small integers in this machine's order first: a third less time than both at once.
             if is_small:
-                stored = stored.astype(stored.dtype.newbyteorder("="), copy=False)
-            np.copyto(pixels, stored, casting="unsafe")
+                values = stored.astype(stored.dtype.newbyteorder("="), copy=False)
+            if values.dtype == np.int16 and zero == 1 << 15:
+                # Unsigned numbers, as cameras make them, are stored with their highest bit turned.
+                values, zero = values.view(np.uint16) ^ np.uint16(1 << 15), 0.0
+            np.copyto(pixels, values, casting="unsafe")
         if zero:
             pixels += np.float32(zero)
     else:

@@ -7,6 +7,7 @@ end. What is found may well be the sensor's: `pixel_lines` tells.
 """
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from scipy import ndimage
 
 from classifier.sweeps import lower_median
@@ -82,18 +83,12 @@ def _beside(values: Array) -> Array:
 def _sheared(kinds: Array, slopes: Array) -> Array:
     """(kinds, strips, columns) -> (kinds, slopes, pairs of strips, columns in which a line of that
     slope begins): the sums of the two strips of a pair."""
-    count, strips, width = kinds.shape
+    strips, width = kinds.shape[1:]
     wide = np.pad(kinds, ((0, 0), (0, 0), (MOST_SLOPE, MOST_SLOPE)))
-    pairs = np.empty((count, len(slopes), strips // 2, width), np.float32)
-    for at, slope in enumerate(slopes):
-        shift = MOST_SLOPE + np.rint(slope * (np.arange(strips) + 0.5) / strips).astype(int)
-        for pair in range(strips // 2):
-            upper, lower = (
-                wide[:, strip, shift[strip] : shift[strip] + width]
-                for strip in (2 * pair, 2 * pair + 1)
-            )
-            np.add(upper, lower, out=pairs[:, at, pair])
-    return pairs
+    share = (np.arange(strips) + 0.5) / strips
+    shift = MOST_SLOPE + np.rint(slopes[:, None] * share).astype(int)
+    moved = sliding_window_view(wide, width, axis=2)[:, np.arange(strips), shift]
+    return moved[:, :, 0::2] + moved[:, :, 1::2]
 
 
 def _windowed(pairs: Array) -> Array:

@@ -12,12 +12,13 @@ import torch
 from torch import Tensor
 
 from classifier.star_shape import cut, radius_px
-from classifier.sweeps import constant, middle, sample, spots, true_places
+from classifier.sweeps import constant, middle, sample, spots_over, true_places
 
 # Blur scales in units of the half-size picture.
 SCALES = (1, 2, 4, 8, 16)
 MOST_PEAKS = 128  # of a frame that are listed
 PEAK_SIGMA = 5.0
+EDGE = 2  # rows and columns at a picture's edges in which no peak is looked for
 NOISE_ROWS = 64  # rows of a picture that its noise is taken from
 STAMP_PX = 23  # side of what is looked at round a peak
 AREA_5_TO_11 = 302  # px
@@ -43,12 +44,9 @@ def find_peaks(
         places = torch.zeros(batch, MOST_PEAKS, 2, device=picture.device)
         return places, nothing, nothing[:, 0], nothing[:, 0] + 1, nothing[:, 0] - 1
     noise = _response_noise(picture)
-    edge = 2
-    inner = picture[:, edge:-edge, edge:-edge]
-    frame, place = spots(inner > PEAK_SIGMA * noise[:, None, None])
-    row = torch.div(place, width - 2 * edge, rounding_mode="floor") + edge
-    column = place % (width - 2 * edge) + edge
-    flat, at = picture.reshape(-1), (frame * height + row) * width + column
+    # Whole rows are looked through, as what does not lie side by side takes twice the time.
+    frame, place = spots_over(picture[:, EDGE:-EDGE], PEAK_SIGMA * noise)
+    flat, at = picture.reshape(-1), (frame * height + EDGE) * width + place
     own = flat.index_select(0, at)
     ring = dict(zip(_RING, _around(flat, at, width, _RING), strict=True))
     # A star shares its light with its neighbours on every side; a hot pixel with none, a bad
@@ -57,8 +55,11 @@ def find_peaks(
     above = 0.5 * (ring[-1, 0] + ring[1, 0])
     response = 0.5 * (own + (own + sum(ring.values())) / 9)
     snr = response / noise[frame]
+    column = place % width
     good = (torch.minimum(beside, above) > 0.03 * own) & (snr > PEAK_SIGMA)
-    frame, row, column, snr = _chosen(good, frame, row, column, snr)
+    good &= (column >= EDGE) & (column < width - EDGE)
+    frame, place, column, snr = _chosen(good, frame, place, column, snr)
+    row = torch.div(place, width, rounding_mode="floor") + EDGE
     peak = _highest_around(frame, row, column, snr, picture.shape)
     if home is not None:
         place = (torch.stack((column, row), 1).float() + 0.5) * scale * 2 - 0.5
@@ -77,10 +78,17 @@ def find_peaks(
     return places, snr, count.float(), noise, score
 
 
-def _around(flat: Tensor, at: Tensor, width: int, steps: tuple[tuple[int, int], ...]) -> Tensor:
-    """(len(steps), n) values at places `at` of a flattened picture, dy rows and dx columns on."""
-    away = constant(tuple(dy * width + dx for dy, dx in steps), at.device, torch.long)
-    return flat.index_select(0, (at + away[:, None]).flatten()).view(len(steps), -1)
+def _around(
+    flat: Tensor, at: Tensor, width: int, steps: tuple[tuple[int, int], ...]
+) -> list[Tensor]:
+    """Values at places `at` of a flattened picture, dy rows and dx columns on, -1 to 1 each; no
+    place lies in the picture's first row.
+
+    One list of places into parts of the picture that begin further on: a third of the time of as
+    many lists of places.
+    """
+    corner = at - (width + 1)
+    return [flat[(dy + 1) * width + dx + 1 :].index_select(0, corner) for dy, dx in steps]
 
 
 def _chosen(mask: Tensor, *lists: Tensor) -> tuple[Tensor, ...]:
@@ -110,7 +118,10 @@ def _highest_around(
     cell = (frame * high + row // 2) * wide + column // 2
     grid = torch.zeros(batch * high * wide, device=value.device)
     grid.scatter_reduce_(0, cell, value, "amax")
-    return value >= _around(grid, cell, wide, (*_RING, (0, 0))).amax(0)
+    highest = grid.index_select(0, cell)
+    for near in _around(grid, cell, wide, _RING):
+        highest = torch.maximum(highest, near)
+    return value >= highest
 
 
 def _strongest(

@@ -11,12 +11,12 @@ belongs to no spider.
 """
 
 import math
-import warnings
 
 import numpy as np
 from scipy import ndimage
 
 from classifier.background import Background, Window
+from classifier.sweeps import known_medians
 
 Array = np.ndarray
 
@@ -67,15 +67,13 @@ def _two_sided(
     of them lies outside the frame; and the light that may be there: of the one that is seen,
     without bound where neither is."""
     polar, is_inner, window = rings_round(background, x, y, fwhm_px, ends)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # circles that lie outside the frame
-        spread = 1.4826 * np.nanmedian(np.abs(polar), axis=1, keepdims=True)
-        polar /= np.maximum(spread, 0.3 * window.noise_adu)
+    spread = 1.4826 * known_medians(np.abs(polar))[:, None]
+    polar /= np.maximum(spread, 0.3 * window.noise_adu)
     profile = along_rings(polar, is_inner)
     if np.isfinite(profile).mean() < LEAST_SEEN:
         return None
-    profile = profile - np.nanmedian(profile)
-    profile = profile / max(1.4826 * float(np.nanmedian(np.abs(profile))), 1e-6)
+    profile = profile - known_medians(profile)
+    profile = profile / max(1.4826 * float(known_medians(np.abs(profile))), 1e-6)
     return weaker_of_two(profile)
 
 
@@ -106,24 +104,20 @@ def rings_round(
         window.light, [ys, xs], order=1, mode="constant", cval=math.nan, prefilter=False
     )
     polar[np.isfinite(polar).mean(1) < 0.5] = math.nan
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # circles that lie outside the frame
-        polar -= np.nanmedian(polar, axis=1, keepdims=True)
+    polar -= known_medians(polar)[:, None]
     return polar, radii < middle, window
 
 
 def along_rings(polar: Array, is_inner: Array) -> Array:
     """(180,) light of the weaker ring, NaN where too little is in the frame. A spike is weak in
     each pixel and long, a neighbouring star strong and short: medians along the rings count."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # directions that lie outside the frame
-        return np.minimum(_along(polar[is_inner]), _along(polar[~is_inner]))
+    return np.minimum(_along(polar[is_inner]), _along(polar[~is_inner]))
 
 
 def _along(ring: Array) -> Array:
     """Median over the radii where at least half are in the frame, else NaN; smoothed by a step."""
     known = np.isfinite(ring).mean(0) >= 0.5
-    light = np.where(known, np.nanmedian(ring, axis=0), 0.0)
+    light = np.where(known, known_medians(ring, axis=0), 0.0)
     weight = ndimage.gaussian_filter1d(known.astype(float), 1.0, mode="wrap")
     smooth = ndimage.gaussian_filter1d(light, 1.0, mode="wrap") / np.maximum(weight, 1e-6)
     return np.where(known, smooth, math.nan)

@@ -13,7 +13,16 @@ import torch.nn.functional as F
 from torch import Tensor
 
 from classifier.frame_overview import Overview
-from classifier.sweeps import bands, halved, middle, ranked, room, sample, spots
+from classifier.sweeps import (
+    bands,
+    halved,
+    middle,
+    ranked,
+    room,
+    sample,
+    spots_over,
+    true_places,
+)
 
 MESH = 16  # the coarse sky map has MESH x MESH medians
 # Longer side, at most, of the pooled pictures: of 532 the line search takes the inner 512.
@@ -100,18 +109,19 @@ def read_surface(
 def _mesh_medians(pixels: Tensor, half: Tensor | None) -> tuple[Tensor, Tensor]:
     """(B, H, W) -> (B, MESH, MESH) medians of at most some 24 x 24 half-size pixels of each cell,
     and (B,) noise of a half-size pixel."""
-    batch, height, width = pixels.shape
+    height, width = pixels.shape[1:]
     cell_h, cell_w = height // 2 // MESH, width // 2 // MESH
-    steps = torch.arange(0, cell_h, max(1, cell_h // 24), device=pixels.device)
-    rows = (torch.arange(MESH, device=pixels.device)[:, None] * cell_h + steps).flatten()
+    apart, across = max(1, cell_h // 24), max(1, cell_w // 24)
     if half is None:  # only the rows that are looked at are binned
-        half = halved(pixels[:, torch.stack((2 * rows, 2 * rows + 1), 1).flatten()])
+        first = torch.arange(MESH, device=pixels.device)[:, None] * cell_h
+        rows = first + torch.arange(0, cell_h, apart, device=pixels.device)
+        pairs = 2 * rows.flatten()[:, None] + torch.arange(2, device=pixels.device)
+        lines = halved(pixels[:, pairs.flatten()]).unflatten(1, (MESH, -1))
     else:
-        half = half[:, rows]
-    cells = half[..., : cell_w * MESH].reshape(batch, MESH, len(steps), MESH, cell_w)
-    cells = cells[..., :: max(1, cell_w // 24)]
+        lines = half[:, : MESH * cell_h].unflatten(1, (MESH, cell_h))[:, :, ::apart]
+    cells = lines[..., : MESH * cell_w].unflatten(3, (MESH, cell_w))[..., ::across]
     medians = middle(cells.permute(0, 1, 3, 2, 4).flatten(3))
-    return medians, _difference_noise(half, 1)
+    return medians, _difference_noise(lines.flatten(1, 2), 1)
 
 
 def _flattened(
@@ -278,9 +288,11 @@ def hot_fraction(pixels: Tensor, noise: Tensor, limit_px: int = 2_000_000) -> Te
     some = band.flatten(1)
     level = middle(some[:, :: max(7, some.shape[1] // 20_000)])
     limit = level + 10 * noise.repeat_interleave(len(starts))
-    number, place = spots(band[:, 2:-2, 2:-2] > limit[:, None, None])
-    row, column = place // (width - 4) + 2, place % (width - 4) + 2
-    flat, at = band.reshape(-1), (number * rows + row) * width + column
+    number, place = spots_over(band[:, 2:-2], limit)
+    column = place % width
+    inside = true_places((column >= 2) & (column < width - 2))
+    number, place = number[inside], place[inside]
+    flat, at = band.reshape(-1), (number * rows + 2) * width + place
     own, sky = flat.index_select(0, at), level[number]
     alone = torch.ones_like(own, dtype=torch.bool)
     for gap in (1, 2):

@@ -12,7 +12,7 @@ from torch import Tensor
 
 from classifier.frame_overview import block_means
 
-BAND_ROWS = 36  # of the half-size picture: some 2 MB of a large frame
+BAND_ROWS = 72  # of the half-size picture: some 2 MB of a large frame and what is made of it
 
 # Exchanges that bring the middle one of nine to the place 4 (Paeth 1990, from memory; a test tries
 # all orders of nine).
@@ -200,6 +200,16 @@ def medians(values: np.ndarray, axis: int = -1) -> np.ndarray:
     return (ordered[..., (count - 1) // 2] + ordered[..., count // 2]) / 2
 
 
+def known_medians(values: np.ndarray, axis: int = -1) -> np.ndarray:
+    """NumPy's nanmedian along an axis, without its warnings and in a tenth of its time: NaN are
+    sorted to the end. NaN where nothing is known."""
+    ordered = np.sort(np.moveaxis(values, axis, -1), axis=-1)
+    count = ordered.shape[-1] - np.isnan(ordered).sum(-1, keepdims=True)
+    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, ordered.shape[-1] - 1)
+    middle_two = np.take_along_axis(ordered, np.concatenate((low, high), -1), -1)
+    return (middle_two[..., 0] + middle_two[..., 1]) / 2
+
+
 def places(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Rows and columns of the true ones of (h, w), as NumPy's nonzero gives them, which takes ten
     times as long on a picture."""
@@ -212,6 +222,14 @@ def spots(mask: Tensor) -> tuple[Tensor, Tensor]:
     size = mask[0].numel()
     frame = torch.div(index, size, rounding_mode="floor")
     return frame, index - frame * size
+
+
+def spots_over(picture: Tensor, limit: Tensor) -> tuple[Tensor, Tensor]:
+    """`spots` where (B, h, w) is over limits (B,)."""
+    limit = limit[:, None, None]
+    if picture.device.type == "cpu":  # NumPy compares in less than half of torch's time
+        return spots(torch.from_numpy(picture.numpy() > limit.numpy()))
+    return spots(picture > limit)
 
 
 def true_places(mask: Tensor) -> Tensor:

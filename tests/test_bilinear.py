@@ -1,12 +1,14 @@
 """Values between pixels, sums, extremes and medians: held against SciPy's and NumPy's own."""
 
+import warnings
+
 import numpy as np
 import pytest
 from scipy import ndimage
 
 from classifier.bilinear import between, between_each
 from classifier.round_edges import _blurred, _of_3x3
-from classifier.sweeps import medians
+from classifier.sweeps import known_medians, medians
 
 
 @pytest.mark.parametrize("shape", [(2, 2), (7, 40), (61, 33)])
@@ -44,3 +46,15 @@ def test_medians_are_numpys(count):
     np.testing.assert_array_equal(medians(values, 1), np.median(values, 1))
     turned = np.ascontiguousarray(values.swapaxes(1, 2))
     np.testing.assert_array_equal(medians(turned), np.median(turned, -1))
+
+
+@pytest.mark.parametrize("count", [1, 8, 9])
+def test_medians_of_what_is_known_are_numpys(count):
+    values = np.random.default_rng(count).normal(size=(40, count)).astype(np.float32)
+    values[np.random.default_rng(1).random(values.shape) < 0.3] = np.nan
+    values[0] = np.nan
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # nothing is known in a row
+        expected = np.nanmedian(values, 1)
+    np.testing.assert_array_equal(known_medians(values), expected)
+    np.testing.assert_array_equal(known_medians(values.T, 0), expected)

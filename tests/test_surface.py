@@ -22,6 +22,7 @@ from classifier.sweeps import (
     ranked,
     sample,
     spots,
+    spots_over,
 )
 
 CPU = torch.device("cpu")
@@ -110,6 +111,12 @@ def test_spots_are_where_the_mask_is_true():
     frame, place = spots(mask)
     expected = mask.flatten(1).nonzero()
     assert torch.equal(torch.stack((frame, place), 1), expected)
+
+
+def test_spots_over_limits_are_where_the_mask_is_true():
+    picture, limit = torch.randn(3, 20, 31), torch.tensor([1.0, 2.0, 0.5])
+    found = torch.stack(spots_over(picture, limit), 1)
+    assert torch.equal(found, (picture > limit[:, None, None]).flatten(1).nonzero())
 
 
 def test_asinh_is_torchs():
