@@ -188,7 +188,8 @@ def _earlier(made: dict[str, Any] | None) -> str:
     return (
         f"\nIt went on from the weights of an earlier training:\n\n    {made['command']}\n\n"
         f"{made['minutes']:.1f} minutes on {made['device']}, {made['rendered_frames']:,} other "
-        f"frames rendered, {made['steps']:,} steps of\n{made['settings']['batch']}; "
+        f"frames rendered{_grafted(made)}, {made['steps']:,} steps of\n"
+        f"{made['settings']['batch']}; "
         "its settings are under `started_from`.\n"
     )
 

@@ -254,7 +254,7 @@ class GraftStream:
         strength = torch.cat([torch.from_numpy(part.strength) for part in parts]).to(device)
         rng = stream(self.config.seed, TRAINING, "graft facts", index)
         physical = _forget(physical, run, self.config.physical_dropout, rng)
-        with torch.inference_mode():
+        with torch.no_grad():
             views = _compact(make_views(pixels, physical))
             context = _contexts(views, run)
         # Rendered runs are numbered upwards from 0.
