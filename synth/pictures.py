@@ -58,7 +58,7 @@ def handling(scene: "Scene") -> Handling:
     rng = stream(scene.field_seed, "handling")
     is_developed = scene.processing == "picture"
     coded, filtered, sharp = rng.random(3) < ((0.85, 0.4, 0.3) if is_developed else (0.5, 0.1, 0.1))
-    quality = float(rng.uniform(80, 98)) if rng.random() < 0.6 else float(rng.uniform(70, 85))
+    quality = float(rng.uniform(85, 98)) if rng.random() < 0.75 else float(rng.uniform(72, 85))
     scales, threshold = int(rng.integers(1, 3)), float(rng.uniform(0.5, 2.5))
     sharpening = float(rng.uniform(0.2, 1.0))
     return Handling(
@@ -182,11 +182,11 @@ def picture_levels(scene: "Scene") -> tuple[float, float]:
     """(level that becomes 0, ADU that become 255) of a run stored as pictures with a curve."""
     rng = stream(scene.field_seed, "picture")
     sky_adu, noise_adu = _sky_adu(scene), _noise_adu(scene)
-    sky_dn, noise_dn = rng.uniform(8, 90), log_uniform(rng, 0.9, 4.0)
+    sky_dn, noise_dn = rng.uniform(8, 90), log_uniform(rng, 1.2, 4.0)
     # dn ~ light^(1 / 2.2): a relative step in light is 1 / 2.2 of it in dn.
     above = sky_dn * noise_adu / (2.2 * noise_dn)
     # The whole sky would be natural, but must not bury its noise under the steps.
-    deepest = sky_dn * noise_adu / (2.2 * 0.9)
+    deepest = sky_dn * noise_adu / (2.2 * 1.1)
     above = float(np.clip(above, min(0.2 * sky_adu, deepest), sky_adu))
     return scene.rig.camera.offset_adu + sky_adu - above, above / (sky_dn / TOP) ** 2.2
 

@@ -194,9 +194,9 @@ def _draw_short_lens(rng: np.random.Generator) -> Telescope:
 
 
 def _seeing(rng: np.random.Generator, telescope: Telescope, camera: Camera) -> float:
-    """Width of a short lens's own spot, 1 to 2.5 px, in place of the far smaller seeing."""
+    """Width of a short lens's own spot, 0.7 to 2.5 px, in place of the far smaller seeing."""
     pixel_arcsec = 206.265 * camera.pixel_um * camera.binning / telescope.focal_mm
-    return max(3.0, float(rng.uniform(1.0, 2.5)) * pixel_arcsec)
+    return max(3.0, log_uniform(rng, 0.7, 2.5) * pixel_arcsec)
 
 
 def draw_rig(

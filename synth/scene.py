@@ -171,7 +171,7 @@ def _exposure_s(
     wanted_e = sky_over_read2 * rig.camera.read_noise_e**2
     camera = rig.camera
     room_e = camera.gain_e_adu * (camera.saturation_adu - camera.offset_adu)
-    wanted_e = min(wanted_e, 0.4 * camera.full_well_e, 0.4 * room_e)
+    wanted_e = min(wanted_e, 0.25 * camera.full_well_e, 0.3 * room_e)
     return float(np.clip(wanted_e / rig.sky_e_s(rig.sky_mag), least_s, 900.0))
 
 
@@ -188,7 +188,7 @@ def draw_run(
     rig = draw_rig(rng, cfa_share=1.0 if cfa else 0.0, short_share=short_share)
     air = weather.draw_air(stream(seed, "air", run), rig, width_px, height_px)
     rig = _seen_through(rig, air)
-    sky_over_read2 = log_uniform(rng, *((0.1, 30.0) if is_live else (6.0, 2000.0)))
+    sky_over_read2 = log_uniform(rng, *((0.1, 30.0) if is_live else (6.0, 1000.0)))
     exposure_s = _exposure_s(rng, rig, sky_over_read2, 0.02 if is_live else 0.2)
     base = Scene(
         rig=rig,
