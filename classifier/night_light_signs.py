@@ -18,7 +18,8 @@ from classifier.fixed_lines import without_fixed
 from classifier.night_field import standing
 from classifier.night_ghost import ghost_step_pct
 from classifier.night_line import NightLine
-from classifier.night_trend import correlation, eases, find_spell, known, robust_spread, smoothness
+from classifier.night_spots import darkest_spot
+from classifier.night_trend import correlation, eases, find_spell, known, smoothness
 from classifier.runs import EXTINCTION_MAG
 
 Array = np.ndarray
@@ -244,7 +245,7 @@ def _moon(line: NightLine) -> dict[str, float]:
 
 def _standing(line: NightLine) -> dict[str, float]:
     """What stays on the sensor: dust_share (subs with a shadow at the same place), spots_pct,
-    spots_sigma (depth of the darkest spot of the sky common to all subs), hot_pct, hot_warm (rank
+    spots_sigma (see `night_spots`), hot_pct, hot_warm (rank
     correlation with the sensor's temperature), bar_sigma (how far a pair of spikes stands out that
     the bright stars of all subs have in one direction and no spider makes), ghost_share,
     ghost_stands, ghost_pct (how far a bright disc that the subs show together stands above the
@@ -252,7 +253,7 @@ def _standing(line: NightLine) -> dict[str, float]:
     (hot,) = known(line.of["hot_pixels_pct"])
     maps = _maps(line)
     return (
-        _spots(line)
+        _spots(line, maps)
         | _bar(line)
         | {
             "dust_share": standing(line, "dust_motes"),
@@ -282,42 +283,9 @@ def _bar(line: NightLine) -> dict[str, float]:
     return {"bar_sigma": 0.0 if drawn else sigma}
 
 
-def _spots(line: NightLine) -> dict[str, float]:
-    maps = _maps(line)
-    if maps is None or len(maps) < 4:
-        return {}
-    # Stars and nebulae move by dithering, and to the other side by a flip: what is dark in the
-    # first part of the run and in the second is on the sensor.
-    at = line.flip if line.flip is not None and 2 <= line.flip <= len(line) - 2 else None
-    halves = (maps[:at], maps[at:]) if at is not None else (maps[::2], maps[1::2])
-    flat = [_flattened(_median(half)) for half in halves]
-    depth = float(np.minimum(*(_dips(half) for half in flat)).max())  # the shallower of the two
-    rest = robust_spread((0.5 * (flat[0] + flat[1])).ravel())
-    if not rest > 0:
-        return {}
-    return {"spots_pct": 100 * depth, "spots_sigma": depth / rest}
-
-
-def _dips(sky: Array) -> Array:
-    """How deep each cell lies in a dip with brighter sky on all sides, 0 where in none: a dark
-    corner has none on one side."""
-    height, width = sky.shape
-    reach = max(2, min(sky.shape) // 4)
-    around = np.pad(np.minimum(sky, 0.0), reach, constant_values=-np.inf)
-    rim = np.zeros_like(sky)
-    for dx, dy in ((1, 0), (1, 1), (0, 1), (-1, 1), (-1, 0), (-1, -1), (0, -1), (1, -1)):
-        steps = [
-            around[reach + k * dy :, reach + k * dx :][:height, :width] for k in range(1, reach + 1)
-        ]
-        rim = np.minimum(rim, np.max(steps, axis=0))
-    return np.maximum(rim - sky, 0.0)
-
-
-def _flattened(sky: Array) -> Array:
-    """Without what is larger than a mote: slope, vignetting, nebula; smoothed by a cell."""
-    sky = np.where(np.isfinite(sky), sky, np.nanmedian(sky))
-    broad = ndimage.median_filter(sky, size=max(5, max(sky.shape) // 3) | 1)
-    return ndimage.gaussian_filter(sky - broad, 1.0)
+def _spots(line: NightLine, maps: Array | None) -> dict[str, float]:
+    spot = None if maps is None else darkest_spot(maps, line.flip)
+    return {} if spot is None else {"spots_pct": spot.depth_pct, "spots_sigma": spot.sigma}
 
 
 def _passing(line: NightLine) -> dict[str, float]:

@@ -13,6 +13,7 @@ import numpy as np
 
 from classifier.night_focus import focus_course, focus_spell
 from classifier.night_line import NightLine
+from classifier.night_sway import motion_of, sway_signs
 from classifier.night_trend import correlation, eases, find_step, known, smoothness, trend
 
 Array = np.ndarray
@@ -40,8 +41,8 @@ def _stretch(line: NightLine) -> dict[str, float]:
     size. stretch_uneven: scatter of its size over its mean. stretch_smooth, stretch_trend: its
     course; stretch_lost: rank correlation with the light lost; stretch_cloud: mean loss of the
     stretched subs less that of the round ones. along_ra: 1 along right ascension, -1 along
-    declination. lobed, lopsided: form of the stretched subs. bursts, calm_share: see `_jolts`.
-    flip_onset: growth of the elongation at the flip; flip_quiet: share
+    declination. lobed, lopsided: form of the stretched subs. bursts, calm_share: see `_jolts`;
+    sway_...: see `night_sway`. flip_onset: growth of the elongation at the flip; flip_quiet: share
     of round subs after it. frames_shake, frames_drift: share of single frames that measure so."""
     elongation = line.of["elongation"]
     shape = line.of["e1"] + 1j * line.of["e2"]
@@ -63,7 +64,7 @@ def _stretch(line: NightLine) -> dict[str, float]:
         "stretch_smooth": smoothness(size),
         "stretch_trend": correlation(line.hours, size),
     }
-    signs |= _jolts(line)
+    signs |= _jolts(line) | sway_signs(line)
     signs["stretch_lost"] = correlation(line.of["veil_mag"], size)
     lost, long = line.of["veil_mag"], elongation >= STRETCHED
     hit, round_ = (np.isfinite(lost) & which for which in (long, elongation < _quiet(seen)))
@@ -122,12 +123,10 @@ def _jolts(line: NightLine) -> dict[str, float]:
     """bursts: share of the subs that moved otherwise than their neighbours; calm_share: of those
     that moved like them.
 
-    What a motion adds to a star is a tensor of second moments, (a^2 - b^2) along its angle, which
-    neither the air nor the optics' own stretch change: the differences between neighbours tell a
-    motion also where these hide it in the elongation. In units of the sharp stars' width.
+    The differences between neighbours tell a motion also where air and optics hide it in the
+    elongation (`night_sway`).
     """
-    width = line.of["fwhm_px"]
-    moved = (line.of["e1"] + 1j * line.of["e2"]) * (width / np.nanquantile(width, 0.1)) ** 2
+    moved = motion_of(line)
     places = np.flatnonzero(np.isfinite(moved))
     moved = moved[places]
     if len(places) < LEAST_MOVED:
