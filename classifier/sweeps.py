@@ -12,6 +12,7 @@ from torch import Tensor
 
 from classifier.frame_overview import block_means
 
+MOST_COUNTED = 1024  # values of a row: their number takes ten bits
 BAND_ROWS = 72  # of the half-size picture: some 2 MB of a large frame and what is made of it
 
 # Exchanges that bring the middle one of nine to the place 4 (Paeth 1990, from memory; a test tries
@@ -172,7 +173,32 @@ def ranked(values: Tensor, rank: int) -> Tensor:
         side_by_side = np.ascontiguousarray(values.numpy())
         found = np.partition(side_by_side, rank - 1, axis=-1)[..., rank - 1]
         return torch.from_numpy(np.asarray(found))
+    if torch.compiler.is_compiling() and values.shape[-1] < MOST_COUNTED:
+        return ranked_by_bits(values, rank)
     return values.kthvalue(rank, dim=-1).values
+
+
+def ranked_by_bits(values: Tensor, rank: int | Tensor) -> Tensor:
+    """What `ranked` gives, for float32, fewer than MOST_COUNTED, and for a rank for each row, too;
+    infinite numbers may be among them.
+
+    Two bits of the answer at a time are told by counting what lies below: 16 looks at values that
+    code put together by torch's compiler keeps at hand, in place of a sort.
+    """
+    bits = values.view(torch.int32)
+    # As whole numbers, floats lie in their order once the negative ones are turned about.
+    key = bits ^ ((bits >> 31) & 0x7FFFFFFF)
+    found = torch.full_like(key[..., 0], -(2**31))
+    for shift in range(30, -1, -2):
+        one = found + (1 << shift)
+        two = one + (1 << shift)
+        three = two + (1 << shift)
+        first, second, third = ((key < limit[..., None]).int() for limit in (one, two, three))
+        # Three counts in one number.
+        below = (first + (second << 10) + (third << 20)).sum(-1, dtype=torch.int32)
+        for place, limit in ((0, one), (10, two), (20, three)):
+            found = torch.where(((below >> place) & 1023) < rank, limit, found)
+    return (found ^ ((found >> 31) & 0x7FFFFFFF)).view(torch.float32)
 
 
 def lower_median(values: np.ndarray) -> np.ndarray:

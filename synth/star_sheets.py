@@ -127,7 +127,7 @@ class _Frames:
         # So many of the frames, the first, have wells that spill.
         self.blooming = int((plan.numbers[rows, NUMBERS.index("blooms")] > 0).sum())
         self.sky_e = there(plan.sky_e)
-        self.x, self.y, self.flux_e = there(plan.stars).unbind(2)
+        self.x, self.y, self.flux_e = (v.contiguous() for v in there(plan.stars).unbind(2))
         self.planes = None if plan.planes is None else there(plan.planes)
         self.batch = torch.arange(len(rows), device=device)[:, None]
         self.crowd: tuple[Tensor, Tensor] | None = None
