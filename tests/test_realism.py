@@ -10,6 +10,7 @@ from astropy.io import fits
 from graft_source import as_source, noisy, star_field
 from small_model import write_small_model
 
+from classifier.network import BRANCHES
 from synth.stand_in import Source
 from training.frame_statistics import (
     BANDS,
@@ -162,13 +163,19 @@ def test_sets_are_compared_in_all_views():
 
     def made(name, offset):
         sizes = (len(STATISTICS), 7, 9)
-        return Set(*(rng.normal(offset, 1, (80, n)) for n in sizes), groups(name))
+        values = [rng.normal(offset, 1, (80, n)) for n in sizes]
+        # One branch alone, the stack, sees no difference.
+        branches = [rng.normal(0 if b == "stack" else offset, 1, (80, 5)) for b in BRANCHES]
+        return Set(*values, groups(name), tuple(branches))
 
     figures = compare(made("real", 0), made("rendered", 2), 1, **QUICK) | {"sources": 20}
     for name in ("statistics", "facts", "features"):
         assert figures["classifiers"][name]["linear"]["auc"] > 0.97
+    # As above: 20 groups against 20, three of 0.046.
+    assert figures["classifiers"]["branch stack"]["linear"]["auc"] == pytest.approx(0.5, abs=0.14)
+    assert figures["classifiers"]["branch tiles"]["linear"]["auc"] > 0.97
     assert figures["statistics"]["count_slope"]["rendered_is_larger"] > 0.85
-    assert len(lines(figures)) == 2 + len(STATISTICS) + 9
+    assert len(lines(figures)) == 2 + len(STATISTICS) + 9 + len(BRANCHES)
 
 
 def test_a_folder_is_compared_with_its_renderings(tmp_path):

@@ -4,14 +4,15 @@ that tries to tell them apart.
 For every real frame a run of clean frames of its size is rendered, whose files tell no more facts
 than the real one's does; windows of the real frame stand against them. Judged are plain
 statistics one by one, and, cross-validated with whole groups of frames held out, classifiers on the
-statistics, on the numbers of the views, and on a network's features: an area under the curve of
+statistics, on the numbers of the views, on a network's features, and on what each of its branches
+says, which tells the view that gives rendered frames away: an area under the curve of
 0.5 means that nothing tells rendered from real, 1 that everything does. The linear and the forest
 learn what real frames are like from the other real groups, and with a handful of rigs they learn
 those rigs: areas under 0.5 then say that a new rig is unlike them. `outlying` knows rendered frames
 only and asks how far out a frame lies, which needs no real frame to learn from.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -28,6 +29,7 @@ from sklearn.model_selection import StratifiedGroupKFold
 from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import StandardScaler
 
+from classifier.network import BRANCHES
 from classifier.sheet import SHAPE_FACTS
 from classifier.views import PHYSICAL, Views, make_views
 from classifier.weights import Model, load_model
@@ -41,23 +43,40 @@ from training.metrics import bootstrap_interval
 
 SCHEMA = "nightcull/realism-1"
 FOLDS = 5
+KINDS = ("outlying", "linear", "forest")
 Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class Set:
-    """N frames in numbers: statistics (N, S), facts (N, F) of the views, features (N, D), and the
-    group of each (N,)."""
+    """N frames in numbers: statistics (N, S), facts (N, F) of the views, features (N, D), the group
+    of each (N,), and what each of BRANCHES says of them, (N, its length)."""
 
     statistics: Array
     facts: Array
     features: Array
     group: NDArray[np.str_]
+    branches: tuple[Array, ...]
 
     @staticmethod
     def cat(parts: list["Set"]) -> "Set":
-        names = ("statistics", "facts", "features", "group")
-        return Set(*(np.concatenate([getattr(p, name) for p in parts]) for name in names))
+        return Set(
+            np.concatenate([p.statistics for p in parts]),
+            np.concatenate([p.facts for p in parts]),
+            np.concatenate([p.features for p in parts]),
+            np.concatenate([p.group for p in parts]),
+            tuple(np.concatenate(each) for each in zip(*(p.branches for p in parts), strict=True)),
+        )
+
+    @property
+    def views(self) -> dict[str, Array]:
+        """What classifiers are given, by name."""
+        return {
+            "statistics": self.statistics,
+            "facts": self.facts,
+            "features": self.features,
+            **{f"branch {name}": told for name, told in zip(BRANCHES, self.branches, strict=True)},
+        }
 
 
 def realism(
@@ -115,12 +134,14 @@ def _rendered(
 def _set(pixels: np.ndarray, physical: torch.Tensor, group: str, model: Model) -> Set:
     with torch.inference_mode():
         views = make_views(torch.from_numpy(np.ascontiguousarray(pixels)), physical)
-        features = model.network.encode(views).double().numpy()
+        told = model.network.told(views)
+        features = model.network.join(told).double().numpy()
     widths = _fwhm_px(views)
     mosaic = [bool(flag > 0.5) for flag in physical[:, PHYSICAL.index("is_cfa")]]
     rows = [statistics(p, m, w) for p, m, w in zip(pixels, mosaic, widths, strict=True)]
     facts = views.facts.double().numpy()
-    return Set(np.stack(rows), facts, features, np.array([group] * len(pixels)))
+    branches = tuple(part.double().numpy() for part in told)
+    return Set(np.stack(rows), facts, features, np.array([group] * len(pixels)), branches)
 
 
 def _fwhm_px(views: Views) -> list[float]:
@@ -142,14 +163,16 @@ def compare(real: Set, rendered: Set, seed: int, **effort: int) -> dict[str, Any
         },
         "classifiers": {
             name: told_apart(
-                getattr(real, name),
-                getattr(rendered, name),
+                values,
+                rendered.views[name],
                 real.group,
                 rendered.group,
                 seed,
+                # Which branch tells is said by the quickest that looks for a difference.
+                ("linear",) if name.startswith("branch") else KINDS,
                 **effort,
             )
-            for name in ("statistics", "facts", "features")
+            for name, values in real.views.items()
         },
     }
 
@@ -173,11 +196,12 @@ def told_apart(
     real_group: NDArray[np.str_],
     rendered_group: NDArray[np.str_],
     seed: int,
+    which: Sequence[str] = KINDS,
     trees: int = 200,
     repeats: int = 3,
 ) -> dict[str, dict[str, float]]:
-    """Area under the ROC curve of three classifiers, on frames of groups they were not fitted on;
-    their answers are means over `repeats` divisions into folds."""
+    """Area under the ROC curve of some of three classifiers, on frames of groups they were not
+    fitted on; their answers are means over `repeats` divisions into folds."""
     values = np.concatenate((real, rendered))
     truth = np.repeat([0, 1], [len(real), len(rendered)])
     group = np.concatenate((real_group, rendered_group))
@@ -193,7 +217,7 @@ def told_apart(
             RandomForestClassifier(trees, min_samples_leaf=2, random_state=seed % 2**31),
         ),
     }
-    return {name: _area(make, values, truth, group, seed, repeats) for name, make in kinds.items()}
+    return {name: _area(kinds[name], values, truth, group, seed, repeats) for name in which}
 
 
 class Outlying:
