@@ -8,6 +8,7 @@ import numpy as np
 import torch
 from torch import Tensor
 
+from synth.optics import spread
 from synth.psf import Blur, Pupil, blur_otf, blurred, optical_light
 from synth.sheet_plan import SheetPlan
 from synth.stamp_rows import put_phases
@@ -79,11 +80,19 @@ def _make(plan: SheetPlan, rows: np.ndarray, into: Tensor, is_fused: bool) -> No
     pupil = Pupil(**sent({name: of[rows] for name, of in plan.pupil.items()}, into.device))
     blur = Blur(**sent(table, into.device))
     amplitude, otf = pupil.amplitude(128), blur_otf(blur, STAMP_PX, OVER)
-    centre = slice(CENTRE_ZONE, CENTRE_ZONE + 1)
-    for lights, waves, own, colours in (
-        (slice(0, -1), blur.waves, otf, (1.0,)),
-        (slice(-1, None), blur.waves[:, centre], otf[:, centre if otf.shape[1] > 1 else slice(1)],
-         band(pupil)),
-    ):  # fmt: skip
-        light = optical_light(pupil, amplitude, waves, STAMP_PX, OVER, colours, is_fused)
-        put_phases(blurred(light, own).clamp_min_(0), into[:, lights], OVER)
+    light = optical_light(pupil, amplitude, blur.waves, STAMP_PX, OVER, (1.0,), is_fused)
+    put_phases(blurred(light, otf).clamp_min_(0), into[:, :-1], OVER)
+    # The bright light's colours all at once, as if they were frames.
+    centre, colours = slice(CENTRE_ZONE, CENTRE_ZONE + 1), band(pupil)
+    each = len(colours)
+    light = spread(
+        amplitude.repeat(each, 1, 1),
+        blur.waves[:, centre].repeat(each, 1, 1),
+        1.0 / (OVER * pupil.lambda_over_d_px).repeat(each),
+        STAMP_PX * OVER,
+        torch.cat(colours),
+        is_fused,
+    )
+    light = light.unflatten(0, (each, -1)).mean(0)
+    otf = otf if otf.shape[1] == 1 else otf[:, centre]
+    put_phases(blurred(light, otf).clamp_min_(0), into[:, -1:], OVER)

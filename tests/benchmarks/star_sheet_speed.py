@@ -116,12 +116,14 @@ def main() -> None:
         print(f"most memory used: {torch.cuda.max_memory_allocated() / 2**30:.1f} GiB")
     if args.profile:
         plan = plan_sheets(draw_star_scenes(1, 0, args.frames, args.width, args.height))
-        renderer = SheetRenderer(plan, args.device, int(1e6 * args.mpx), args.fused)
+        options = args.device, int(1e6 * args.mpx), args.fused
+        renderer = SheetRenderer(plan, *options)
         generator = torch_stream(args.device, 1, 0)
         batches = renderer.tiles(generator, anew=True)
         sizes = ", ".join(f"{len(tiles)} of {tiles.side_px} px" for tiles in batches)
         print(f"\nframes by size of their tiles: {sizes}")
-        print("shapes:\n" + profiled(args.device, lambda: SheetRenderer(plan, args.device)))
+        print("shapes:\n" + profiled(args.device, lambda: SheetRenderer(plan, *options)))
+        print("strengths:\n" + profiled(args.device, lambda: settle(plan.truth, args.device)))
         print("tiles:\n" + profiled(args.device, lambda: renderer.tiles(generator, anew=True)))
         print("reading:\n" + profiled(args.device, lambda: read_tiles(batches, 1.0, args.fused)))
 
