@@ -46,13 +46,14 @@ class OwnStar:
 
 
 def own_star(source: Source, light_e: np.ndarray) -> OwnStar:
-    """The mean of the frame's brightest stars; with under three a Moffat star of exponent 3
-    (common practice) and the frame's width."""
+    """The mean of the frame's brightest stars; with under three, or where all of them hide the
+    same part beyond the frame's edge, a Moffat star of exponent 3 (common practice) and the frame's
+    width."""
     reach = min(REACH_PX, min(light_e.shape) // 4)
     axis = np.arange(-reach, reach + 1)
     away = np.hypot(axis[:, None], axis[None])
     cuts = _cuts(source, light_e, reach)
-    if len(cuts) < _LEAST:
+    if len(cuts) < _LEAST or np.isnan(cuts).all(0).any():
         scale = source.fwhm_px / (2 * (2 ** (1 / 3) - 1) ** 0.5)
         return _whole((1 + (away / scale) ** 2) ** -3, away, 3 * source.fwhm_px)
     image = np.nanmedian(cuts, 0)

@@ -57,6 +57,18 @@ def test_a_frame_of_hardly_a_star_gives_a_star_of_its_width():
     assert star.sum() == pytest.approx(1.0, abs=0.05)
 
 
+def test_stars_that_all_lie_at_one_edge_give_a_star_of_the_frame_s_width():
+    """Their far side is seen in none of them: no number comes of it, and none may be put in."""
+    light = np.full((240, 240), 200.0)
+    stamp = drawn(galsim.Moffat(beta=3, fwhm=3.0), 61)
+    for y in (40, 110, 190):
+        light[y - 30 : y + 31, :36] += 3e5 * stamp[:, 25:]
+    source = as_source(noisy(light))
+    star = own_star(source, source.electrons()).light((101, 101), 50, 50)
+    assert np.isfinite(star).all()
+    assert star.sum() == pytest.approx(1.0, abs=0.05)
+
+
 def test_the_mean_of_faint_stars_is_not_rough():
     """Made as bright as a star that casts a reflection, rough pixels would stand round its core."""
     profile, rng = galsim.Moffat(beta=2.5, fwhm=3.0), np.random.default_rng(5)
