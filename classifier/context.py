@@ -2,7 +2,8 @@
 
 Four pixels wide is good seeing on one rig and a ruined sub on another. The context says how a
 frame's stars and sky stand against the best of its own run, in the network's own measure of
-them, so that training and labelling see the same thing.
+them, so that training and labelling see the same thing. To these numbers come the features of
+its company, the middle of what the network makes of all subs of the run.
 """
 
 import torch
@@ -75,3 +76,20 @@ def run_context(shapes: Tensor) -> Tensor:
         ),
         -1,
     )
+
+
+def run_company(features: Tensor) -> Tensor:
+    """(..., N, D) features of runs of N frames -> (..., N, D) their median over the run, the same
+    for each of its frames; NaN if the run is too short."""
+    if features.shape[-2] < SMALLEST_RUN:
+        return torch.full_like(features, torch.nan)
+    return features.median(-2, keepdim=True).values.expand(features.shape)
+
+
+def beside_run(shapes: Tensor, features: Tensor) -> Tensor:
+    """What `Network.judge` takes as context: `run_context` of the shapes, then `run_company`.
+
+    shapes (..., N, len(SHAPE_FACTS)), features (..., N, D), runs of N frames -> (..., N,
+    len(CONTEXT) + D); NaN if too short.
+    """
+    return torch.cat((run_context(shapes), run_company(features).to(shapes.dtype)), -1)

@@ -17,7 +17,7 @@ import torch
 from classifier import __version__
 from classifier.advice import run_advice
 from classifier.calibration_text import run_texts, sub_texts
-from classifier.context import run_context
+from classifier.context import beside_run
 from classifier.crew import File, examine_all, useful_workers
 from classifier.errors import UsageError
 from classifier.evidence import YES
@@ -186,7 +186,8 @@ def _confidences(
     """The model's calibrated opinion on the frames of one run, and how strange each one is."""
     with torch.inference_mode():
         features = torch.from_numpy(np.stack([sight.features for sight in run]))
-        context = run_context(torch.from_numpy(np.stack([sight.shape for sight in run])))
+        shapes = torch.from_numpy(np.stack([sight.shape for sight in run]))
+        context = beside_run(shapes, features)
         confidences = model.confidences(model.network.judge(features, context))
         unfamiliar = model.unfamiliar(features)
     rows = [dict(zip(KEYS, row, strict=True)) for row in confidences.tolist()]

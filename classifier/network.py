@@ -37,6 +37,8 @@ class NetworkConfig:
     branch_dropout: in training, the share of frames for which a branch is left out, each of the
     six on its own. No branch can then leave to the others what only it sees well, nor learn a
     field by heart that the others would recognise too.
+    company: whether the features of the run's middle are judged beside the frame's own, and how
+    far from them these lie. company_dropout: of what is told by them, in training.
     """
 
     width: int = 32
@@ -46,6 +48,8 @@ class NetworkConfig:
     sky_blocks: int = 1
     sky_stages: int = 1
     branch_dropout: float = 0.0
+    company: bool = False
+    company_dropout: float = 0.2
 
     def as_dict(self) -> dict[str, int | float]:
         return asdict(self)
@@ -188,6 +192,15 @@ class Network(nn.Module):
             nn.ReLU(inplace=True),
             nn.Linear(self.config.features, len(KEYS)),
         )
+        if self.config.company:
+            listen = nn.Linear(2 * self.config.features, self.config.features, bias=False)
+            # A network that is trained on begins with what it said without its company.
+            nn.init.zeros_(listen.weight)
+            self.company = nn.Sequential(
+                nn.BatchNorm1d(2 * self.config.features, affine=False),
+                nn.Dropout(self.config.company_dropout),
+                listen,
+            )
         self.strange = nn.Sequential(
             nn.ReLU(),
             nn.Linear(self.config.features, self.config.features // 4),
@@ -232,10 +245,22 @@ class Network(nn.Module):
         ]
 
     def judge(self, features: Tensor, context: Tensor) -> Tensor:
-        """Features (B, D) and run context (B, len(CONTEXT)), NaN unknown -> logits (B, 16)."""
-        known = (~context.isnan()).to(features.dtype)
-        context = context.nan_to_num(0.0).clamp(-5, 5).to(features.dtype)
-        return self.head(torch.cat((features, context, known), 1))
+        """Features (B, D) and run context -> logits (B, 16).
+
+        context: (B, len(CONTEXT) + D) as `context.beside_run` gives it, NaN unknown; without the D
+        columns of the company that is unknown.
+        """
+        numbers = context[:, : len(CONTEXT)]
+        known = (~numbers.isnan()).to(features.dtype)
+        numbers = numbers.nan_to_num(0.0).clamp(-5, 5).to(features.dtype)
+        hidden = self.head[:2](torch.cat((features, numbers, known), 1))
+        if self.config.company and context.shape[1] > len(CONTEXT):
+            company = context[:, len(CONTEXT) :].to(features.dtype)
+            beside = torch.cat((company, features - company), 1)
+            known = ~company.isnan().any(1, keepdim=True)
+            told = self.company(torch.where(known, beside, torch.zeros_like(beside)))
+            hidden = hidden + told * known
+        return self.head[2:](hidden)
 
     def strangeness(self, features: Tensor) -> Tensor:
         """Features (B, D) -> (B,) logit that the frame is no sub of a star field at all."""

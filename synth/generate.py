@@ -18,7 +18,7 @@ from synth.defects import response_rms
 from synth.expose import expected_electrons
 from synth.plan import Plan, plan
 from synth.processing import process
-from synth.recipes import RECIPES, draw_strength
+from synth.recipes import RATIOS, RECIPES, draw_strength
 from synth.rng import stream, torch_stream
 from synth.scene import Scene, draw_run
 from synth.sensor import Readout, read_out
@@ -37,6 +37,20 @@ RUN_FAULTS = {
     "diffraction_spikes": 0.12,
     "drift": 0.12,  # flexure and polar error pull every sub the same way
 }
+# Chance that a fault which comes and goes in most runs stays in one: a mirror out of line, a focus
+# never found, a night of cloud, the Moon. From its first sub to its last, or for a part of it.
+LASTING_FAULTS = {
+    "clouds": 0.04,
+    "vibration": 0.04,
+    "defocus": 0.05,
+    "bloated_stars": 0.03,
+    "miscollimation": 0.07,
+    "guiding_loss": 0.03,
+    "gradient": 0.07,
+    "reflection": 0.07,
+}
+WHOLE_RUN = 0.6
+MOVING = ("clouds", "vibration", "guiding_loss")
 # Relative chance of the faults that come and go from sub to sub.
 FRAME_FAULTS = {
     "clouds": 1.2,
@@ -120,7 +134,39 @@ def _with_faults(frames: list[Scene], seed: int, number: int, cfa: bool) -> list
         strength, state = draw_strength(key, rng), int(rng.integers(2**62))
         # Each frame gets the recipe from the same numbers: same motes, same hot pixels.
         frames = [RECIPES[key](f, strength, np.random.default_rng(state)) for f in frames]
+    for key, chance in LASTING_FAULTS.items():
+        if rng.random() < chance:
+            frames = _lasting(frames, key, rng)
     return [_one_frame(f, stream(seed, "sub faults", number, i)) for i, f in enumerate(frames)]
+
+
+def _lasting(frames: list[Scene], key: str, rng: np.random.Generator) -> list[Scene]:
+    """Scenes of a run with one fault in all of them or in a part, its strength changing a little
+    from sub to sub; scenes that have a fault of the stars' shape already get no other.
+
+    What sits in rig or sky is drawn alike for all of them; what moves is drawn anew.
+    """
+    strength, states = draw_strength(key, rng), rng.integers(2**62, size=len(frames))
+    if key not in MOVING:
+        states[:] = states[0]
+    first, last = 0, len(frames)
+    if rng.random() > WHOLE_RUN:
+        first, last = sorted(rng.choice(len(frames) + 1, 2, replace=False))
+    # Of ratios what goes beyond 1.
+    least = 1.0 if key in RATIOS else 0.0
+    wanted = least + (strength - least) * rng.uniform(0.85, 1.0, len(frames))
+
+    def changed(number: int, scene: Scene) -> Scene:
+        taken = key in SHAPE_KEYS and _is_misshapen(scene)
+        if taken or not first <= number < last:
+            return scene
+        return RECIPES[key](scene, wanted[number], np.random.default_rng(states[number]))
+
+    return [changed(number, scene) for number, scene in enumerate(frames)]
+
+
+def _is_misshapen(scene: Scene) -> bool:
+    return bool(set(scene.recipe) & set(SHAPE_KEYS))
 
 
 def _one_frame(scene: Scene, rng: np.random.Generator) -> Scene:
@@ -129,7 +175,7 @@ def _one_frame(scene: Scene, rng: np.random.Generator) -> Scene:
     drawn = [str(k) for k in rng.choice(keys, count, replace=False, p=weights / weights.sum())]
     shapes = [key for key in drawn if key in SHAPE_KEYS]
     # Two smears at once are rare, and then neither can be read.
-    spare = shapes[1:] if rng.random() < 0.85 else []
+    spare = shapes[0 if _is_misshapen(scene) else 1 :] if rng.random() < 0.85 else []
     return apply(scene, [key for key in drawn if key not in spare], rng)
 
 

@@ -37,14 +37,14 @@ RANGES: dict[str, tuple[float, float]] = {
     "bayer_grid": (0.01, 0.45),
     "reflection": (1.2, 40.0),
 }
-_RATIOS = ("vibration", "drift", "defocus", "bloated_stars", "miscollimation")
+RATIOS = ("vibration", "drift", "defocus", "bloated_stars", "miscollimation")
 # Longest smear in px that the star stamps can hold.
 LONGEST_PX = 32.0
 
 
 def draw_strength(key: str, rng: np.random.Generator) -> float:
     low, high = RANGES[key]
-    if key in _RATIOS:
+    if key in RATIOS:
         return 1 + log_uniform(rng, low - 1, high - 1)
     return log_uniform(rng, low, high)
 

@@ -11,7 +11,7 @@ from classifier.vocabulary import KEYS
 from training.calibrate import Familiar
 from training.export import as_stored, write_model
 
-SMALL = NetworkConfig(width=8, features=32, star_features=16)
+SMALL = NetworkConfig(width=8, features=32, star_features=16, company=True)
 # How a model was made, as a training tells it, in words that a test knows again.
 MADE = {
     "command": "a command",
@@ -26,7 +26,9 @@ MADE = {
 
 def small_network(seed: int = 1) -> Network:
     torch.manual_seed(seed)
-    return as_stored(Network(SMALL)).eval()
+    network = Network(SMALL)
+    torch.nn.init.normal_(network.company[2].weight, std=0.1)  # an untrained one hears no company
+    return as_stored(network).eval()
 
 
 def random_views(frames: int, seed: int = 1) -> Views:

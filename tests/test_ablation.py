@@ -3,6 +3,8 @@
 Outside reference: scikit-learn's average precision.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import torch
@@ -16,6 +18,7 @@ from classifier.vocabulary import FAULTS, INDEX, KEYS
 from classifier.weights import load_model
 from training.ablation import ALL, VARIANTS, WITHOUT_RUN, Ablated, ablated, ablation_figures
 from training.card import card_text
+from training.data import Sample
 from training.export import write_model
 from training.figures import figures_of
 
@@ -23,21 +26,36 @@ NUMBER = {name: number for number, name in enumerate(VARIANTS)}
 TRAIL = INDEX["trail"]
 
 
+def one_run(frames: int) -> Sample:
+    return replace(sample_of(frames), run=torch.zeros(frames, dtype=torch.long))
+
+
+def beside(sample: Sample, features: torch.Tensor) -> torch.Tensor:
+    """The context of one run, its company by NumPy's median, the lower of two middle ones."""
+    middle = np.sort(features.numpy(), 0)[(len(features) - 1) // 2]
+    company = torch.from_numpy(middle).expand(len(features), -1)
+    return torch.cat((sample.context, company), 1)
+
+
 def test_answers_are_those_without_the_branches():
     """Against the network itself, which encodes every way anew; in parts of a batch as well."""
-    network, sample = small_network(), sample_of(5)
+    network, sample = small_network(), one_run(5)
     found = ablated(network, sample)
     assert found.logits.shape == (5, len(VARIANTS), len(KEYS))
     unknown = torch.full_like(sample.context, torch.nan)
     with torch.inference_mode():
         for name in BRANCHES:
             others = [other for other in BRANCHES if other != name]
-            less = network.judge(network.encode(sample.views, without=[name]), sample.context)
+            encoded = network.encode(sample.views, without=[name])
+            less = network.judge(encoded, beside(sample, encoded))
             only = network.judge(network.encode(sample.views, without=others), unknown)
             for told, expected in ((f"without_{name}", less), (f"only_{name}", only)):
                 assert found.logits[:, NUMBER[told]] == pytest.approx(expected.numpy(), abs=1e-5)
-        everything = network(sample.views, sample.context).numpy()
+        encoded = network.encode(sample.views)
+        everything = network.judge(encoded, beside(sample, encoded)).numpy()
+        numbers = network.judge(encoded, sample.context).numpy()
         alone = network(sample.views, unknown).numpy()
+    assert found.logits[:, NUMBER["without_company"]] == pytest.approx(numbers, abs=1e-5)
     assert found.logits[:, NUMBER[ALL]] == pytest.approx(everything, abs=1e-5)
     assert found.logits[:, NUMBER[WITHOUT_RUN]] == pytest.approx(alone, abs=1e-5)
     # Every way is another one, or nothing above could fail.
@@ -97,9 +115,9 @@ def test_card_shows_both_tables(tmp_path):
     figures["ablation"] = ablation_figures(blind(answers, "without_sky"), 1)
     text = card_text(model.config, figures)
     row = figures["ablation"]["variants"]["without_sky"]
-    trail = next(line for line in text.splitlines() if line.startswith("| trail | 1.00 | 1.00 | "))
-    assert trail.split(" | ")[3] == f"{row['faults']['trail']:.2f}"
-    assert "| fault | all | no run | no sky | no stars | no stack |" in text.replace("_", " ")
+    trail = next(line for line in text.splitlines() if line.startswith("| trail | 1.00 | 1.00 | 1.00 | "))
+    assert trail.split(" | ")[4] == f"{row['faults']['trail']:.2f}"
+    assert "| fault | all | no run | no company | no sky | no stars | no stack |" in text.replace("_", " ")
     assert "| fault | all | only sky | only stars |" in text
     change = row["change"]
     told = f"{change['value']:.2f} ({change['low']:.2f} to {change['high']:.2f})"

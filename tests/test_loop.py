@@ -81,7 +81,11 @@ def test_one_step_changes_the_weights_once(trainer):
 
 
 def test_every_parameter_gets_a_gradient(trainer):
-    trainer.step(sample_of(4), 0.0)
+    sample = sample_of(4)
+    # Beside a run's numbers and its company.
+    company = torch.randn(4, SMALL.features, generator=torch.Generator().manual_seed(2))
+    sample.context = torch.cat((sample.context, company), 1)
+    trainer.step(sample, 0.0)
     without = [
         name
         for name, parameter in trainer.network.named_parameters()
@@ -128,7 +132,7 @@ def test_answers_come_in_order_and_do_not_depend_on_the_batch(trainer):
     sample = sample_of(5)
     features = encode_all(trainer.network, sample.views, batch=2)
     torch.testing.assert_close(features, encode_all(trainer.network, sample.views))
-    beside, alone = judge_both(trainer.network, features, sample.context)
+    beside, alone = judge_both(trainer.network, features, sample.context, sample.run)
     with torch.inference_mode():
         torch.testing.assert_close(beside, trainer.network(sample.views, sample.context))
     assert (beside - alone).abs().max() > 1e-3

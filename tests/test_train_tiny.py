@@ -77,7 +77,7 @@ def test_the_cards_figures_come_from_the_evaluation(trained):
     assert whole == pytest.approx(figures["macro_average_precision"]["value"], abs=1e-3)
     alone = told["variants"]["without_run"]["macro_average_precision"]
     assert alone == pytest.approx(figures["macro_average_precision_alone"], abs=1e-3)
-    assert "| fault | all | no run | no sky |" in card.replace("_", " ")
+    assert "| fault | all | no run | no company | no sky |" in card.replace("_", " ")
     assert f"Macro average precision **{figures['macro_average_precision']['value']:.2f}**" in card
 
 

@@ -19,6 +19,7 @@ from classifier.vocabulary import KEYS
 from training.calibrate import is_clear, is_told_apart
 from training.data import Sample, targets_of
 from training.draws import Draws, average_precision, mean_of
+from training.loop import judge_both
 
 Array = NDArray[np.float64]
 
@@ -29,15 +30,18 @@ ALL, WITHOUT_RUN = "all", "without_run"
 
 @dataclass(frozen=True)
 class Variant:
-    """A way to judge a frame: the branches replaced by zeros, and whether its run is told."""
+    """A way to judge a frame: the branches replaced by zeros, and whether its run is told; of that
+    the numbers alone, or the features of its middle too."""
 
     without: tuple[str, ...] = ()
     beside: bool = True
+    company: bool = True
 
 
 VARIANTS: dict[str, Variant] = {
     ALL: Variant(),
     WITHOUT_RUN: Variant(beside=False),
+    "without_company": Variant(company=False),
     **{f"without_{name}": Variant((name,)) for name in BRANCHES},
     # One branch and nothing else: no run either.
     **{
@@ -70,17 +74,18 @@ def ablated(network: Network, sample: Sample) -> Ablated:
     device = next(network.parameters()).device
     parts = []
     for start in range(0, len(sample), BATCH):
-        rows = slice(start, start + BATCH)
-        told = network.told(sample.views[rows].to(device).float())
-        context = sample.context[rows].to(device)
-        alone = torch.full_like(context, torch.nan)
-        logits = []
-        for variant in VARIANTS.values():
-            features = network.join(told, variant.without)
-            logits.append(network.judge(features, context if variant.beside else alone).float())
-        parts.append(torch.stack(logits, 1).cpu())
+        parts.append(network.told(sample.views[start : start + BATCH].to(device).float()))
+    told = [torch.cat(branch) for branch in zip(*parts, strict=True)]
+    logits = []
+    for variant in VARIANTS.values():
+        features = network.join(told, variant.without)
+        if variant.beside and not variant.company:
+            logits.append(network.judge(features, sample.context.to(device)).float().cpu())
+            continue
+        beside, alone = judge_both(network, features, sample.context, sample.run)
+        logits.append(beside if variant.beside else alone)
     return Ablated(
-        torch.cat(parts).numpy(),
+        torch.stack(logits, 1).numpy(),
         sample.strength.float().cpu().numpy(),
         sample.run.cpu().numpy(),
     )

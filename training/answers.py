@@ -41,7 +41,7 @@ def answer(model: Any, sample: Sample) -> Answers:
     """Let a network (or a model's network) look at frames."""
     network = getattr(model, "network", model)
     features = encode_all(network, sample.views)
-    beside, alone = judge_both(network, features, sample.context)
+    beside, alone = judge_both(network, features, sample.context, sample.run)
     return Answers(
         features.cpu().numpy(),
         beside.numpy(),

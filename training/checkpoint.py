@@ -25,10 +25,15 @@ def made_before(path: Path | None) -> dict[str, Any]:
 
 
 def load_checkpoint(network: Network, path: Path) -> None:
-    """Weights of a checkpoint, or of a model folder, into a network of the same settings."""
+    """Weights of a checkpoint, or of a model folder, into a network of the same settings, but that
+    it may have begun to hear its company."""
     path = path / WEIGHTS_FILE if path.is_dir() else path
     try:
-        network.load_state_dict(network_state(load_file(path)))
+        state = network_state(load_file(path))
+        # What a network knows of its run's company is learnt on top of what it knows without.
+        own = network.state_dict()
+        state |= {n: t for n, t in own.items() if n.startswith("company.") and n not in state}
+        network.load_state_dict(state)
     except (OSError, RuntimeError, SafetensorError) as error:
         first = str(error).splitlines()[0]
         raise UsageError(

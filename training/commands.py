@@ -105,6 +105,10 @@ def train(
     name: Annotated[str | None, typer.Option(help="Name of the new model.")] = None,
     seed: Annotated[int | None, typer.Option(help="Seed of everything random.")] = None,
     start_from: Annotated[Path | None, typer.Option(help="Checkpoint to go on from.")] = None,
+    real_frames: Annotated[
+        Path | None,
+        typer.Option(help="Real good subs that faults are grafted onto, with graft_share."),
+    ] = None,
 ) -> None:
     """Train a model from rendered subs; calibrate it, judge it, write it with its card."""
     import shlex
@@ -117,7 +121,7 @@ def train(
     given = {"minutes": minutes, "steps": steps, "device": device, "name": name, "seed": seed}
     settings = read_train_config(path).changed(**given)
     command = shlex.join(["nightcull", *sys.argv[1:]])
-    typer.echo(run(settings, out, start_from, command=command))
+    typer.echo(run(settings, out, start_from, command=command, real_frames=real_frames))
 
 
 def evaluate(

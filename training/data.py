@@ -22,7 +22,7 @@ from synth.not_sky import paint_not_sky
 from synth.plan import Plan
 from synth.rng import seed_of, stream, torch_stream
 from training.config import TrainConfig
-from training.turns import TURNS, turn
+from training.run_blocks import each_run
 
 TRAINING, VALIDATION, CALIBRATION, EVALUATION = (
     "training",
@@ -55,7 +55,8 @@ FACT_GROUPS: tuple[tuple[tuple[str, ...], float], ...] = (
 class Sample:
     """Frames as views, with all that is needed to learn from them or to judge a model.
 
-    context (B, len(CONTEXT)), NaN unknown; strength (B, 16) in the vocabulary's units, NaN =
+    context (B, len(CONTEXT)), or (B, len(CONTEXT) + D) with the features of the run's middle behind
+    it, NaN unknown; strength (B, 16) in the vocabulary's units, NaN =
     leave out; run (B,) long, different for every run of the stream.
     """
 
@@ -165,11 +166,8 @@ def _forget(physical: Tensor, run: Tensor, share: float, rng: np.random.Generato
 
 
 def _contexts(views: Views, run: Tensor) -> Tensor:
-    """Context of a batch of whole runs, in order."""
-    shapes = shape_facts(views)
-    if len(run) % RUN_FRAMES:
-        return torch.cat([run_context(part) for part in shapes.split(RUN_FRAMES)])
-    return run_context(shapes.view(-1, RUN_FRAMES, shapes.shape[1])).flatten(0, 1)
+    """Context of a batch of whole runs, in order; their company is added where it is known."""
+    return each_run(run, run_context, shape_facts(views))
 
 
 PICTURES = ("sky", "sheet", "stack", "bright", "tiles")
@@ -240,7 +238,7 @@ class Buffer:
         self.filled = min(self.filled + count, self.capacity)
 
     def draw(self, count: int, rng: np.random.Generator, config: TrainConfig) -> Sample:
-        """Frames in random order, turned at random, some of them without their run."""
+        """Frames in random order, some of them without their run."""
         if self._store is None:
             raise ValueError("the buffer is empty: add frames before drawing from it")
         device = self._store.run.device
@@ -249,9 +247,8 @@ class Buffer:
         chosen = _some_stars(int(rng.choice(config.stars_in_training)), rng)
         stars = torch.from_numpy(chosen).to(device)
         views.sheet, views.sheet_facts = views.sheet[:, stars], views.sheet_facts[:, stars]
-        views, context = turn(views, drawn.context, int(rng.integers(TURNS)))
         alone = torch.from_numpy(rng.random(count) < config.context_dropout).to(device)
-        context = torch.where(alone[:, None], torch.nan, context)
+        context = torch.where(alone[:, None], torch.nan, drawn.context)
         return Sample(views, context, drawn.strength, drawn.run)
 
     def _next_rows(self, count: int, rng: np.random.Generator) -> np.ndarray:

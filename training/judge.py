@@ -184,7 +184,7 @@ def grafted_figures(model: Model, folder: Path, frames: int, seed: int) -> dict[
 
     A model that was trained with grafts is judged on groups kept from training, others on all.
     """
-    used = model.config["training"].get("settings", {}).get("grafts")
+    used = learnt_from_grafts(model.config["training"])
     sources, notes = good_frames(folder, "evaluation" if used else None, LEAVE_STARS)
     answers = Answers.cat([answer(model, sample) for sample in grafted(sources, seed, frames)])
     names = sorted({source.group for source in sources})
@@ -196,6 +196,14 @@ def grafted_figures(model: Model, folder: Path, frames: int, seed: int) -> dict[
             for number, name in enumerate(names)
         },
     }
+
+
+def learnt_from_grafts(made: dict[str, Any]) -> bool:
+    """Whether a model, or one that its training went on from, has learnt from grafted frames, by
+    the record of its training."""
+    if made.get("settings", {}).get("graft_share", 0) > 0:
+        return True
+    return "started_from" in made and learnt_from_grafts(made["started_from"])
 
 
 def false_labels(model: Model, answers: Answers, rows: NDArray[np.bool_]) -> dict[str, float]:

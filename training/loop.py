@@ -12,12 +12,14 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor, nn
 
+from classifier.context import CONTEXT, run_company
 from classifier.network import Network
 from classifier.views import Views
 from training.branch_lessons import BranchLessons
 from training.config import TrainConfig
 from training.data import Sample, targets_of
 from training.ranks import Ranks
+from training.run_blocks import each_run
 
 # Of the loss on strangeness beside that of the labels, which is a mean over 16.
 STRANGE_WEIGHT = 0.1
@@ -225,8 +227,16 @@ def encode_all(network: Network, views: Views, batch: int = 128) -> Tensor:
 
 
 @torch.inference_mode()
-def judge_both(network: Network, features: Tensor, context: Tensor) -> tuple[Tensor, Tensor]:
-    """Logits (N, 16) of frames beside their run, and of the same frames alone; on the CPU."""
-    beside = network.judge(features, context.to(features.device))
-    alone = network.judge(features, torch.full_like(context, torch.nan).to(features.device))
+def judge_both(
+    network: Network, features: Tensor, context: Tensor, run: Tensor
+) -> tuple[Tensor, Tensor]:
+    """Logits (N, 16) of frames beside their run, and of the same frames alone; on the CPU.
+
+    context: (N, len(CONTEXT)); run: (N,) whose frames lie side by side.
+    """
+    context = torch.cat(
+        (context[:, : len(CONTEXT)].to(features.device), each_run(run, run_company, features)), 1
+    )
+    beside = network.judge(features, context)
+    alone = network.judge(features, torch.full_like(context, torch.nan))
     return beside.float().cpu(), alone.float().cpu()

@@ -26,7 +26,7 @@ import torch.nn.functional as F
 from numpy.typing import NDArray
 from torch import Tensor, nn
 
-from classifier.context import run_context
+from classifier.context import beside_run
 from classifier.errors import UsageError
 from classifier.vocabulary import INDEX, KEYS
 from classifier.weights import WEIGHTS_FILE, Model, file_sha256, load_model
@@ -192,7 +192,7 @@ def make_task(
     context = torch.empty(0)
     for name in np.unique(group):
         rows = torch.from_numpy(np.nonzero(group == name)[0])
-        part = run_context(shapes[rows])
+        part = beside_run(shapes[rows], features[rows])
         if not len(context):
             context = torch.full((len(looks), part.shape[1]), torch.nan)
         context[rows] = part

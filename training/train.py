@@ -37,6 +37,7 @@ from training.ablation import Ablated, ablated, ablation_figures
 from training.calibrate import is_clear
 from training.card import card_text
 from training.checkpoint import load_checkpoint, made_before
+from training.company import as_learnt
 from training.config import TrainConfig, read_train_config
 from training.data import (
     CALIBRATION,
@@ -121,7 +122,7 @@ def train(
 
     try:
         sets = render_held_out(run)
-        trainer.record(_first_batch(sets[CALIBRATION], config))
+        trainer.record(_first_batch(trainer, sets[CALIBRATION]))
         learn(run, sets[VALIDATION])
     except torch.OutOfMemoryError:
         # What has been learnt is worth calibrating and keeping; before any step nothing is. Of
@@ -242,11 +243,12 @@ def render_held_out(run: Run) -> dict[str, list[Sample]]:
     return sets
 
 
-def _first_batch(samples: list[Sample], config: TrainConfig) -> Sample:
+def _first_batch(trainer: Trainer, samples: list[Sample]) -> Sample:
     """A batch as training draws it, of held-out frames: only its shape matters."""
-    buffer = Buffer(config.batch)
-    buffer.add(samples[0])
-    return buffer.draw(config.batch, stream(config.seed, "recording"), config)
+    config = trainer.config
+    buffer, rng = Buffer(config.batch), stream(config.seed, "recording")
+    buffer.add(as_learnt(samples[0], trainer.average, config.bf16, rng))
+    return buffer.draw(config.batch, rng, config)
 
 
 def _answers(run: Run, network: Network, samples: list[Sample]) -> Answers | None:
@@ -268,7 +270,7 @@ def learn(run: Run, validation: list[Sample]) -> None:
         while progress < 1:
             began = time.monotonic()
             fresh = next(rendered)
-            buffer.add(fresh)
+            buffer.add(as_learnt(fresh, trainer.average, config.bf16, rng))
             frames = ranks.mean(len(fresh))
             real = ranks.mean(len(fresh) if isinstance(fresh, GraftedSample) else 0)
             run.grafted += round(real * ranks.world)
