@@ -78,6 +78,9 @@ def test_a_deep_sub_keeps_its_noise_above_the_steps():
         for scene in runs(kind, 20):
             deep = replace(scene, exposure_s=40 * scene.exposure_s)
             assert pictures.signal_kept(deep) > 0.3
+            if kind == "eight_bit":
+                black, step = pictures.eight_bit_levels(deep)
+                assert (500 + deep.sky_e - black) / step < 125
 
 
 @pytest.mark.parametrize("quality", [None, 70, 90])
