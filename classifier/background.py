@@ -41,7 +41,6 @@ class Window:
     y0: int
     raw: Array
     light: Array
-    sky: Array
     noise_adu: float
     hot: Array
 
@@ -204,19 +203,18 @@ def _window(
     raw = np.ascontiguousarray(pixels[y0:y1, x0:x1])
     hot = hot_mask(raw, noise, mosaic)
     light = luminance(without_hot(raw, hot, mosaic), mosaic)
-    sky, spread = _sky(light)
-    residual = light - sky
+    residual, spread = _without_sky(light)
     if not np.isfinite(spread) or spread <= 0:
         spread = max(float(np.std(residual)), 1e-6)
     # Nebulae and crowding widen the mesh's own spread; pixel differences do not see them, but
     # see too little where neighbouring pixels were smoothed together. The truth lies between.
     if noise > 0:
         spread = min(spread, 1.25 * noise * (BINOMIAL_NOISE if mosaic else 1.0))
-    return Window(x0, y0, raw, residual, sky, spread, hot)
+    return Window(x0, y0, raw, residual, spread, hot)
 
 
-def _sky(light: Array) -> tuple[Array, float]:
-    """Sky of a window and the spread about it, by sep, from meshes of some 64 px.
+def _without_sky(light: Array) -> tuple[Array, float]:
+    """A window less its sky, and the spread about that, by sep, from meshes of some 64 px.
 
     Of large windows every second pixel of every second row is asked: a mesh still holds a
     thousand, and the sky does not change from a pixel to the next.
@@ -225,8 +223,14 @@ def _sky(light: Array) -> tuple[Array, float]:
     mesh = max(16, min(MESH_PX, min(height, width) // 4))
     if min(height, width) < 4 * MESH_PX:
         fitted = sep.Background(light, bw=mesh, bh=mesh)
-        return fitted.back(dtype=np.float32), float(fitted.globalrms)
+        return light - fitted.back(dtype=np.float32), float(fitted.globalrms)
     thin = np.ascontiguousarray(light[::2, ::2])
     fitted = sep.Background(thin, bw=mesh // 2, bh=mesh // 2)
-    sky = fitted.back(dtype=np.float32).repeat(2, 1).repeat(2, 0)
-    return sky[:height, :width], float(fitted.globalrms)
+    sky = fitted.back(dtype=np.float32)
+    wide = np.empty((len(sky), 2 * sky.shape[1]), np.float32)
+    wide[:, 0::2] = wide[:, 1::2] = sky
+    residual = np.empty_like(light)
+    for row in (0, 1):  # of each pair, which lie over the same sky
+        lines = light[row::2]
+        np.subtract(lines, wide[: len(lines), :width], out=residual[row::2])
+    return residual, float(fitted.globalrms)

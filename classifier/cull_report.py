@@ -23,7 +23,7 @@ SKIPPED = 5  # a stack of the first fifth is so shallow that it would press the 
 
 def cull_rows(results: Results) -> list[dict[str, Any]]:
     """What the template shows of every run with enough measured subs."""
-    return [_run(plan) for plan in plan_night(results) if len(plan.names) >= LEAST_SUBS]
+    return [_run(plan) for plan in plan_night(results, least_subs=LEAST_SUBS)]
 
 
 def _run(plan: RunPlan) -> dict[str, Any]:

@@ -23,6 +23,17 @@ MIDDLES = (np.arange(SECTORS) + 0.5) / SECTORS * 2 * np.pi
 RADII = np.exp(np.arange(-22, 12) * 0.05)  # of the circle's own: 0.33 to 1.73
 WIDE = 4  # radii to each side of an edge that is looked for
 SEARCHED = (0.72, 1.33)
+# The edges that are tried lie between two of the radii; which radii lie just inside and just
+# outside of each, as weights of 0 and 1.
+EDGES = np.sqrt(RADII[1:] * RADII[:-1])
+TRIED = np.flatnonzero((SEARCHED[0] < EDGES) & (SEARCHED[1] > EDGES))
+EDGES = EDGES[TRIED]
+INWARDS = TRIED[:, None] - np.arange(len(RADII))
+WITHIN_EDGES = ((INWARDS >= 0) & (INWARDS < WIDE)).astype(float)
+BEYOND_EDGES = ((INWARDS < 0) & (INWARDS >= -WIDE)).astype(float)
+# A circle laid through edges: its radius and shift by the sector, and their products in pairs.
+TERMS = np.stack((np.ones(SECTORS), np.cos(MIDDLES), np.sin(MIDDLES)), 1)
+PRODUCTS = (TERMS[:, :, None] * TERMS[:, None]).reshape(SECTORS, 9)
 TURNS, MORE_TURNS = 2, 1  # how often a circle is laid anew, and one that still moves
 STILL = 0.06  # of the radius: less is no move
 LEAST_SECTORS = 9
@@ -124,26 +135,20 @@ def _over_rays(values: Array) -> Array:
 
 def _laid(sums: Array, weights: Array) -> tuple[Array, Array, Array]:
     """(n,) shifts in radii and the factor on the radius that lay circles through their edges."""
-    light = np.cumsum(np.pad(sums, ((0, 0), (1, 0), (0, 0))), 1)
-    seen = np.cumsum(np.pad(weights, ((0, 0), (1, 0), (0, 0))), 1)
-    at = np.arange(WIDE, len(RADII) - WIDE + 1)
-    place = np.sqrt(RADII[at] * RADII[at - 1])
-    near = (place > SEARCHED[0]) & (place < SEARCHED[1])
-    at, place = at[near], place[near]
-    inner, outer = seen[:, at] - seen[:, at - WIDE], seen[:, at + WIDE] - seen[:, at]
-    step = (light[:, at] - light[:, at - WIDE]) / np.maximum(inner, 1e-3)
-    step -= (light[:, at + WIDE] - light[:, at]) / np.maximum(outer, 1e-3)
+    (light_in, light_out), (inner, outer) = (
+        (WITHIN_EDGES @ rings, BEYOND_EDGES @ rings) for rings in (sums, weights)
+    )
+    step = light_in / np.maximum(inner, 1e-3) - light_out / np.maximum(outer, 1e-3)
     step[np.minimum(inner, outer) < LEAST_SEEN * WIDE * RAYS] = -np.inf
-    edge, height = place[step.argmax(1)], np.maximum(step.max(1), 0)
+    edge, height = EDGES[step.argmax(1)], np.maximum(step.max(1), 0)
     # No sector has more say than three usual ones.
     usual = np.sort(height, axis=1)[:, SECTORS // 2, None]
     weight = np.minimum(height, 3 * np.maximum(usual, 1e-9))
-    terms = np.stack((np.ones(SECTORS), np.cos(MIDDLES), np.sin(MIDDLES)), 1)
     trust = weight
     for _ in range(2):
-        normal = np.einsum("ns,si,sj->nij", trust, terms, terms) + 1e-9 * np.eye(3)
-        fit = np.linalg.solve(normal, ((trust * edge) @ terms)[..., None])[..., 0]
-        trust = weight / (1 + ((edge - fit @ terms.T) / 0.08) ** 2) ** 2
+        normal = (trust @ PRODUCTS).reshape(-1, 3, 3) + 1e-9 * np.eye(3)
+        fit = np.linalg.solve(normal, ((trust * edge) @ TERMS)[..., None])[..., 0]
+        trust = weight / (1 + ((edge - fit @ TERMS.T) / 0.08) ** 2) ** 2
     shift = np.clip(fit[:, 1:], -0.3, 0.3)
     return shift[:, 0], shift[:, 1], np.clip(fit[:, 0], SEARCHED[0], SEARCHED[1])
 

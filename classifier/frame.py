@@ -78,10 +78,10 @@ def read_frame(path: Path, rig: Rig | None = None) -> Frame:
             pixels, planes = planes[0].copy(), None
         else:
             pixels = planes.mean(axis=0, dtype=np.float32)
-    if reading.facts.kind not in ("bias", "dark", "flat"):  # those are set aside, not judged
-        _refuse_constant(pixels)
     if overview is None:
         overview = overview_of(pixels)
+    if reading.facts.kind not in ("bias", "dark", "flat"):  # those are set aside, not judged
+        _refuse_constant(pixels, overview)
     facts, more = _checked_facts(reading, pixels, planes, overview)
     facts = rig.apply(facts) if rig is not None else facts
     frame = Frame(path, pixels, planes, facts, (*notes, *more))
@@ -197,9 +197,9 @@ def _is_grey(planes: np.ndarray) -> bool:
     return np.array_equal(planes[0], planes[1]) and np.array_equal(planes[0], planes[2])
 
 
-def _refuse_constant(pixels: np.ndarray) -> None:
+def _refuse_constant(pixels: np.ndarray, overview: Overview) -> None:
     first = pixels.flat[0]
-    if np.all(pixels[::8, ::8] == first) and np.all(pixels == first):
+    if np.all(overview.tops == first) and np.all(pixels == first):
         raise FrameError(
             f"Every pixel has the same value ({first:g}), so nothing was exposed or read out; look "
             "at the camera's connection and the cap."

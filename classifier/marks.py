@@ -33,17 +33,22 @@ def blob_facts(calm: Tensor) -> Tensor:
         if min(size) < 4 * width:
             numbers += [torch.zeros(len(calm), device=calm.device)] * 2
             continue
-        inner = F.avg_pool2d(picture, width, max(1, width // 2))
+        inner = _pooled(picture, width, max(1, width // 2))
         margin = [width] * 4
-        ring = F.avg_pool2d(F.pad(picture, margin, mode="reflect"), 3 * width, max(1, width // 2))[
-            ..., : inner.shape[2], : inner.shape[3]
-        ]
+        ring = _pooled(F.pad(picture, margin, mode="reflect"), 3 * width, max(1, width // 2))
+        ring = ring[..., : inner.shape[2], : inner.shape[3]]
         contrast = (inner - ring).flatten(1)
         rest = (contrast - middle(contrast)[:, None]).abs()
         spread = 1.4826 * middle(rest).clamp_min(1e-9)
         numbers.append(torch.log1p((-contrast.amin(1) / spread).clamp_min(0)))
         numbers.append(torch.log1p((contrast.amax(1) / spread).clamp_min(0)))
     return torch.stack(numbers, 1)
+
+
+def _pooled(picture: Tensor, size: int, step: int) -> Tensor:
+    """Means of size x size, every `step` both ways: first of rows, then of columns, which asks for
+    far fewer sums."""
+    return F.avg_pool2d(F.avg_pool2d(picture, (size, 1), (step, 1)), (1, size), (1, step))
 
 
 def spike_facts(stamps: Tensor, width_px: Tensor) -> Tensor:
@@ -115,9 +120,20 @@ def ring_facts(opened: Tensor) -> Tensor:
     for kernels in _ring_kernels(size, opened.device):
         turned = torch.fft.irfft2(spectrum[:, None] * kernels, s=(size, size))[..., :side, :side]
         # Falling from the middle to the edge is what stars do.
-        step = turned[:, :SECTORS].kthvalue(3, 1).values - turned[:, SECTORS].clamp_min(0)
+        step = _third(turned[:, :SECTORS]) - turned[:, SECTORS].clamp_min(0)
         numbers.append(torch.log1p(30 * step.flatten(1).amax(1).clamp_min(0)))
     return torch.stack(numbers, 1)
+
+
+def _third(pictures: Tensor) -> Tensor:
+    """(B, n, h, w) -> (B, h, w) the third lowest of n, kept up to date picture by picture: a fifth
+    of the time of a selection for each place."""
+    one = two = three = torch.full_like(pictures[:, 0], torch.inf)
+    for picture in pictures.unbind(1):
+        three = torch.minimum(three, torch.maximum(two, picture))
+        two = torch.minimum(two, torch.maximum(one, picture))
+        one = torch.minimum(one, picture)
+    return three
 
 
 @lru_cache(maxsize=4)

@@ -131,9 +131,13 @@ def _strongest(
 
     count: (B,) how many of the list belong to each frame.
     """
-    order = value.argsort(descending=True, stable=True)
     if len(count) > 1:
+        order = value.argsort(descending=True, stable=True)
         order = order[frame[order].argsort(stable=True)]
+    else:  # of one frame only those need be sorted that are listed
+        least = value.topk(min(MOST_PEAKS, len(value))).values
+        listed = true_places(value >= least[-1]) if len(value) else frame
+        order = listed[value[listed].argsort(descending=True, stable=True)]
     frame = frame[order]
     rank = torch.arange(len(order), device=value.device) - (count.cumsum(0) - count)[frame]
     order, *spot = _chosen(rank < MOST_PEAKS, order, frame, rank)

@@ -120,14 +120,20 @@ class RunPlan:
         return [self.names[i] for i in sorted(chosen)]
 
 
-def plan_night(results: Results, clip_sigma: float = CLIP_SIGMA) -> list[RunPlan]:
-    """A plan for every run that has at least one measured sub, in order of appearance."""
+def plan_night(
+    results: Results, clip_sigma: float = CLIP_SIGMA, least_subs: int = 1
+) -> list[RunPlan]:
+    """A plan for every run of at least so many measured subs, in order of appearance."""
     runs: dict[str, list[FrameResult]] = {}
     for frame in results.frames:
         if not frame.error:
             runs.setdefault(frame.run, []).append(frame)
-    plans = (plan_run(run, frames, clip_sigma) for run, frames in runs.items())
-    return [plan for plan in plans if plan is not None]
+    plans = (
+        plan_run(run, frames, clip_sigma)
+        for run, frames in runs.items()
+        if len(frames) >= least_subs
+    )
+    return [plan for plan in plans if plan is not None and len(plan.names) >= least_subs]
 
 
 def plan_run(

@@ -152,9 +152,11 @@ def _full_well(pixels: Tensor, saturation_adu: Tensor, tops: Tensor | None) -> T
     rows = pixels.amax(2) if tops is None else tops
     top = rows.amax(1)
     # Rows whose own maximum is low hold none of the pile; a pile in more rows shows in these too.
-    highest = rows.topk(min(PILE_ROWS, rows.shape[1]), 1).indices
-    frame = torch.arange(len(pixels), device=pixels.device)[:, None]
-    piled = (pixels[frame, highest] >= 0.995 * top[:, None, None]).flatten(1).sum(1) >= 6
+    highest, row = rows.topk(min(PILE_ROWS, rows.shape[1]), 1)
+    frame, place = (highest >= 0.995 * top[:, None]).nonzero().unbind(1)
+    count = (pixels[frame, row[frame, place]] >= 0.995 * top[frame, None]).sum(1)
+    piled = torch.zeros(len(top), dtype=count.dtype, device=top.device)
+    piled = piled.index_add_(0, frame, count) >= 6
     guess = torch.where(piled, top, torch.full_like(top, float("inf")))
     return torch.where(saturation_adu.isnan(), guess, saturation_adu)
 

@@ -108,14 +108,11 @@ def _bars(mean: Array, halves: Array) -> list[tuple[float, float]]:
     folded = np.minimum(mean, np.roll(mean, n // 2))[: n // 2]
     reach = ndimage.maximum_filter1d(halves, 3, axis=1, mode="wrap").min(0)
     reach = np.minimum(reach, np.roll(reach, n // 2))[: n // 2]
-    bars = []
-    for k in range(n // 2):
-        around = [folded[(k + d) % (n // 2)] for d in (-3, -2, -1, 1, 2, 3)]
-        strength = float(mean[k] + mean[k + n // 2]) / 2
-        seen = strength > VISIBLE_SIGMA and folded[k] > 0.6 * VISIBLE_SIGMA and reach[k] > 2.0
-        if seen and folded[k] >= max(around):
-            bars.append((k * STEP_DEG, strength))
-    return bars
+    highest = ndimage.maximum_filter1d(folded, 7, mode="wrap")
+    strength = (mean[: n // 2] + mean[n // 2 :]) / 2
+    seen = (strength > VISIBLE_SIGMA) & (folded > 0.6 * VISIBLE_SIGMA) & (reach > 2.0)
+    seen &= folded >= highest
+    return [(float(k * STEP_DEG), float(strength[k])) for k in np.flatnonzero(seen)]
 
 
 def _regular(bars_deg: list[float], strength: list[float]) -> bool:

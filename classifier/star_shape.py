@@ -10,7 +10,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from classifier.sweeps import middle, ranked_by_bits
+from classifier.sweeps import asinh, middle, ranked_by_bits
 
 SHAPE_FACTS: tuple[str, ...] = (
     "log_fwhm_px",
@@ -73,7 +73,7 @@ def stack_and_shape(
     lopsided = inner - torch.roll(inner.flip(1, 2), (1, 1), (1, 2))
     shown = torch.stack((everything, inner, turned, lopsided), 1)
     scale = everything.amax((1, 2)).clamp_min(1e-6)[:, None, None, None]
-    shown = torch.asinh(10 * shown / scale) / 3
+    shown = asinh(10 * shown / scale) / 3
 
     fwhm, hfr, dip, halo = _profile(everything)
     xx, yy, xy = moments.unbind(2)
@@ -121,21 +121,20 @@ def _centre(light: Tensor) -> tuple[Tensor, Tensor]:
     """Shift every star to the middle of its cut-out; also its moments xx, yy, xy, in px2."""
     side = light.shape[-1]
     axis = torch.arange(side, device=light.device, dtype=light.dtype) - side // 2
-    x, y = axis[None, :], axis[:, None]
     cx = torch.zeros(light.shape[:2], device=light.device)
     cy = torch.zeros_like(cx)
     xx = yy = xy = torch.zeros_like(cx)
     width = torch.full_like(cx, 5.0)
     # A round window that follows the star: the window's own width is taken out at the end.
     for _ in range(4):
-        dx, dy = x - cx[..., None, None], y - cy[..., None, None]
-        window = torch.exp(-0.5 * (dx**2 + dy**2) / width[..., None, None] ** 2)
-        weighed = light * window
-        total = weighed.sum((2, 3)).clamp_min(1e-6)
-        mx, my = (weighed * dx).sum((2, 3)) / total, (weighed * dy).sum((2, 3)) / total
-        xx = (weighed * dx * dx).sum((2, 3)) / total - mx**2
-        yy = (weighed * dy * dy).sum((2, 3)) / total - my**2
-        xy = (weighed * dx * dy).sum((2, 3)) / total - mx * my
+        # It is a product of one over the columns and one over the rows: so are its moments.
+        across, down = (_windowed(axis - at[..., None], width) for at in (cx, cy))
+        sums = down.transpose(2, 3) @ (light @ across)  # by the power of y, then of x
+        total = sums[..., 0, 0].clamp_min(1e-6)
+        mx, my = sums[..., 0, 1] / total, sums[..., 1, 0] / total
+        xx = sums[..., 0, 2] / total - mx**2
+        yy = sums[..., 2, 0] / total - my**2
+        xy = sums[..., 1, 1] / total - mx * my
         cx = (cx + mx).clamp(-6, 6)
         cy = (cy + my).clamp(-6, 6)
         spread = ((xx + yy) / 2).clamp(0.3, 30.0)
@@ -148,6 +147,14 @@ def _centre(light: Tensor) -> tuple[Tensor, Tensor]:
     flat = light.reshape(-1, 1, side, side)
     moved = F.grid_sample(flat, grid, mode="bicubic", align_corners=False).reshape(light.shape)
     return moved, torch.stack((xx, yy, xy), 2)
+
+
+def _windowed(away: Tensor, width: Tensor) -> Tensor:
+    """(B, n, side) distances -> (B, n, side, 3): a Gaussian of `width` (B, n), times the distance,
+    times its square."""
+    weight = torch.exp(-0.5 * (away / width[..., None]).square())
+    first = weight * away
+    return torch.stack((weight, first, first * away), 3)
 
 
 def _unwindow(xx: Tensor, yy: Tensor, xy: Tensor, width: Tensor) -> tuple[Tensor, ...]:

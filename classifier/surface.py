@@ -145,15 +145,19 @@ def _flattened(
         near = _near(top, end, height // MESH)
         weights = down[top:end, near].expand(batch, -1, -1)
         torch.baddbmm(light, weights, grid[:, near], alpha=-1, out=part)
-        halved(part, quarter[:, top // 2 : end // 2])
+        smaller = halved(part, quarter[:, top // 2 : end // 2])
         rows = (end - top) // step
         if rows == 0:
             continue
-        cells = part[:, : rows * step, : wide * step].reshape(batch, rows, step, wide * step)
-        # Rows are brought together first, which a CPU does many columns at a time.
+        shape = batch, rows, step, wide * step
+        cells = part[:, : rows * step, : wide * step].reshape(shape)
         calm = torch.minimum(cells, limit[..., None])
+        # Means of means, where the quarter-size picture holds them, are those of fewer pixels.
+        means, own = (smaller, step // 2) if step % 2 == 0 else (part, step)
+        means = means[:, : rows * own, : wide * own].reshape(batch, rows, own, wide * own)
+        # Rows are brought together first, which a CPU does many columns at a time.
+        pictures[0].append(means.mean(2).reshape(batch, rows, wide, own).mean(3))
         pools = batch, rows, wide, step
-        pictures[0].append(cells.mean(2).reshape(pools).mean(3))
         pictures[1].append(calm.mean(2).reshape(pools).mean(3))
         pictures[2].append(cells.amax(2).reshape(pools).amax(3))
     # The mean of the coarse sky under a cell: it is a sum of products of x and y.

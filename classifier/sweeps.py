@@ -151,7 +151,8 @@ def bands(rows: int, device: torch.device, step: int = 1) -> list[tuple[int, int
 
 def asinh(values: Tensor) -> Tensor:
     """torch.asinh to an error of some 3e-7, in a sixth of its time on a CPU."""
-    return (values.abs() + (values.square() + 1.0).sqrt()).log().copysign(values)
+    size = values.square().add_(1.0).sqrt_().add_(values.abs())
+    return size.log_().copysign_(values)
 
 
 def sample(picture: Tensor, size: int = 50_000) -> Tensor:

@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import torch
 from numpy.lib.stride_tricks import sliding_window_view
-from scipy import ndimage
 
 from classifier.background import SkyPicture
 from classifier.bilinear import between
@@ -241,8 +240,13 @@ def _extended(picture: SkyPicture, surface: Array, shape: tuple[int, ...]) -> Ar
     limit = max(5 * 1.4826 * median(np.abs(calm)), picture.noise_adu)
     rows = (np.arange(shape[0]) * high // shape[0]).clip(0, high - 1)
     columns = (np.arange(shape[1]) * wide // shape[1]).clip(0, wide - 1)
-    wide_light = ndimage.binary_dilation(calm > limit, iterations=1)
-    return np.asarray(wide_light[np.ix_(rows, columns)])
+    wide_light = calm > limit
+    grown = wide_light.copy()
+    grown[1:] |= wide_light[:-1]
+    grown[:-1] |= wide_light[1:]
+    grown[:, 1:] |= wide_light[:, :-1]
+    grown[:, :-1] |= wide_light[:, 1:]
+    return grown[rows].take(columns, axis=1)
 
 
 def _between(count: int, side: int, block: int) -> Array:

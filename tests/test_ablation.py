@@ -115,9 +115,13 @@ def test_card_shows_both_tables(tmp_path):
     figures["ablation"] = ablation_figures(blind(answers, "without_sky"), 1)
     text = card_text(model.config, figures)
     row = figures["ablation"]["variants"]["without_sky"]
-    trail = next(line for line in text.splitlines() if line.startswith("| trail | 1.00 | 1.00 | 1.00 | "))
+    trail = next(
+        line for line in text.splitlines() if line.startswith("| trail | 1.00 | 1.00 | 1.00 | ")
+    )
     assert trail.split(" | ")[4] == f"{row['faults']['trail']:.2f}"
-    assert "| fault | all | no run | no company | no sky | no stars | no stack |" in text.replace("_", " ")
+    assert "| fault | all | no run | no company | no sky | no stars | no stack |" in text.replace(
+        "_", " "
+    )
     assert "| fault | all | only sky | only stars |" in text
     change = row["change"]
     told = f"{change['value']:.2f} ({change['low']:.2f} to {change['high']:.2f})"

@@ -10,6 +10,8 @@ from classifier.marks import (
     DIRECTIONS,
     RING_RADII,
     _odd,
+    _pooled,
+    _third,
     blob_facts,
     ring_facts,
     spike_facts,
@@ -26,6 +28,13 @@ def disc(sign: float, radius: float) -> torch.Tensor:
     y, x = torch.meshgrid(torch.arange(128.0), torch.arange(128.0), indexing="ij")
     inside = ((x - 70) ** 2 + (y - 50) ** 2 < radius**2).float()
     return noise(1, 128, 128) + sign * 4 * inside
+
+
+def test_pools_and_third_lowest_are_torchs():
+    picture = noise(1, 8, 40, 50)
+    pooled = torch.nn.functional.avg_pool2d(picture, 6, 2)
+    torch.testing.assert_close(_pooled(picture, 6, 2), pooled)
+    assert torch.equal(_third(picture), picture.kthvalue(3, 1).values)
 
 
 @pytest.mark.parametrize(("sign", "raised", "same"), [(-1.0, 0, 1), (1.0, 1, 0)])

@@ -164,6 +164,8 @@ def test_runs_are_planned_by_themselves():
     plans = plan_night(Results({}, good_ones(5) + other))
     assert [len(plan.names) for plan in plans] == [5, 4]
     assert all(cut.kept == 4 for cut in plans[1].recommended.values())
+    (large,) = plan_night(Results({}, good_ones(5) + other), least_subs=5)
+    assert len(large.names) == 5
 
 
 def test_a_single_sub_is_a_plan_too():
