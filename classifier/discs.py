@@ -84,6 +84,21 @@ def find_discs(
     return shadows, None if covered.mean() > CROWDED else ghosts
 
 
+def find_round(
+    flat: Array, free: Array, calm: Array, picture: SkyPicture, smallest: float
+) -> list[Disc]:
+    """Bright discs and rings by their round edges, those with an edge first, of at least `smallest`
+    cells radius, in a sky laid together from many frames.
+
+    flat: (h, w) that sky less its slow part. free: bool, where no bright star hides it, and calm:
+    where none's wings do either. picture: its geometry and noise.
+    """
+    if min(flat.shape) < 24 or picture.noise_adu <= 0:
+        return []
+    squeezed = _squeezed(flat, picture.noise_adu)
+    return _distinct(_round(scales(squeezed, free), scales(squeezed, calm), smallest, picture)[1])
+
+
 def _is_hole(shadow: Disc, ghost: Disc) -> bool:
     """Whether what looks like a shadow is but the hole that the telescope's obstruction leaves."""
     within = np.hypot(shadow.x - ghost.x, shadow.y - ghost.y) + shadow.radius < ghost.radius
@@ -198,15 +213,6 @@ def _chance(forms: DiscForms) -> Array:
     """(n,) of an edge that is none, by Student's distribution: of few sectors even a large mean
     over its scatter may be chance."""
     return special.stdtr(np.maximum(forms.sectors, 2) - 1, -forms.edge)
-
-
-def find_edged(calm: Array, picture: SkyPicture, smallest: float, least_sigma: float) -> list[Disc]:
-    """Bright discs with an edge, of at least `smallest` cells radius, in a picture whose stars were
-    taken out: `calm` (h, w), the sky near 0; its geometry and noise are those of `picture`."""
-    if min(calm.shape) < 24 or picture.noise_adu <= 0:
-        return []
-    found = _search(calm, 1, smallest, picture, least_sigma)
-    return [disc for disc in _distinct(found) if disc.has_edge]
 
 
 def _search(

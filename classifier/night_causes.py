@@ -80,7 +80,7 @@ def signs_of(line: NightLine) -> dict[str, float]:
     # Without a flip a dark cloud of the field stays nearly as still as dust.
     alone = 0.7 if signs.get("has_flip") else 0.4
     signs["dust_evidence"] = float(np.nanmax([seen, alone * spots * depth]))
-    together = ramp(signs.get("ghost_pct", 0.0), 2.0, 6.0)
+    together = ramp(signs.get("ghost_pct", 0.0), 2.5, 5.0)
     signs["ghost_evidence"] = max(together, ramp(signs.get("ghost_share", 0.0), 0.2, 0.5))
     return {name: float(value) for name, value in signs.items() if math.isfinite(value)}
 

@@ -2,10 +2,12 @@
 
     share = ghost_step_pct(maps, flip)
 
-The sky of the subs is laid over one another in the sensor's frame, where a ghost moves by no more
-than the dithering; so a faint one stands out that no single sub shows. Stars are taken out by
-what they are: narrower than any ghost. A disc counts if it has an edge and if two parts of the
-run, on the two sides of the flip where there is one, show the like of it.
+A ghost hangs on a star of the field: beside it, round it, or opposite to it through the axis. In
+the field's frame, in which the subs after a flip are turned by half a turn, all of these stay where
+they are; so the sky of all subs is laid over one another there, and a faint ghost stands out that
+no single sub shows. The glare of bright stars is the same all round them and is taken off, because
+it hides the edge of a ghost beside its star; a ghost round its star is looked for with the glare
+left in. A disc counts by its round edge (`discs`), if both parts of the run show its step.
 """
 
 import warnings
@@ -14,49 +16,113 @@ import numpy as np
 from scipy import ndimage
 
 from classifier.background import SkyPicture
-from classifier.discs import Disc, find_edged
+from classifier.discs import Disc, find_round
 
 Array = np.ndarray
 
-LEAST_SUBS = 6
-SMALLEST, LEAST_SIGMA = 4.5, 3.5  # cells; of the search's own filter, on the sky without stars
-STAR = 2.3  # cells: radius of what passes for a star
-# The like of it: the same size within the steps of the search, about as bright.
-RADII_ALIKE, STEPS_ALIKE = 1.35, 2.5
+LEAST_SUBS, LEAST_CELLS = 6, 24
+SMALLEST = 4.0  # cells
+GLARING, MOST_GLARING = 0.5, 5  # of the sky: stars whose glare is taken off; how many of them
+REACH, NEAR = 30, 3  # cells: of the glare, and between two stars
+COVERED, GLARE_COVERED = 1.5, 1.0  # of the sky: brighter cells hide what is there
+LEAST_PART = 0.5  # share of the step that the part showing less of it has to show
+INSIDE, OUTSIDE = (0.55, 0.9), (1.1, 1.4)  # of the radius
+LEAST_SEEN = 8  # cells on each side of the edge
 
 
 def ghost_step_pct(maps: Array, flip: int | None) -> float:
     """How far the brightest disc that both parts of a run show stands above the sky, percent of
-    it; 0 where there is none.
+    it, in the part that shows it less; 0 where there is none.
 
     maps: (n, h, w) sky of the subs less its median, over its level; NaN where blank. flip: the
     first sub after a meridian flip.
     """
-    if len(maps) < LEAST_SUBS or min(maps.shape[1:]) < 24:
+    if len(maps) < LEAST_SUBS or min(maps.shape[1:]) < LEAST_CELLS:
         return 0.0
     at = flip if flip is not None and 3 <= flip <= len(maps) - 3 else None
+    if at is not None:
+        maps = np.concatenate((maps[:at], maps[at:, ::-1, ::-1]))
     parts = (maps[:at], maps[at:]) if at is not None else (maps[::2], maps[1::2])
-    first, second = (_discs(part) for part in parts)
-    alike = [min(a.step_adu, b.step_adu) for a in first for b in second if _is_like(a, b)]
-    return 100 * max(alike, default=0.0)
+    (sky, valid), *halves = (_flat(part) for part in (maps, *parts))
+    glare = _glare(sky, valid)
+    bright = ndimage.binary_dilation(sky > COVERED)
+    best = 0.0
+    for off, hidden, wider in (
+        (np.zeros_like(sky), bright, 3),
+        (glare, bright | ndimage.binary_dilation(glare > GLARE_COVERED), 2),
+    ):
+        free = valid & ~hidden
+        calm = valid & ~ndimage.binary_dilation(hidden, iterations=wider)
+        noise = 1.4826 / 2**0.5 * float(np.median(np.abs(np.diff(sky, axis=1))))
+        picture = SkyPicture(sky, valid, 1, sky, 1, 0, 0, noise)
+        for disc in find_round(sky - off, free, calm, picture, SMALLEST):
+            if disc.has_edge:
+                whole, *steps = (_step(each - off, free, disc) for each in (sky, *_lights(halves)))
+                if min(steps) > LEAST_PART * whole:
+                    best = max(best, min(disc.step_adu, whole, *steps))
+    return 100 * float(best)
 
 
-def _discs(maps: Array) -> list[Disc]:
+def _lights(halves: list[tuple[Array, Array]]) -> list[Array]:
+    return [light for light, _ in halves]
+
+
+def _flat(maps: Array) -> tuple[Array, Array]:
+    """(h, w) sky that the subs have in common, without its slow part; bool where it is known."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # cells that are blank in every sub
         sky = np.nanmedian(maps, axis=0)
     valid = np.isfinite(sky)
     sky = np.where(valid, sky, np.nanmedian(sky)).astype(np.float32)
-    sky -= ndimage.median_filter(sky, size=max(5, max(sky.shape) // 2) | 1)
-    noise = 1.4826 / 2**0.5 * float(np.median(np.abs(np.diff(sky, axis=1))))
-    y, x = np.mgrid[-2:3, -2:3]
-    opened = ndimage.grey_opening(
-        ndimage.gaussian_filter(sky, 0.6), footprint=np.hypot(x, y) < STAR
-    )
-    picture = SkyPicture(sky, valid, 1, sky, 1, 0, 0, noise)
-    return find_edged(opened, picture, SMALLEST, LEAST_SIGMA)
+    return sky - ndimage.median_filter(sky, size=max(5, max(sky.shape) // 2) | 1), valid
 
 
-def _is_like(a: Disc, b: Disc) -> bool:
-    radii, steps = sorted((a.radius, b.radius)), sorted((a.step_adu, b.step_adu))
-    return radii[1] <= RADII_ALIKE * radii[0] and steps[1] <= STEPS_ALIKE * steps[0]
+def _glare(sky: Array, valid: Array) -> Array:
+    """(h, w) light of the brightest stars: round each the median over all directions, falling
+    outward. Each is taken with the others off."""
+    y, x = np.mgrid[: sky.shape[0], : sky.shape[1]]
+    away = [np.hypot(x - sx, y - sy) for sx, sy in _bright_stars(sky)]
+    glares = [np.zeros_like(sky) for _ in away]
+    edges = np.concatenate((np.arange(0.0, 8.0, 0.5), np.arange(8.0, REACH + 0.1)))
+    middles = 0.5 * (edges[1:] + edges[:-1])
+    for _ in range(2):
+        for i, radius in enumerate(away):
+            others = sum((each for j, each in enumerate(glares) if j != i), np.zeros_like(sky))
+            ring = np.where(valid, np.digitize(radius, edges) - 1, -1)
+            profile = ndimage.median(sky - others, ring, np.arange(len(middles)))
+            known = np.bincount(ring[ring >= 0], minlength=len(middles))[: len(middles)] >= 4
+            if known.sum() < 4:
+                continue
+            falling = np.minimum.accumulate(np.maximum(profile[known], 0.0))
+            glares[i] = np.interp(radius, middles[known], falling - falling[-1], right=0.0).astype(
+                np.float32
+            )
+    return sum(glares, np.zeros_like(sky))
+
+
+def _bright_stars(sky: Array) -> list[tuple[float, float]]:
+    """(x, y) of the brightest stars, the middle of what lies above a third of their tops."""
+    peaks = (sky >= ndimage.maximum_filter(sky, 2 * NEAR + 1)) & (sky > GLARING)
+    found: list[tuple[float, float]] = []
+    rows, columns = np.nonzero(peaks)
+    y, x = np.mgrid[: sky.shape[0], : sky.shape[1]]
+    for k in np.argsort(-sky[rows, columns])[: 2 * MOST_GLARING]:
+        place = float(columns[k]), float(rows[k])
+        for _ in range(4):
+            light = np.where(np.hypot(x - place[0], y - place[1]) < 1.5 * NEAR, sky, 0.0)
+            light = np.maximum(light - 0.3 * light.max(), 0.0)
+            total = max(float(light.sum()), 1e-9)
+            place = float((light * x).sum() / total), float((light * y).sum() / total)
+        if all(np.hypot(place[0] - a, place[1] - b) > NEAR for a, b in found):
+            found.append(place)
+    return found[:MOST_GLARING]
+
+
+def _step(sky: Array, free: Array, disc: Disc) -> float:
+    """Light inside the edge of a disc less that outside; 0 where too little is seen."""
+    y, x = np.mgrid[: sky.shape[0], : sky.shape[1]]
+    away = np.hypot(x - disc.x, y - disc.y) / disc.radius
+    inside, outside = (free & (a < away) & (away < b) for a, b in (INSIDE, OUTSIDE))
+    if min(inside.sum(), outside.sum()) < LEAST_SEEN:
+        return 0.0
+    return float(np.median(sky[inside]) - np.median(sky[outside]))

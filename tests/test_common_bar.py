@@ -67,10 +67,10 @@ def test_noise_falls_with_the_number_of_subs():
     # A median of n has 1.25 / sqrt(n) of the noise of one (normal errors): the same spike in noise
     # stands out further in 16 subs than in 4.
     rng = np.random.default_rng(4)
-    spike = np.zeros((2, 180))
-    spike[:, [20, 110]] = 1.0
+    spike = np.zeros((2, 3, 90))
+    spike[:, :, 20] = 1.0
     few, many = (
-        np.median([common_bar(spike + rng.normal(0, 0.4, (n, 2, 180)))[0] for _ in range(9)])
+        np.median([common_bar(spike + rng.normal(0, 0.4, (n, 2, 3, 90)))[0] for _ in range(9)])
         for n in (4, 16)
     )
     assert 1.4 * few < many < 2.8 * few
@@ -78,5 +78,5 @@ def test_noise_falls_with_the_number_of_subs():
 
 def test_too_little_says_nothing():
     assert len(rays_of(np.random.default_rng(3).normal(500, 12, (SIZE, SIZE)))) == 0
-    assert common_bar(np.zeros((2, 2, 180)))[0] == 0
+    assert common_bar(np.zeros((2, 2, 3, 90)))[0] == 0
     assert spike_rays(measure_background(image_of([])), np.zeros(0), math.nan) is NONE

@@ -144,8 +144,8 @@ def spiked(line, deg, share=None):
     """The line with a pair of spikes in that direction in the subs of `share`, over some noise."""
     rng = np.random.default_rng(6)
     for i, sub in enumerate(line.subs):
-        rays = 0.1 * rng.normal(size=(2, 180))
-        rays[:, [int(deg / 2), int(deg / 2) + 90]] += 1.0 if share is None or share[i] else 0.0
+        rays = 0.1 * rng.normal(size=(2, 3, 90))
+        rays[:, :, int(deg / 2)] += 1.0 if share is None or share[i] else 0.0
         sub.measures.rays = rays
     return line
 
