@@ -29,6 +29,8 @@ LEAST_SUBS = 6
 # What a sign that speaks against costs, and an unknown one: `signs`, then `helps`.
 AGAINST, AGAINST_HELP = 0.02, 0.4
 UNKNOWN, UNKNOWN_HELP = 0.25, 0.85
+# Signs of other trouble: that there is none of it speaks for a cause, but is not told.
+OTHER_TROUBLE = ("jump_share", "loss_top", "thick")
 TOLD_FROM = 0.15  # less likely causes are not worth a line
 SURE = 0.8
 # Score -> likelihood. The scores of rendered nights against what was true of them; above the last
@@ -146,7 +148,7 @@ def _found(
         part = ramp(signs[name], none, full)
         sentence = words[name].format(signs[name], ratio=2 ** signs[name] - 1)
         # That nothing else is wrong too is no evidence worth a line.
-        is_absence = none > full and (name, none, full) in cause.helps
+        is_absence = none > full and ((name, none, full) in cause.helps or name in OTHER_TROUBLE)
         if part >= 0.5 and not is_absence:
             told.append(sentence)
         elif part < 0.2:
