@@ -76,11 +76,12 @@ def signs_of(line: NightLine) -> dict[str, float]:
     signs = field_of(line) | star_signs(line) | light_signs(line)
     if "tilt" in signs:
         signs["tilt_over_bowl"] = signs["tilt"] / max(abs(signs["bowl"]), 0.05)
-    spots = ramp(signs.get("spots_sigma", math.nan), 3.5, 5.5)
+    # Without a flip dark clouds of the field stay nearly as still as dust: it has to stand out more.
+    flipped = bool(signs.get("has_flip"))
+    spots = ramp(signs.get("spots_sigma", math.nan), *((3.5, 5.5) if flipped else (8.0, 14.0)))
     depth = ramp(signs.get("spots_pct", math.nan), 2.5, 4.5)
     seen = ramp(signs.get("dust_share", 0.0), 0.2, 0.5)
-    # Without a flip a dark cloud of the field stays nearly as still as dust.
-    alone = 0.7 if signs.get("has_flip") else 0.4
+    alone = 0.7 if flipped else 0.4
     signs["dust_evidence"] = float(np.nanmax([seen, alone * spots * depth]))
     together = ramp(signs.get("ghost_pct", 0.0), 2.5, 5.0)
     signs["ghost_evidence"] = max(together, ramp(signs.get("ghost_share", 0.0), 0.2, 0.5))
