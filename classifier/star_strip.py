@@ -66,7 +66,7 @@ def star_strip(
         tile = tile.resize((STAR_PX, STAR_PX), Image.Resampling.NEAREST)
         strip.paste(tile, (i * (STAR_PX + GAP_PX), 0))
     stream = io.BytesIO()
-    strip.save(stream, "PNG")
+    strip.save(stream, "PNG", compress_level=2)  # 6 takes three times as long for an eighth less
     return stream.getvalue(), tuple(tiles[star] for star in picks)
 
 
