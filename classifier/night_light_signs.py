@@ -80,11 +80,14 @@ def _loss(line: NightLine) -> dict[str, float]:
     }
 
 
+def sky_in_electrons(line: NightLine) -> bool:
+    """Whether the sky of nearly all subs is known in electrons per second."""
+    return bool(np.isfinite(line.of["sky_e_per_s"]).mean() >= 0.8)
+
+
 def sky_level(line: NightLine) -> Array:
     """Sky of every sub: electrons per second where known, else ADU as stored; not above 0: NaN."""
-    sky = line.of["sky_e_per_s"]
-    if np.isfinite(sky).mean() < 0.8:
-        sky = line.of["sky_adu"]
+    sky = line.of["sky_e_per_s" if sky_in_electrons(line) else "sky_adu"]
     return np.where(sky > 0, sky, np.nan)
 
 

@@ -16,12 +16,14 @@ import numpy as np
 from classifier.advice import run_hints
 from classifier.night_causes import LEAST_SUBS, FoundCause, ranked_causes, signs_of
 from classifier.night_changes import changes_of, costs_of, series_of, when
+from classifier.night_light_signs import sky_in_electrons
 from classifier.night_line import NightLine, NightSub, night_line
 from classifier.remedies import URGENCIES, cautions
 from classifier.results import plain
 from classifier.wording import counted
 
 LIKELY_FROM, PERHAPS_FROM = 0.7, 0.4
+SKY_UNITS = {True: "e/s per px", False: "ADU"}
 
 # The time lines that are written: name in the file (unit in it), name in the line.
 TIME_LINES = (
@@ -75,6 +77,7 @@ def _unread(run: str, subs: Sequence[NightSub], error: Exception) -> dict[str, A
         "subs": names,
         "hours": None,
         "time_lines": {},
+        "sky_unit": "",
         "summary": [told],
     }
 
@@ -83,7 +86,7 @@ def reading_of(run: str, line: NightLine) -> dict[str, Any]:
     """Reading of one run, as plain data:
 
     run, when; subs: names in order of time; hours: of their middles; time_lines: by name, null
-    where unknown (sky: e/s per pixel, else ADU); summary, changes, costs, hints (whose light and
+    where unknown (sky: in sky_unit); summary, changes, costs, hints (whose light and
     what marks they are, see `advice`), untold: sentences;
     causes: likeliest first, each with cause, title, likelihood, urgency, evidence, against,
     missing, fault, remedy, tonight, next_night, processing, cautions.
@@ -104,6 +107,7 @@ def reading_of(run: str, line: NightLine) -> dict[str, Any]:
             "subs": [sub.name for sub in line.subs],
             "hours": line.hours if line.timed else None,
             "time_lines": {k: v for k, v in lines.items() if np.isfinite(v).any()},
+            "sky_unit": SKY_UNITS[sky_in_electrons(line)],
             "summary": summary_of(causes, len(line)),
             "changes": changes_of(line),
             "costs": costs_of(line, focus_runs),

@@ -126,6 +126,8 @@ def _line(
     """One time line: dots in order of the subs and the line through them, broken where a value is
     unknown. None with fewer than three values."""
     values = reading["time_lines"].get(name, [])
+    if name == "sky":
+        unit = reading.get("sky_unit", "")
     known = [value for value in values if value is not None]
     if len(known) < 3:
         return None

@@ -42,6 +42,8 @@ def test_time_lines_are_as_long_as_the_run(reading):
     assert all(len(line) == COUNT for line in reading["time_lines"].values())
     assert reading["time_lines"]["hfr_px"][0] == pytest.approx(2.0, rel=0.05)
     assert "moon_altitude_deg" not in reading["time_lines"]
+    # The headers of the run have no gain, so that the sky is told as it was stored.
+    assert reading["sky_unit"] == "ADU"
 
 
 def test_what_is_missing_is_said(reading):
