@@ -76,6 +76,20 @@ def test_noise_falls_with_the_number_of_subs():
     assert 1.4 * few < many < 2.8 * few
 
 
+@pytest.mark.parametrize("is_flipped", [True, False])
+def test_a_star_at_the_edge_shows_the_other_side_after_a_flip(is_flipped):
+    # Above half of the directions nothing is seen before the flip, below it nothing after it.
+    rays = np.random.default_rng(8).normal(0, 0.1, (16, 2, 3, 90))
+    rays[:, :, 1:, 30] += 1.0
+    rays[:, :, 0, 15:45] = math.nan
+    after = np.arange(16) >= (8 if is_flipped else 16)
+    rays[~after, :, 2, 15:45] = math.nan
+    rays[after, :, 1, 15:45] = math.nan
+    sigma, deg = common_bar(rays)
+    assert (sigma > 6) == is_flipped
+    assert not is_flipped or deg == pytest.approx(60, abs=1.0)
+
+
 def test_too_little_says_nothing():
     assert len(rays_of(np.random.default_rng(3).normal(500, 12, (SIZE, SIZE)))) == 0
     assert common_bar(np.zeros((2, 2, 3, 90)))[0] == 0

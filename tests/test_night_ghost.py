@@ -9,8 +9,9 @@ from classifier.night_ghost import ghost_step_pct
 SHAPE, COUNT, FLIP = (64, 85), 18, 9
 
 
-def skies(step=0.0, radius=9.0, soft=0.6, stars=40, only_first=False, seed=2):
-    """(n, h, w) of 1 % noise with stars of the same field, turned by the flip, and a disc."""
+def skies(step=0.0, radius=9.0, soft=0.6, stars=40, only_first=False, seed=2, glare=0.0):
+    """(n, h, w) of 1 % noise with stars of the same field, turned by the flip, and a disc; glare:
+    light, 5 cells from it, of a bright star 13 cells beside the disc's middle."""
     rng = np.random.default_rng(seed)
     field = np.zeros(SHAPE)
     field[rng.integers(0, 64, stars), rng.integers(0, 85, stars)] = rng.pareto(1.5, stars)
@@ -24,6 +25,9 @@ def skies(step=0.0, radius=9.0, soft=0.6, stars=40, only_first=False, seed=2):
         away = np.hypot(x - cx - dx, y - cy - dy)
         lit = step / (1 + np.exp(np.clip((away - radius) / soft, -50, 50)))
         sky = (field[::-1, ::-1] if turned else field) + rng.normal(0, 0.01, SHAPE)
+        sx, sy = (cx - 12, cy - 5) if turned else (cx + 12, cy + 5)
+        # Wings of a star fall as r^-3 or so (King 1971; the exponent from memory).
+        sky = sky + glare * 125 / (1 + np.hypot(x - sx - dx, y - sy - dy)) ** 3
         maps.append(sky + (0 if only_first and turned else lit))
     return np.array(maps)
 
@@ -36,6 +40,13 @@ def test_a_disc_stands_as_high_as_it_was_painted(step, radius):
 def test_fainter_than_a_single_sub_shows():
     # 3 % beside 1 % of noise in a cell and stars of many times that.
     assert ghost_step_pct(skies(0.03, 10.0), FLIP) == pytest.approx(3.0, rel=0.4)
+
+
+@pytest.mark.parametrize("glare", [0.3, 1.0])
+def test_in_the_glare_of_its_star(glare):
+    # Part of the disc lies under the star, whose glare takes some of its light away.
+    assert ghost_step_pct(skies(0.2, 9.0, glare=glare), FLIP) == pytest.approx(20, rel=0.35)
+    assert ghost_step_pct(skies(glare=glare), FLIP) == 0
 
 
 def test_stars_and_a_nebula_are_none():
