@@ -153,10 +153,10 @@ def _flattened(
         cells = part[:, : rows * step, : wide * step].reshape(shape)
         calm = torch.minimum(cells, limit[..., None])
         # Means of means, where the quarter-size picture holds them, are those of fewer pixels.
-        means, own = (smaller, step // 2) if step % 2 == 0 else (part, step)
-        means = means[:, : rows * own, : wide * own].reshape(batch, rows, own, wide * own)
+        means, side = (smaller, step // 2) if step % 2 == 0 else (part, step)
+        means = means[:, : rows * side, : wide * side].reshape(batch, rows, side, wide * side)
         # Rows are brought together first, which a CPU does many columns at a time.
-        pictures[0].append(means.mean(2).reshape(batch, rows, wide, own).mean(3))
+        pictures[0].append(means.mean(2).reshape(batch, rows, wide, side).mean(3))
         pools = batch, rows, wide, step
         pictures[1].append(calm.mean(2).reshape(pools).mean(3))
         pictures[2].append(cells.amax(2).reshape(pools).amax(3))
