@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import ndimage
 
-from classifier.sweeps import median
+from classifier.sweeps import median, places
 
 Array = np.ndarray
 
@@ -62,16 +62,16 @@ def short_trails(calm: Array, at_most: int = 2) -> list[Piece]:
     if free.size < 1000:
         return []
     noise = 1.4826 * median(np.abs(free - median(free)))
-    number, count = ndimage.label(calm > ABOVE_NOISE * noise, EVERYWHERE)
-    boxes = ndimage.find_objects(number)
-    sides = np.array([[rows.stop - rows.start, cols.stop - cols.start] for rows, cols in boxes])
+    lit = calm > ABOVE_NOISE * noise
+    number, count = ndimage.label(lit, EVERYWHERE)
     if count == 0:
         return []
-    extent = np.hypot(*(sides - 1.0).T) + 1.0
+    boxes = _boxes(number, lit, count)
+    extent = np.hypot(*(boxes[:, 2:] - boxes[:, :2] - 1.0).T) + 1.0
     candidates = np.flatnonzero(extent >= SHORTEST_CELLS)
     if len(candidates) > CROWD:
         return []
-    pieces = [_piece(calm[boxes[i]] / noise, number, boxes[i], int(i) + 1) for i in candidates]
+    pieces = [_piece(calm, noise, number, boxes[i], int(i) + 1) for i in candidates]
     others = np.sort(extent[extent >= 2.0])
     usual = float(others[int(0.9 * (len(others) - 1))]) if len(others) > 10 else 2.0
     found = [
@@ -92,14 +92,38 @@ def _alike(piece: Piece, pieces: list[Piece]) -> int:
     )
 
 
-def _piece(light: Array, number: Array, box: tuple[slice, slice], own: int) -> Piece:
-    """The piece with a number of a labelled picture, in its box. light: there, over the noise."""
-    rows, columns = np.nonzero(number[box] == own)
+def _boxes(number: Array, lit: Array, count: int) -> Array:
+    """(count, 4) first row and column, and ends of both, of each piece of a labelled picture; lit:
+    where its numbers are not 0."""
+    rows, columns = places(lit)
+    own = number[rows, columns]
+    # Small numbers are sorted digit by digit, in a tenth of the time.
+    order = np.argsort(own.astype(np.min_scalar_type(count)), kind="stable")
+    size = np.bincount(own, minlength=count + 1)[1:]
+    first = size.cumsum() - size
+    rows, columns = rows[order], columns[order]
+    return np.stack(
+        (
+            rows[first],  # the cells of a piece still follow one another row by row
+            np.minimum.reduceat(columns, first),
+            rows[first + size - 1] + 1,
+            np.maximum.reduceat(columns, first) + 1,
+        ),
+        1,
+    )
+
+
+def _piece(calm: Array, noise: float, number: Array, box: Array, own: int) -> Piece:
+    """The piece with a number of a labelled picture, in its box."""
+    top, left, bottom, right = box
+    inside = slice(top, bottom), slice(left, right)
+    rows, columns = np.nonzero(number[inside] == own)
+    light = calm[inside] / noise
     snr = float(light[rows, columns].sum()) / len(rows) ** 0.5
-    places = np.stack((columns + box[1].start, rows + box[0].start), 1).astype(float)
-    middle = places.mean(0)
-    _, axes = np.linalg.eigh(np.cov((places - middle).T) + 1e-9 * np.eye(2))
-    along, across = ((places - middle) @ axes[:, k] for k in (1, 0))
+    cells = np.stack((columns + left, rows + top), 1).astype(float)
+    middle = cells.mean(0)
+    _, axes = np.linalg.eigh(np.cov((cells - middle).T) + 1e-9 * np.eye(2))
+    along, across = ((cells - middle) @ axes[:, k] for k in (1, 0))
     length = float(np.ptp(along)) + 1.0
     part = ((along - along.min()) / length * PARTS).astype(int).clip(0, PARTS - 1)
     counts = np.bincount(part, minlength=PARTS)

@@ -4,8 +4,9 @@ import math
 
 import numpy as np
 import pytest
+from scipy import ndimage
 
-from classifier.short_trails import short_trails
+from classifier.short_trails import EVERYWHERE, _boxes, short_trails
 
 SHAPE = (300, 420)
 
@@ -78,3 +79,13 @@ def test_stars_drawn_out_are_all_alike():
         assert short_trails(sky(seed, stars=200) + drawn_out) == []
     alone = streak((150, 130, 176, 139), 12.0)
     assert sum(len(short_trails(sky(seed, stars=200) + alone)) for seed in range(5)) >= 4
+
+
+def test_boxes_are_those_of_scipys_find_objects():
+    lit = np.random.default_rng(3).random((60, 90)) < 0.15
+    number, count = ndimage.label(lit, EVERYWHERE)
+    expected = [
+        (rows.start, columns.start, rows.stop, columns.stop)
+        for rows, columns in ndimage.find_objects(number)
+    ]
+    np.testing.assert_array_equal(_boxes(number, lit, count), expected)
