@@ -231,8 +231,11 @@ def known_medians(values: np.ndarray, axis: int = -1) -> np.ndarray:
     """NumPy's nanmedian along an axis, without its warnings and in a tenth of its time: NaN are
     sorted to the end. NaN where nothing is known."""
     ordered = np.sort(np.moveaxis(values, axis, -1), axis=-1)
-    count = ordered.shape[-1] - np.isnan(ordered).sum(-1, keepdims=True)
-    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, ordered.shape[-1] - 1)
+    whole = ordered.shape[-1]
+    if not np.isnan(ordered[..., -1]).any():  # nothing is unknown
+        return (ordered[..., (whole - 1) // 2] + ordered[..., whole // 2]) / 2
+    count = whole - np.isnan(ordered).sum(-1, keepdims=True)
+    low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, whole - 1)
     middle_two = np.take_along_axis(ordered, np.concatenate((low, high), -1), -1)
     return (middle_two[..., 0] + middle_two[..., 1]) / 2
 
