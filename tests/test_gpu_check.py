@@ -78,3 +78,14 @@ def test_wrong_noise_is_seen(check, monkeypatch):
     rows = {row.stage: row.is_fine for row in check._of_noise("cpu")}
     assert rows["read-out, 100 e"]
     assert not rows["tiles' shot noise, 100 e"]
+
+
+def test_stars_are_compared_by_their_places(check):
+    generator = torch.Generator().manual_seed(4)
+    facts = torch.rand(3, 64, 5, generator=generator)
+    cutouts = torch.rand(3, 64, 8, 8, generator=generator)
+    rows = torch.arange(3)[:, None]
+    shuffled = torch.stack([torch.randperm(64, generator=generator) for _ in range(3)])
+    assert not torch.equal(cutouts[rows, shuffled], cutouts)
+    ordered = check._in_order(facts, cutouts[rows, shuffled], facts[rows, shuffled])
+    assert torch.equal(ordered[0], cutouts) and torch.equal(ordered[1], facts)
