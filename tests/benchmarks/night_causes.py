@@ -7,12 +7,12 @@ without the network: what is told here is told by the measures. Some 3 s a night
 --workers shares the nights out among processes of one thread each, and changes no number. --json
 keeps the signs of every night.
 
-Seeds are spent by setting limits on them and by judging limits with them: those below 100000, 110000
-to 110299, 120000 to 120399, 200000 to 200999, on which the present signs of gusts, dust, ghosts and
-spikes were made, and 130000 to 131999, which judged them once, 20 nights of each cause: true cause
-first in 462 of 560 (82 %), a wrong one sure in 9 (1.6 %). Of 20 each: cable and ghost 9, guide
-calibration 8, field coma 13, tilt, tracking and guiding after cloud 14, bursts 15, vibration 16,
-the others 17 to 20. Limits were not changed since. The default begins beyond them all.
+Seeds are spent by setting limits on them and by judging limits with them: those below 100000,
+110000 to 110299, 120000 to 120399, 200000 to 200999, on which the present signs of gusts, dust,
+ghosts and spikes were made, and 130000 to 131999, which judged them once, 20 nights of each cause:
+true cause first in 462 of 560 (82 %), a wrong one sure in 9 (1.6 %). Of 20 each: cable and ghost 9,
+guide calibration 8, field coma 13, tilt, tracking and guiding after cloud 14, bursts 15, vibration
+16, the others 17 to 20. Limits were not changed since. The default begins beyond them all.
 """
 
 import argparse
