@@ -75,11 +75,14 @@ def confirmed(key: str, opinion: Opinion) -> bool:
 
 
 def supported(key: str, opinion: Opinion) -> bool:
-    """Whether the measure says yes to a fault, or to one that is the same light, or reaches its
-    threshold with the cause open."""
-    if confirmed(key, opinion):
-        return True
-    found = opinion.evidence.get(key)
+    """Whether the measure says yes to a fault or to one that is the same light, or reaches the
+    threshold of one of them with the cause open."""
+    return confirmed(key, opinion) or any(
+        _is_reached(opinion.evidence.get(sibling)) for sibling in same_light(key)
+    )
+
+
+def _is_reached(found: "Evidence | None") -> bool:
     if found is None or found.state == "no" or found.value is None or not found.threshold:
         return False
     return found.value >= found.threshold

@@ -4,9 +4,12 @@ The rules, in order; the first that applies decides the sub. *Given* means that 
 calibrated confidence reaches the threshold of that label; *perhaps* means that it lies between
 the `unsure` level and that threshold. A measure is *decisive* when its value lies clear of the
 vocabulary's soft zone around the threshold: below its clean end, or as far above its threshold
-as that zone is wide. It *supports* a fault when it says yes, or reaches its threshold and only
-the cause is open. "Unknown" evidence is no disagreement. A label is not given where the measure
-knows what was mistaken for the fault: a line in the same place in other subs is no trail.
+as that zone is wide. It *supports* a fault when it says yes to it or to one that is the same light, or
+reaches the threshold of one of them and only the cause is open. "Unknown" evidence is no
+disagreement. Of faults that are the same light (`GROUPS`) the likeliest is given too where several
+of them together are as sure as each label asks for and a measure supports them: which it is stays
+open, and the sentence says so. A label is not given where the measure knows what was mistaken for
+the fault: a line in the same place in other subs is no trail.
 
 | no. | the sub                                                              | verdict |
 |-----|----------------------------------------------------------------------|---------|
@@ -60,7 +63,7 @@ from classifier.opinion import (
     same_light,
     supported,
 )
-from classifier.vocabulary import KEYS, Effect, Verdict, fault
+from classifier.vocabulary import GROUPS, KEYS, Effect, Verdict, fault
 from classifier.wording import capital, counted, joined, measured, percent
 
 SHORT_RUN = 5  # up to this size the measures judge each sub by itself (`runs`)
@@ -71,6 +74,7 @@ NOISE_DOUBLED = 2.0  # a gradient that raises the sky noise this many times cost
 SIZE_ALONE = "bloated_stars"
 TAKES_COMPARING = (SIZE_ALONE, "defocus", "clouds")
 EVEN = 0.5
+PART = 0.05  # a fault less likely than this has no part in what several are together
 SURE = 0.9  # rigs differ from all that was rendered: below this the model needs a measure to drop
 # 2 HFR / FWHM of a Moffat profile is sqrt((2^(1/(b-1)) - 1) / (2^(1/b) - 1)): 1.13 for b = 4.8,
 # 1.36 for 2.5, 1.55 for 2.0, wider wings than any seeing makes (Trujillo et al. 2001, MNRAS
@@ -105,7 +109,8 @@ def judge_run(opinions: Sequence[Opinion], levels: Levels) -> list[Judgement]:
 def judge_sub(opinion: Opinion, levels: Levels, run_size: int) -> Judgement:
     """Judge one sub by itself (every rule of the table but 2a)."""
     given = [key for key in KEYS if opinion.confidence[key] >= levels.thresholds[key]]
-    given = [key for key in given if not mistaken(key, opinion)]
+    together = _given_together(opinion, levels)
+    given = [key for key in KEYS if key in (*given, *together) and not mistaken(key, opinion)]
     unjudged = [key for key in given if _unjudged(key, opinion, run_size)]
     faults = tuple(key for key in given if key not in unjudged)
     if opinion.unfamiliar > levels.unfamiliar:
@@ -123,7 +128,11 @@ def judge_sub(opinion: Opinion, levels: Levels, run_size: int) -> Judgement:
         key for key in costly if key not in against and key not in (*unconfirmed, *doubtful)
     )
     if costing:
-        why = capital(joined(opinion.described(key) for key in costing)) + "."
+        told = (
+            _one_of_several(key, opinion) if key in together else opinion.described(key)
+            for key in costing
+        )
+        why = capital(joined(told)) + "."
         return Judgement(Verdict.DROP, faults, why, costly, costing)
     perhaps = [key for key in possible if _perhaps(key, opinion, levels, run_size)]
     why = (
@@ -182,6 +191,29 @@ def _perhaps(key: str, opinion: Opinion, levels: Levels, run_size: int) -> bool:
     return any_of(same_light(key), opinion.confidence) >= EVEN
 
 
+def _given_together(opinion: Opinion, levels: Levels) -> list[str]:
+    """The likeliest of each group of faults that are the same light, where no label is given by
+    itself but several together are as sure as each asks for, and a measure bears them out."""
+    found = []
+    for members in GROUPS.values():
+        confidence = sorted(opinion.confidence[key] for key in members)
+        by_itself = any(opinion.confidence[key] >= levels.thresholds[key] for key in members)
+        if by_itself or confidence[-2] < PART:
+            continue
+        likeliest = max(members, key=lambda key: opinion.confidence[key])
+        surest = max(levels.thresholds[key] for key in members)
+        if any_of(members, opinion.confidence) >= surest and supported(likeliest, opinion):
+            found.append(likeliest)
+    return found
+
+
+def _one_of_several(key: str, opinion: Opinion) -> str:
+    """A fault that may as well be another that is the same light, for people."""
+    others = [fault(other).title for other in same_light(key) if other != key]
+    joint = percent(any_of(same_light(key), opinion.confidence))
+    return f"{opinion.described(key)}, or {' or '.join(others)} ({joint} that it is one of these)"
+
+
 def _why_disputed(
     opinion: Opinion, against: Sequence[str], unconfirmed: Sequence[str], doubtful: Sequence[str]
 ) -> str:
@@ -202,10 +234,9 @@ def _why_perhaps(opinion: Opinion, levels: Levels, perhaps: Sequence[str]) -> st
         return ""
     key = max(perhaps, key=lambda name: opinion.confidence[name])
     told, needed = opinion.described(key), percent(levels.thresholds[key])
-    others = [fault(other).title for other in same_light(key) if other != key]
-    if others and opinion.confidence[key] < EVEN and not supported(key, opinion):
-        joint = percent(any_of(same_light(key), opinion.confidence))
-        told += f", or {' or '.join(others)} ({joint} that it is one of these)"
+    is_one_of_several = len(same_light(key)) > 1 and opinion.confidence[key] < EVEN
+    if is_one_of_several and not supported(key, opinion):
+        told = _one_of_several(key, opinion)
     return f"Perhaps {told}; the label is given from {needed}."
 
 

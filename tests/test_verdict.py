@@ -318,3 +318,26 @@ def test_label_is_not_given_where_the_measure_knows_better():
     assert judged.verdict == "keep" and judged.faults == ()
     plain = Evidence("no", 0.0, "sigma over its length", 8.0)
     assert verdict(trail=0.95, evidence={"trail": plain}) == "look"
+
+
+def test_several_of_one_light_together_are_a_label():
+    """The split between drift, vibration and guiding may be open where their sum is not."""
+    open_cause = {"drift": measure("drift", "unknown", 1.2)}
+    shared = {"drift": 0.4, "guiding_loss": 0.6}  # together 1 - 0.6 x 0.4 x 0.99 = 76 %
+    told = judge_sub(opinion(**shared, evidence=open_cause), LEVELS, MANY)
+    assert (told.verdict, told.faults) == ("drop", ("guiding_loss",))
+    assert "or drift or vibration (76 % that it is one of these)" in told.why
+    # Without light that is drawn out, or less sure, or all of it one fault's, there is no label.
+    round_stars = {"drift": measure("drift", "unknown", 0.9)}
+    for confidence, evidence in (
+        (shared, round_stars),
+        (shared, {}),
+        ({"drift": 0.3, "guiding_loss": 0.5}, open_cause),
+        ({"guiding_loss": 0.699}, open_cause),
+        ({"drift": 0.5, "defocus": 0.5}, open_cause),
+    ):
+        told = judge_sub(opinion(**confidence, evidence=evidence), LEVELS, MANY)
+        assert told.faults == () and told.verdict != "drop"
+    # A label that stands by itself is the only one.
+    told = judge_sub(opinion(drift=0.4, guiding_loss=0.75, evidence=open_cause), LEVELS, MANY)
+    assert told.faults == ("guiding_loss",) and "one of these" not in told.why
