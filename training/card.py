@@ -23,8 +23,7 @@ HEAD = """# {name}
 trained on or used for calibration. Macro average precision **{macro}** (95 % interval {low} to
 {high}, over runs); judged without their run {alone}. Lowest: {worst} with {worst_value}. Of the
 clean frames {any_label} carry any label at all and {any_perhaps} have one perhaps;
-{unfamiliar} of them are called unfamiliar, and {not_sky_flagged} of {not_sky} frames of other
-things (flats, planets, daylight, roofs, charts; AUC {not_sky_auc}).
+{unfamiliar} of them are called unfamiliar, and {others}.
 
 These figures hold for rendered frames. They say nothing yet about any one telescope: measured
 evidence stands beside every label for that reason, and `nightcull retrain` learns from your own.
@@ -135,9 +134,7 @@ def card_text(config: dict[str, Any], figures: dict[str, Any]) -> str:
         any_label=_percent(figures["clean_with_any_label"]),
         any_perhaps=_percent(figures["clean_with_any_perhaps"]),
         unfamiliar=_percent(figures["unfamiliar"]),
-        not_sky=figures["not_sky_frames"],
-        not_sky_flagged=_percent(figures["not_sky_flagged"]),
-        not_sky_auc=_number(figures["not_sky_auc"], 3),
+        others=_others(figures),
         command=made["command"],
         minutes=f"{made['minutes']:.1f}",
         device=made["device"],
@@ -241,6 +238,18 @@ def _same_light(figures: dict[str, Any]) -> str:
         f"| {name} | {row['told_apart_from']:g} | {row['positives']} "
         f"| {_number(row['average_precision'])} | {_percent(row['recall_at_1pct_false_alarms'])} |"
         for name, row in rows.items()
+    )
+
+
+def _others(figures: dict[str, Any]) -> str:
+    """How many of the frames that are no star field were told to be none."""
+    if not figures["not_sky_frames"]:
+        return "no frame of other things than the sky was among those held out"
+    flagged = _percent(figures["not_sky_flagged"])
+    area = _number(figures["not_sky_auc"], 3)
+    return (
+        f"{flagged} of {figures['not_sky_frames']} frames of other things\n"
+        f"(flats, planets, daylight, roofs, charts; AUC {area})"
     )
 
 
