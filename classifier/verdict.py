@@ -4,8 +4,8 @@ The rules, in order; the first that applies decides the sub. *Given* means that 
 calibrated confidence reaches the threshold of that label; *perhaps* means that it lies between
 the `unsure` level and that threshold. A measure is *decisive* when its value lies clear of the
 vocabulary's soft zone around the threshold: below its clean end, or as far above its threshold
-as that zone is wide. It *supports* a fault when it says yes to it or to one that is the same light, or
-reaches the threshold of one of them and only the cause is open. "Unknown" evidence is no
+as that zone is wide. It *supports* a fault when it says yes to it or to one that is the same light,
+or reaches the threshold of one of them and only the cause is open. "Unknown" evidence is no
 disagreement. Of faults that are the same light (`GROUPS`) the likeliest is given too where several
 of them together are as sure as each label asks for and a measure supports them: which it is stays
 open, and the sentence says so. A label is not given where the measure knows what was mistaken for
