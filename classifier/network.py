@@ -192,6 +192,12 @@ class Network(nn.Module):
             nn.ReLU(inplace=True),
             nn.Linear(self.config.features, len(KEYS)),
         )
+        self.strange = nn.Sequential(
+            nn.ReLU(),
+            nn.Linear(self.config.features, self.config.features // 4),
+            nn.ReLU(inplace=True),
+            nn.Linear(self.config.features // 4, 1),
+        )
         if self.config.company:
             listen = nn.Linear(2 * self.config.features, self.config.features, bias=False)
             # A network that is trained on begins with what it said without its company.
@@ -201,12 +207,6 @@ class Network(nn.Module):
                 nn.Dropout(self.config.company_dropout),
                 listen,
             )
-        self.strange = nn.Sequential(
-            nn.ReLU(),
-            nn.Linear(self.config.features, self.config.features // 4),
-            nn.ReLU(inplace=True),
-            nn.Linear(self.config.features // 4, 1),
-        )
 
     def encode(self, views: Views, without: Sequence[str] = ()) -> Tensor:
         """Views of B frames -> features (B, config.features).

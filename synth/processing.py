@@ -365,7 +365,7 @@ def is_lost(scene: "Scene", key: str, strength: float) -> bool:
     fault = FAULTS[INDEX[key]]
     if fault.target(strength) > 0:
         left = strength * pictures.signal_kept(scene) if key == "trail" else strength
-        return key in _hidden(scene) or fault.target(left) < 1
+        return key in _hidden(scene) or fault.target(left) < fault.target(strength)
     gain = pictures.contrast(scene)
     return key in ("gradient", "vignetting") and gain > 1 and fault.target(gain * strength) > 0
 

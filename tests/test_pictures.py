@@ -13,6 +13,7 @@ from scipy.stats import norm
 from test_processing import file_of, plain_scene
 
 from classifier.frame import read_frame
+from classifier.vocabulary import KEYS, fault
 from synth import pictures
 from synth.processing import is_lost
 
@@ -143,3 +144,12 @@ def test_a_burnt_out_picture_tells_its_top():
     assert np.isnan(facts["saturation_adu"])
     _, facts = file_of(replace(scene, hot_share=0.01, hot_e=60_000.0))
     assert facts["saturation_adu"] == 255
+
+
+@pytest.mark.parametrize("key", KEYS)
+def test_a_plain_file_hides_no_strength_between_clean_and_faulty(key):
+    """What is neither one nor the other is learnt as the share of the way from one to the other."""
+    row = fault(key)
+    for share in (0.1, 0.5, 0.9, 1.0):
+        strength = row.clean_below + share * (row.counts_from - row.clean_below)
+        assert not is_lost(plain_scene("raw"), key, strength)
