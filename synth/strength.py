@@ -209,7 +209,7 @@ def _known(scene: Scene) -> np.ndarray:
     if scene.rig.camera.cfa:
         row["bayer_grid"] = min(scene.plane_response) / max(scene.plane_response)
     if scene.clouds is not None:
-        row["clouds"] = max(scene.clouds.mean_mag, scene.clouds.rms_mag * 0.25 / 0.15)
+        row["clouds"] = scene.clouds.strength_mag
     sky_over_noise = scene.sky_e / scene.noise_e
     if scene.reflection is not None:
         row["reflection"] = seen_reflection_pct(scene)
