@@ -60,7 +60,7 @@ def _step(
     if abs(size) < (LEAST_SHARE if as_share else LEAST.get(name, 0.0)):
         return None
     how = "rose" if size > 0 else "fell"
-    amount = f"{abs(size):.0%}" if as_share else f"{abs(size):.2g} {unit}".rstrip()
+    amount = f"{100 * abs(size):.0f} %" if as_share else f"{abs(size):.2g} {unit}".rstrip()
     return f"{words} {how} by {amount} at {_where(line, step.at)}."
 
 
@@ -75,7 +75,7 @@ def _trend(
     if abs(size) < (LEAST_SHARE if as_share else LEAST.get(name, 0.0)):
         return None
     how = "rose" if size > 0 else "fell"
-    amount = f"{abs(size):.0%}" if as_share else f"{abs(size):.2g} {unit}".rstrip()
+    amount = f"{100 * abs(size):.0f} %" if as_share else f"{abs(size):.2g} {unit}".rstrip()
     return f"{words} {how} by {amount} through the run."
 
 
@@ -97,11 +97,13 @@ def _sky(line: NightLine) -> list[str]:
         up = moon > 0
         lit = float(line.of["moon_lit"].mean())
         if up.all() or not up.any():
-            told.append(f"The Moon, {lit:.0%} lit, was {'up' if up.all() else 'down'} throughout.")
+            told.append(
+                f"The Moon, {100 * lit:.0f} % lit, was {'up' if up.all() else 'down'} throughout."
+            )
         else:
             at = int(np.flatnonzero(up != up[0])[0])
             how = "rose" if up[at] else "set"
-            told.append(f"The Moon, {lit:.0%} lit, {how} about {_where(line, at)}.")
+            told.append(f"The Moon, {100 * lit:.0f} % lit, {how} about {_where(line, at)}.")
         top = float(line.of["sun_altitude_deg"].max())
         if top > -18:
             told.append(f"Twilight: the Sun stood at {top:.0f} degrees in the brightest sub.")

@@ -146,7 +146,7 @@ def sureness(likelihood: float) -> str:
         words = "likely"
     elif likelihood >= PERHAPS_FROM:
         words = "perhaps"
-    return f"{words}, {likelihood:.0%}"
+    return f"{words}, {100 * likelihood:.0f} %"
 
 
 def _cause(found: FoundCause) -> dict[str, Any]:
