@@ -40,9 +40,34 @@ LEAST_SECTORS = 9
 LEAST_KNOWN = 2  # sectors that have to show how the light rises within the edge
 LEAST_SEEN = 0.2  # share of a sector's cells
 LEAST_FREE = 0.15  # of a cell
+ARC_TURNS = 4  # how often a circle is laid anew of which only an arc is seen
+LEAST_ARC = 0.2  # of a turn: less of a rim is as good as straight
+APART = 1.3  # cells along the rim from sector to sector, from which on their noise is their own
 # Of the radius: across the edge, and on both sides further away.
 INSIDE, OUTSIDE, WITHIN, BEYOND = (0.8, 0.94), (1.06, 1.23), (0.55, 0.75), (1.3, 1.6)
 SLOPES = 0.6  # share of the slopes beside the edge that is not its own step
+
+
+@dataclass(frozen=True)
+class Fan:
+    """Where sectors lie. turn: (SECTORS * RAYS,) directions of the rays, or (n, the same) if each
+    circle has its own; terms: (SECTORS, 3) or (n, SECTORS, 3), as `TERMS`; products: of these."""
+
+    turn: Array
+    terms: Array
+    products: Array
+
+    @classmethod
+    def over(cls, start: Array, span: Array) -> "Fan":
+        """Sectors over (n,) arcs of `span` from `start` on, in radians."""
+        turn = start[:, None] + span[:, None] * TURN / (2 * np.pi)
+        middles = start[:, None] + span[:, None] * MIDDLES / (2 * np.pi)
+        terms = np.stack((np.ones_like(middles), np.cos(middles), np.sin(middles)), -1)
+        products = (terms[..., :, None] * terms[..., None, :]).reshape(*middles.shape, 9)
+        return cls(turn, terms, products)
+
+
+WHOLE = Fan(TURN, TERMS, PRODUCTS)
 
 
 @dataclass(frozen=True)
@@ -84,40 +109,96 @@ def disc_forms(scale: Scale, sign: Array, x: Array, y: Array, radius: Array) -> 
         move = np.maximum(np.hypot(shift_x, shift_y), np.abs(grown - 1))
         if turn >= TURNS - 1:
             moving = moving[move > STILL]
-    sums, weights = _polar(scale, sign, x, y, radius)
+    return _told(scale, sign, (x, y, radius), WHOLE, np.ones(len(x)))
+
+
+def arc_forms(scale: Scale, sign: Array, x: Array, y: Array, radius: Array) -> DiscForms:
+    """The same as `disc_forms` of circles that lean out of the picture, from the arc seen. Where
+    the sectors of a short arc lie closer than `APART`, fewer count."""
+    x, y, radius = scale.to_scale(x), scale.to_scale(y), radius / scale.step
+    for _ in range(ARC_TURNS):
+        fan = Fan.over(*_seen_arc(scale, x, y, radius))
+        shift_x, shift_y, grown = _laid(*_polar(scale, sign, x, y, radius, fan), fan)
+        x, y, radius = x + shift_x * radius, y + shift_y * radius, radius * grown
+    start, span = _seen_arc(scale, x, y, radius)
+    own = np.minimum(1.0, radius * span / SECTORS / APART)
+    own = np.where(span >= LEAST_ARC * 2 * np.pi, own, 0.0)
+    return _told(scale, sign, (x, y, radius), Fan.over(start, span), own)
+
+
+def leaning_out(scale: Scale, x: Array, y: Array, radius: Array) -> Array:
+    """(n,) whether the rim of circles in cells of the first picture is not wholly in it."""
+    _, span = _seen_arc(scale, scale.to_scale(x), scale.to_scale(y), radius / scale.step)
+    return span < 2 * np.pi * (1 - 1.5 / len(TURN))
+
+
+def _seen_arc(scale: Scale, x: Array, y: Array, radius: Array) -> tuple[Array, Array]:
+    """(n,) start and span, in radians, of the shortest arc that holds all of the rim in view."""
+    high, wide = scale.free.shape
+    columns, rows = (
+        x[:, None] + radius[:, None] * np.cos(TURN),
+        y[:, None] + (radius[:, None] * np.sin(TURN)),
+    )
+    inside = (rows >= 0) & (rows <= high - 1) & (columns >= 0) & (columns <= wide - 1)
+    count = len(TURN)
+    # Length of the run without view that ends at each ray, going round twice.
+    twice, run = np.concatenate((inside, inside), 1), np.zeros((len(x), 2 * count), int)
+    for ray in range(2 * count):
+        run[:, ray] = np.where(twice[:, ray], 0, 1 + (run[:, ray - 1] if ray else 0))
+    longest = np.minimum(run[:, count:].max(1), count)
+    first = (run[:, count:].argmax(1) + 1) % count
+    step = 2 * np.pi / count
+    return first * step, (count - longest) * step
+
+
+def _told(
+    scale: Scale, sign: Array, place: tuple[Array, Array, Array], fan: Fan, own_share: Array
+) -> DiscForms:
+    """What the sectors of a fan say about circles laid. own_share: (n,) of sectors, how many
+    have noise of their own."""
+    x, y, radius = place
+    sums, weights = _polar(scale, sign, x, y, radius, fan)
     inside, seen_in = _ring(sums, weights, INSIDE)
     outside, seen_out = _ring(sums, weights, OUTSIDE)
     within, seen_within = _ring(sums, weights, WITHIN)
     beyond, seen_beyond = _ring(sums, weights, BEYOND)
     seen = (seen_in > LEAST_SEEN) & (seen_out > LEAST_SEEN)
     step = inside - outside
-    rise = _rise(within - inside, seen_within > 0.3, step)
     fall = np.where(seen_beyond > 0.3, outside - beyond, 0.0)
+    rise = _rise(within - inside, seen_within > 0.3, step)
+    if fan is not WHOLE:
+        # Nothing of the middle is in the picture: the slope outside has to stand for that within.
+        hidden = (seen_within > 0.3).sum(1) < LEAST_KNOWN
+        rise = np.where(hidden[:, None], _middle(fall, seen)[:, None], rise)
     own = step - SLOPES * (np.maximum(rise, 0) + np.maximum(fall, 0))
     whole, part = _middle(step, seen), _middle(own, seen)
     unit = np.maximum(whole, 1e-9)
     agreeing = ((own > 0.25 * part[:, None]) & seen).sum(1) / np.maximum(seen.sum(1), 1)
+    counted = (seen.sum(1) * own_share).astype(int)
     return DiscForms(
         scale.to_first(x),
         scale.to_first(y),
         radius * scale.step,
         whole,
-        _over_scatter(step, seen, whole),
-        _over_scatter(own, seen, part),
+        _over_scatter(step, seen, whole) * np.sqrt(own_share),
+        _over_scatter(own, seen, part) * np.sqrt(own_share),
         part / unit,
         agreeing,
         _high(sums, weights),
         _middle(outside, seen),
         _middle(fall, seen) / unit,
         _middle(outside, seen) / unit,
-        np.where(seen.sum(1) >= LEAST_SECTORS, seen.sum(1), 0),
+        np.where(counted >= LEAST_SECTORS, counted, 0),
     )
 
 
-def _polar(scale: Scale, sign: Array, x: Array, y: Array, radius: Array) -> tuple[Array, Array]:
+def _polar(
+    scale: Scale, sign: Array, x: Array, y: Array, radius: Array, fan: Fan = WHOLE
+) -> tuple[Array, Array]:
     """(n, radii, sectors) sums of the light over the rays of a sector, and of what is free."""
     away = radius[:, None, None] * RADII[:, None]
-    rows, columns = y[:, None, None] + away * np.sin(TURN), x[:, None, None] + away * np.cos(TURN)
+    turn = fan.turn if fan.turn.ndim == 1 else fan.turn[:, None]
+    rows, columns = y[:, None, None] + away * np.sin(turn), x[:, None, None] + away * np.cos(turn)
     light, free = between_each((scale.light * scale.free, scale.free), rows, columns)
     high, wide = scale.free.shape
     inside = (rows >= 0) & (rows <= high - 1) & (columns >= 0) & (columns <= wide - 1)
@@ -133,7 +214,7 @@ def _over_rays(values: Array) -> Array:
     return total
 
 
-def _laid(sums: Array, weights: Array) -> tuple[Array, Array, Array]:
+def _laid(sums: Array, weights: Array, fan: Fan = WHOLE) -> tuple[Array, Array, Array]:
     """(n,) shifts in radii and the factor on the radius that lay circles through their edges."""
     (light_in, light_out), (inner, outer) = (
         (WITHIN_EDGES @ rings, BEYOND_EDGES @ rings) for rings in (sums, weights)
@@ -146,11 +227,22 @@ def _laid(sums: Array, weights: Array) -> tuple[Array, Array, Array]:
     weight = np.minimum(height, 3 * np.maximum(usual, 1e-9))
     trust = weight
     for _ in range(2):
-        normal = (trust @ PRODUCTS).reshape(-1, 3, 3) + 1e-9 * np.eye(3)
-        fit = np.linalg.solve(normal, ((trust * edge) @ TERMS)[..., None])[..., 0]
-        trust = weight / (1 + ((edge - fit @ TERMS.T) / 0.08) ** 2) ** 2
+        normal = _over_sectors(trust, fan.products).reshape(-1, 3, 3) + 1e-9 * np.eye(3)
+        fit = np.linalg.solve(normal, _over_sectors(trust * edge, fan.terms)[..., None])[..., 0]
+        off = edge - _of_terms(fit, fan.terms)
+        trust = weight / (1 + (off / 0.08) ** 2) ** 2
     shift = np.clip(fit[:, 1:], -0.3, 0.3)
     return shift[:, 0], shift[:, 1], np.clip(fit[:, 0], SEARCHED[0], SEARCHED[1])
+
+
+def _of_terms(fit: Array, terms: Array) -> Array:
+    """(n, SECTORS) edges of circles whose terms are (n, 3) `fit`."""
+    return fit @ terms.T if terms.ndim == 2 else (terms @ fit[..., None])[..., 0]
+
+
+def _over_sectors(values: Array, terms: Array) -> Array:
+    """(n, SECTORS) values times terms of the sectors, added up."""
+    return values @ terms if terms.ndim == 2 else (values[:, None] @ terms)[:, 0]
 
 
 def _ring(sums: Array, weights: Array, between: tuple[float, float]) -> tuple[Array, Array]:

@@ -9,7 +9,7 @@ import pytest
 from skimage.transform import hough_circle, hough_circle_peaks
 
 from classifier.background import SkyPicture
-from classifier.disc_form import disc_forms
+from classifier.disc_form import arc_forms, disc_forms, leaning_out
 from classifier.discs import find_discs
 from classifier.round_edges import circles, scales
 from classifier.stars import STAR
@@ -78,6 +78,50 @@ def test_a_ghost_that_leans_into_the_frame():
     disc = edged(bright)[0]
     assert disc.radius == pytest.approx(120, rel=0.1)
     assert np.hypot(disc.x + 35, disc.y - 361) < 12
+
+
+@pytest.mark.parametrize(
+    "x, y, radius", [(-30, 110, 60), (150, 255, 70), (318, 100, 40), (-10, 0, 70)]
+)
+def test_a_ghost_of_which_an_arc_is_seen(x, y, radius):
+    """A third of the rim or less: as many sectors as a whole disc has lie over the arc."""
+    _, bright = found_in(sky(lit(x, y, radius, 25.0)))
+    disc = edged(bright)[0]
+    assert disc.radius == pytest.approx(STEP_PX * radius, rel=0.1)
+    off = np.hypot(disc.x - 1 - STEP_PX * x, disc.y - 1 - STEP_PX * y)
+    # Along the line to the middle an arc tells its circle less well than a whole rim does.
+    assert off < 0.15 * STEP_PX * radius
+
+
+def test_an_arc_is_laid_on_its_circle():
+    """From a start that is a quarter too small, with 0.3 of the rim in view, along one side."""
+    scale = scales(sky(lit(-24, 110, 40, 40.0)), np.ones(SHAPE, bool))[1]
+    start = [np.array([value]) for value in (-8.0, 113.0, 30.0)]
+    laid = arc_forms(scale, np.ones(1), *start)
+    assert abs(laid.x[0] + 24) < 3 and abs(laid.y[0] - 110) < 1.5
+    assert laid.radius[0] == pytest.approx(40, rel=0.07)
+    assert leaning_out(scale, *start).tolist() == [True]
+    assert leaning_out(scale, start[1], start[1], start[2]).tolist() == [False]
+
+
+def test_few_cells_of_a_rim_are_few_sectors():
+    """Of a rim of 12 cells radius 0.38 of a turn lies in view: 29 cells, so that of 24 sectors only
+    29 / 1.3 = 22 have noise of their own, and of one half as large 11."""
+    for radius, most in ((12, 22), (6, 11)):
+        scale = scales(sky(lit(-4.5 * radius / 12, 110, radius, 60.0)), np.ones(SHAPE, bool))[0]
+        place = [np.array([value]) for value in (-4.5 * radius / 12, 110.0, float(radius))]
+        told = int(arc_forms(scale, np.ones(1), *place).sectors[0])
+        assert 0.7 * most <= told <= most
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_light_from_beyond_the_edge_has_no_arc(seed):
+    """The glow of a star outside, falling as r^-2 (King 1971, PASP 83, 199), and a gradient."""
+    rows, columns = np.indices(SHAPE)
+    glow = 6e4 / ((columns + 25) ** 2 + (rows - 90) ** 2)
+    for light in (glow, 0.3 * columns):
+        _, bright = found_in(sky(light, seed))
+        assert not edged(bright)
 
 
 def test_dark_and_bright_are_told_apart():

@@ -1,0 +1,67 @@
+"""Small shadows on skies painted by hand: what is found is held against what was painted.
+
+Noise is Gaussian, so that the tails of a filter's output are those of the normal distribution.
+"""
+
+import numpy as np
+import pytest
+from scipy import ndimage
+
+from classifier.background import SkyPicture
+from classifier.discs import find_discs
+from classifier.small_shadows import small_shadows, stands_out
+from classifier.stars import STAR
+
+SHAPE, NOISE, STEP_PX = (200, 280), 5.0, 3
+
+
+def sky(seed=0):
+    return np.random.default_rng(seed).normal(0, NOISE, SHAPE).astype(np.float32)
+
+
+def shadow(x, y, radius, depth, hole=0.0):
+    """A dark disc or ring, its edges a cell wide."""
+    rows, columns = np.indices(SHAPE)
+    away = np.hypot(columns - x, rows - y)
+    return -depth * np.clip(radius + 0.5 - away, 0, 1) * np.clip(away - hole + 0.5, 0, 1)
+
+
+def picture_of(flat):
+    level = (1000 + flat).astype(np.float32)
+    return SkyPicture(level, np.ones(SHAPE, bool), STEP_PX, level, 1, 0, 0, NOISE)
+
+
+def edged(flat, smallest=2.5):
+    calm = ndimage.median_filter(flat, 3).astype(np.float32)
+    return [disc for disc in small_shadows(calm, smallest, picture_of(flat)) if disc.has_edge]
+
+
+@pytest.mark.parametrize("x, y", [(90.0, 70.0), (90.5, 70.4), (201.3, 33.7)])
+@pytest.mark.parametrize("radius", [2.7, 3.2, 4.0, 5.5, 7.8])
+def test_a_shadow_is_placed_to_a_part_of_a_cell(x, y, radius):
+    found = max(edged(sky() + shadow(x, y, radius, 25.0)), key=lambda disc: disc.snr)
+    assert np.hypot(found.x - 1 - STEP_PX * x, found.y - 1 - STEP_PX * y) < 0.6 * STEP_PX
+    assert found.radius == pytest.approx(STEP_PX * radius, rel=0.25)
+    # A median over 3 x 3 cells takes part of the smallest.
+    assert found.step_adu == pytest.approx(-25, rel=0.35)
+
+
+def test_noise_casts_no_shadow():
+    assert not [disc for seed in range(12) for disc in edged(sky(seed))]
+
+
+def test_a_peak_has_to_stand_out_of_what_lies_round_it():
+    """20 over scatter of 1 is a find, 20 over scatter of 5 is what noise gives now and then."""
+    columns = np.indices(SHAPE)[1]
+    response = sky().astype(float) / NOISE * np.where(columns < 140, 5.0, 1.0)
+    response[100, 60] = response[100, 220] = 20.0
+    assert not stands_out(response, 100, 60, 4.0)
+    assert stands_out(response, 100, 220, 4.0)
+
+
+@pytest.mark.parametrize("fwhm_px", [2.5, 6.0, 11.0])
+def test_wide_stars_hide_no_small_shadow(fwhm_px):
+    flat = sky() + shadow(120, 90, 4.0, 40.0)
+    surface = np.full(SHAPE, 1000, np.float32)
+    dark, _ = find_discs(picture_of(flat), surface, np.zeros(0, STAR), fwhm_px, 3 * NOISE)
+    assert [round(disc.radius / STEP_PX / 4) for disc in dark if disc.has_edge] == [1]
