@@ -33,7 +33,7 @@ def test_sudden_change_is_told_with_sub_and_time(reading):
     # 2.0 to 3.4 is 70 %, measured with 1 % of scatter; sub 9 begins at 19:00 + 9 x 20 min.
     told = [one for one in reading["changes"] if one.startswith("HFR")]
     assert told in (
-        [f"HFR rose by {share}% at sub s09 (22:00 UTC)."] for share in (68, 69, 70, 71, 72)
+        [f"HFR rose by {share} % at sub s09 (22:00 UTC)."] for share in (68, 69, 70, 71, 72)
     )
 
 
