@@ -15,6 +15,7 @@ that one sub shows is held against the other side in other subs, as a flip bring
 import math
 
 import numpy as np
+from scipy import ndimage
 
 from classifier.background import Background
 from classifier.star_rays import (
@@ -35,6 +36,10 @@ LEAST_LIGHT = 0.3  # of the brightest star's: in fainter ones noise hides the sa
 BROAD = 8  # steps of 2 degrees to each side: light that is as broad is no spike's
 LEAST_SUBS = 4
 NEAR_COLUMN_DEG = 2.5  # of a run, whose directions are told more finely than a frame's
+# A partner that a run shows so far above the scatter is one, however weak it is: neighbours and
+# glare take from a vane's spikes. Where they draw a star's centre aside, its spikes' two ways are
+# not in line, by so many steps to each side.
+SURE_SIGMA, BENT = 3.0, 2
 NONE = np.zeros((0, 3, HALF), np.float32)
 
 
@@ -113,10 +118,20 @@ def common_bar(rays: Array) -> tuple[float, float]:
         apart = float(np.nanmedian(np.abs(np.diff(ring[:, 1:], axis=0))))
         spread = max(spread, 1.25 * apart / math.sqrt(len(rays)), _below(np.array(ways)), 1e-9)
         both = np.where(known, (both - level) / spread, 0.0)
-        profiles.append((both, np.nan_to_num((either - level) / spread, nan=math.inf)))
+        either = np.nan_to_num((either - level) / spread, nan=math.inf)
+        bent = (_bent(ways) - level) / spread
+        profiles.append((both, np.where(bent > SURE_SIGMA, np.fmax(bent, either), either)))
     seen, possible = np.max(profiles, axis=0)
-    found = strongest_odd(seen, possible, NEAR_COLUMN_DEG)
+    found = strongest_odd(seen, possible, NEAR_COLUMN_DEG, SURE_SIGMA)
     return found["odd_sigma"], found.get("odd_deg", math.nan)
+
+
+def _bent(ways: list[Array]) -> Array:
+    """(90,) light of the weaker of two ways that need not be in line, NaN where neither is seen."""
+    round_ = np.concatenate(ways)
+    near = ndimage.maximum_filter1d(np.nan_to_num(round_, nan=-math.inf), 2 * BENT + 1, mode="wrap")
+    near = np.where(np.isfinite(round_), near, math.nan)
+    return np.fmin(near[:HALF], near[HALF:])
 
 
 def _over_subs(ring: Array) -> Array:

@@ -19,6 +19,7 @@ _KERNEL = np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]], np.float32)
 # Beyond this many detections in one window they are no longer stars but structure; the
 # threshold is raised until they fit.
 MAX_OBJECTS = 20_000
+WHOLE = 0.6  # share of its light that a star which has not fallen to pieces has in one
 
 sep.set_sub_object_limit(4096)
 
@@ -104,9 +105,11 @@ def coarseness(background: Background, native: list[Array]) -> int:
     """1 for stars as they should be; 2, 4 or 8 where they are discs that fall to pieces.
 
     The brightest objects of a picture binned 4 x 4 are looked at: of a star nearly all light is
-    in one native detection, of a wide ring it is split among many.
+    in one native detection, of a wide ring it is split among many. Where most are whole, their
+    native detections tell how wide they are: binned ones have neighbours in them, and more of
+    them in one sub than in the next.
     """
-    shares, sizes = [], []
+    shares, sizes, wholes = [], [], []
     pairs = list(zip(background.windows, native, strict=True))
     for window, pieces in pairs[::2]:  # of nine the corners and the middle
         if min(window.light.shape) < 64:
@@ -120,14 +123,16 @@ def coarseness(background: Background, native: list[Array]) -> int:
         for item in whole:
             centre = (4 * item["x"] + 1.5, 4 * item["y"] + 1.5)
             near = tree.query_ball_point(centre, 4 * 2.2 * item["a"]) if tree else []
-            largest = max((float(pieces["flux"][i]) for i in near), default=0.0)
-            shares.append(largest / (16 * float(item["flux"])))
+            largest = max(near, key=lambda i: pieces["flux"][i], default=None)
+            share = 0.0 if largest is None else float(pieces["flux"][largest] / (16 * item["flux"]))
+            shares.append(share)
             sizes.append(4 * float(item["a"]))
+            if largest is not None and share > WHOLE:
+                wholes.append(float(np.sqrt(pieces["a"][largest] * pieces["b"][largest])))
     if len(shares) < 3:
         return 1
-    size = float(np.median(sizes))
-    if np.median(shares) > 0.6 and size < 8:
-        return 1
-    if size < 6:
+    is_whole = np.median(shares) > WHOLE
+    size = float(np.median(wholes if is_whole else sizes))
+    if size < (8 if is_whole else 6):
         return 1
     return 2 if size < 9 else 4 if size < 18 else 8

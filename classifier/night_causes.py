@@ -76,6 +76,10 @@ def signs_of(line: NightLine) -> dict[str, float]:
     signs = field_of(line) | star_signs(line) | light_signs(line)
     if "tilt" in signs:
         signs["tilt_over_bowl"] = signs["tilt"] / max(abs(signs["bowl"]), 0.05)
+    # Tracking draws all subs out, or some more than others where the optics have a stretch too.
+    signs["motion_ra"] = max(
+        (signs[k] for k in ("along_ra", "sway_ra") if k in signs), default=math.nan
+    )
     # Without a flip dark clouds of the field stay nearly as still as dust: more has to be seen.
     flipped = bool(signs.get("has_flip"))
     spots = ramp(signs.get("spots_sigma", math.nan), *((3.5, 5.5) if flipped else (8.0, 14.0)))

@@ -42,8 +42,8 @@ def _stretch(line: NightLine) -> dict[str, float]:
     course; stretch_lost: rank correlation with the light lost; stretch_cloud: mean loss of the
     stretched subs less that of the round ones. along_ra: 1 along right ascension, -1 along
     declination. lobed, lopsided: form of the stretched subs. bursts, calm_share: see `_jolts`;
-    sway_...: see `night_sway`. flip_onset: growth of the elongation at the flip; flip_quiet: share
-    of round subs after it. frames_shake, frames_drift: share of single frames that measure so."""
+    sway_...: see `night_sway`. flip_onset: growth of the elongation at the flip. frames_shake,
+    frames_drift: share of single frames that measure so."""
     elongation = line.of["elongation"]
     shape = line.of["e1"] + 1j * line.of["e2"]
     size = np.abs(shape)
@@ -103,7 +103,6 @@ def _at_flip(line: NightLine, shape: Array, good: Array) -> dict[str, float]:
     parts = [shape[good & ~after], shape[good & after]]
     if min(len(part) for part in parts) < 3:
         return {"has_flip": 0.0, "stretch_side": _steady(shape[good])}
-    elongation = line.of["elongation"]
     weights = [float(np.abs(part).sum()) for part in parts]
     steady = [w * _steady(part) for w, part in zip(weights, parts, strict=True)]
     side = sum(steady) / max(sum(weights), 1e-9)
@@ -115,7 +114,6 @@ def _at_flip(line: NightLine, shape: Array, good: Array) -> dict[str, float]:
         "stretch_side": side,
         "stretch_flip": abs(means[1] - means[0]) / size,
         "flip_onset": (typical[1] - typical[0]) / max(typical[0] + typical[1], 1e-6),
-        "flip_quiet": float((elongation[good & after] < _quiet(elongation[good])).mean()),
     }
 
 

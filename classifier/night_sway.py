@@ -1,7 +1,7 @@
 """Gusts told by the motion that they add to the stars: one way, of uneven strength, for a while.
 
     signs = sway_signs(line)
-    signs["sway_steady"], signs["sway_uneven"]
+    signs["sway_steady"], signs["sway_spell"]
 
 What a motion adds to a star is a tensor of second moments, (a^2 - b^2) along its angle. Such
 tensors add: neither the air nor the optics' own stretch, which every sub has, changes what a motion
@@ -10,6 +10,7 @@ that are most alike, is taken off, and what is left is the motion.
 """
 
 import numpy as np
+from scipy.special import comb
 
 from classifier.night_line import NightLine
 
@@ -29,11 +30,15 @@ def motion_of(line: NightLine) -> Array:
 
 def sway_signs(line: NightLine) -> dict[str, float]:
     """Of the motion beyond that of the calm subs: sway_top, its 85 % quantile; sway_steady: 1 if
-    it always goes the same way in the sensor's frame. sway_share: subs that moved; sway_together:
-    of those, the ones beside another; sway_uneven: scatter of their motion over its mean.
+    it always goes the same way in the sensor's frame. sway_share: subs that moved; sway_spell: how
+    unlikely it is that those scattered at random lie in so few groups, minus its decimal logarithm;
+    sway_flip: subs that were calm before the meridian flip or moved after it, 0 without a flip;
+    sway_uneven: scatter of their motion over its mean; sway_ra: 1 if they moved along right
+    ascension, -1 along declination, absent where the turn of the camera is unknown.
     Absent where fewer than six subs show their stars' shapes."""
     motion = motion_of(line)
-    motion = motion[np.isfinite(motion)]
+    places = np.flatnonzero(np.isfinite(motion))
+    motion = motion[places]
     n = len(motion)
     if n < LEAST:
         return {}
@@ -43,16 +48,35 @@ def sway_signs(line: NightLine) -> dict[str, float]:
     size = np.abs(own)
     usual = float(np.median(np.abs(calmest - calm)))
     moved = size > max(MOVED, MOVED_USUAL * usual)
-    padded = np.pad(moved, 1)
-    beside = (padded[:-2] | padded[2:])[moved]
     whole = float(size[moved].sum())
-    return {
+    # A motion's own direction, of which the tensor has twice the angle.
+    angles = np.full(len(line), np.nan)
+    angles[places] = np.rad2deg(np.angle(own) / 2)
+    east = 2 * np.deg2rad(line.to_sky_deg(angles)[places] - 90.0)
+    signs = {
         "sway_top": float(np.quantile(size, 0.85)),
         "sway_steady": float(abs(own[moved].sum())) / whole if whole > 0 else 0.0,
         "sway_share": float(moved.mean()),
-        "sway_together": float(beside.mean()) if moved.any() else 0.0,
+        "sway_spell": _spell(moved),
+        "sway_flip": 0.0 if line.flip is None else float((moved == (places >= line.flip)).mean()),
         "sway_uneven": float(size[moved].std() / size[moved].mean()) if moved.any() else 0.0,
     }
+    if whole > 0 and np.isfinite(east[moved]).all():
+        signs["sway_ra"] = float((size * np.cos(east))[moved].sum()) / whole
+    return signs
+
+
+def _spell(moved: Array) -> float:
+    """-log10 of the odds that as many subs at random places lie in no more groups than these do:
+    of all ways to place k of n, C(k - 1, g - 1) C(n - k + 1, g) have g groups (Wald and
+    Wolfowitz 1940, Ann. Math. Stat. 11, 147)."""
+    n, k = len(moved), int(moved.sum())
+    if not k:
+        return 0.0
+    groups = int(np.diff(moved.astype(int), prepend=0).clip(0).sum())
+    counts = np.arange(1, groups + 1)
+    ways = (comb(k - 1, counts - 1) * comb(n - k + 1, counts)).sum()
+    return float(max(0.0, -np.log10(ways / comb(n, k))))
 
 
 def _densest(motion: Array, count: int) -> Array:

@@ -135,11 +135,15 @@ def _round_star(background: Background, x: float, y: float) -> Window:
 
 
 def strongest_odd(
-    both: Array, possible: Array, near_column_deg: float = NEAR_COLUMN_DEG
+    both: Array,
+    possible: Array,
+    near_column_deg: float = NEAR_COLUMN_DEG,
+    sure_sigma: float = math.inf,
 ) -> dict[str, float]:
     """See `odd_bar`. both: (90,) light in the weaker of two opposite directions, in sigma.
     possible: light that may be there, as far as the frame shows: a cross near the frame's edge has
-    lost one of its arms. near_column_deg: as far from the column light is taken for its charge."""
+    lost one of its arms. near_column_deg: as far from the column light is taken for its charge.
+    sure_sigma: light that is surely there is a partner, however weak beside the bar."""
     peaks, partners = (
         np.flatnonzero(light >= ndimage.maximum_filter1d(light, 3, mode="wrap"))
         for light in (both, possible)
@@ -149,7 +153,7 @@ def strongest_odd(
         deg = STEP_DEG * (float(k) + _beside(both[k - 1], both[k], both[(k + 1) % HALF]))
         # The other bar of a cross, or the two others of three.
         at60, at90, at120 = (_strength(possible, partners, deg + by) for by in (60.0, 90.0, 120.0))
-        least = PARTNER * both[k]
+        least = min(PARTNER * both[k], sure_sigma)
         regular = at90 > least or min(at60, at120) > least
         if not regular and abs(deg - COLUMN_DEG) > near_column_deg and both[k] > best:
             best, direction = float(both[k]), float(deg)

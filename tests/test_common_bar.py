@@ -94,3 +94,22 @@ def test_too_little_says_nothing():
     assert len(rays_of(np.random.default_rng(3).normal(500, 12, (SIZE, SIZE)))) == 0
     assert common_bar(np.zeros((2, 2, 3, 90)))[0] == 0
     assert spike_rays(measure_background(image_of([])), np.zeros(0), math.nan) is NONE
+
+
+@pytest.mark.parametrize(("weak", "is_bar"), [(0.03, True), (0.3, False)])
+def test_a_cross_is_one_though_neighbours_take_from_one_of_its_bars(weak, is_bar):
+    # Three tenths of the other bar is little and in a run far above the noise.
+    rays = np.random.default_rng(9).normal(0, 0.05, (16, 2, 3, 90))
+    rays[..., 20] += 1.0
+    rays[..., 65] += weak
+    assert (common_bar(rays)[0] > 6) == is_bar
+
+
+@pytest.mark.parametrize(("apart", "is_bar"), [(3, False), (12, True)])
+def test_the_two_ways_of_a_spike_need_not_be_in_line(apart, is_bar):
+    # A star's centre drawn aside by r, of spikes seen at R, bends them by 2 r / R.
+    rays = np.random.default_rng(9).normal(0, 0.05, (16, 2, 3, 90))
+    rays[..., 20] += 1.0
+    rays[:, :, 1, 64] += 0.8
+    rays[:, :, 2, 64 + apart] += 0.8
+    assert (common_bar(rays)[0] > 6) == is_bar

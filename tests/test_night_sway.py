@@ -41,7 +41,8 @@ def test_a_gust_is_as_strong_as_what_it_adds():
     assert signs["sway_top"] == pytest.approx(0.6 / 2 / 1.15, rel=0.02)
     assert signs["sway_steady"] == pytest.approx(1, abs=1e-3)
     assert signs["sway_share"] == pytest.approx(10 / 18)
-    assert signs["sway_together"] == 1
+    # Of the C(18, 10) ways to place ten moved subs nine have them all together.
+    assert signs["sway_spell"] == pytest.approx(math.log10(math.comb(18, 10) / 9))
 
 
 @pytest.mark.parametrize("optics_deg", [40.0, 85.0, 130.0])
@@ -62,7 +63,24 @@ def test_a_steady_shake_and_single_jolts_are_no_wind():
     assert likelihoods(signs_of(run_moved(steady, 40.0)))["wind"] < 0.15
     jolts = 0.9 * np.isin(np.arange(COUNT), (2, 7, 12))
     signs = signs_of(run_moved(jolts, 40.0))
-    assert signs["sway_together"] == 0 and likelihoods(signs)["wind"] < 0.15
+    assert signs["sway_spell"] < 0.01 and likelihoods(signs)["wind"] < 0.15
+
+
+@pytest.mark.parametrize("first", [9, 7])
+def test_what_sets_in_at_the_flip_is_told_from_what_sets_in_before(first):
+    strong = 0.9 * np.random.default_rng(6).uniform(0.6, 1.4, COUNT)
+    line = run_moved(np.where(np.arange(COUNT) < first, 0.0, strong), 40.0)
+    line.of["half_turn"] = (np.arange(COUNT) >= 9).astype(float)
+    assert sway_signs(line)["sway_flip"] == pytest.approx(1 - (9 - first) / COUNT)
+
+
+def test_motion_along_right_ascension_whatever_the_optics_add():
+    # Position angles run from north, along declination: 90 degrees is right ascension.
+    for deg, ra in ((40.0, 1.0), (130.0, -1.0)):
+        line = run_moved(np.where(np.arange(COUNT) % 3 == 0, 0.9, 0.0), deg, 0.3, 85.0)
+        line.of["camera_deg"] = np.zeros(COUNT)
+        line.of["camera_deg"] -= line.to_sky_deg(np.full(COUNT, 40.0)) - 90.0
+        assert sway_signs(line)["sway_ra"] == pytest.approx(ra, abs=0.01)
 
 
 def test_gusts_from_everywhere_are_none_from_one_side():

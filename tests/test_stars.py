@@ -241,3 +241,20 @@ def test_real_field_has_the_widths_photutils_finds(real_frames):
     light = background.windows[0].light
     theirs = fit_fwhm(light, xypos=np.stack((stars["x"], stars["y"]), 1), fit_shape=9)
     assert np.median(stars["fwhm_px"]) == pytest.approx(np.median(theirs), rel=0.08)
+
+
+@pytest.mark.parametrize("apart_px", [11.0, 21.0])
+def test_neighbours_do_not_make_bright_stars_coarse(apart_px):
+    # The same bright stars alone and with two faint neighbours each, which blocks of 4 x 4 pixels
+    # join to them: the stars are as wide as they were.
+    places = grid_of_stars(SHAPE, 70, seed=3)
+    turn = np.random.default_rng(11).uniform(0, 2 * np.pi, len(places))
+    near = [places + apart_px * np.c_[np.cos(turn + k), np.sin(turn + k)] for k in (0.0, 2.2)]
+    flux = np.repeat([1.5e5, 2.0e4, 1.2e4], len(places))
+    found = [
+        find_stars(measure_background(paint(SHAPE, moffat(3.0, 3.0), at, flux[: len(at)], half=30)))
+        for at in (places, np.concatenate((places, *near)))
+    ]
+    assert [field.bin_px for field in found] == [1, 1]
+    widths = [median(field.stars[field.stars["shaped"]], "fwhm_px") for field in found]
+    assert widths[1] == pytest.approx(widths[0], rel=0.02)
