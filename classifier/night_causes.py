@@ -156,7 +156,7 @@ def _found(
         is_absence = none > full and ((name, none, full) in cause.helps or name in OTHER_TROUBLE)
         if part >= 0.5 and not is_absence:
             told.append(sentence)
-        elif part < 0.2:
+        elif part < 0.2 and sentence not in against:
             against.append(sentence)
     entry = next(one for one in remedies_of(cause.fault).causes if one.name == cause.remedy)
     missing = tuple(need for need in cause.needs if is_missing(need, line))

@@ -9,8 +9,10 @@ puts on top, while the elongation saturates and mixes both. Here the tensor of t
 that are most alike, is taken off, and what is left is the motion.
 """
 
+import math
+
 import numpy as np
-from scipy.special import comb
+from scipy import stats
 
 from classifier.night_line import NightLine
 
@@ -69,14 +71,13 @@ def sway_signs(line: NightLine) -> dict[str, float]:
 def _spell(moved: Array) -> float:
     """-log10 of the odds that as many subs at random places lie in no more groups than these do:
     of all ways to place k of n, C(k - 1, g - 1) C(n - k + 1, g) have g groups (Wald and
-    Wolfowitz 1940, Ann. Math. Stat. 11, 147)."""
+    Wolfowitz 1940, Ann. Math. Stat. 11, 147), which is the hypergeometric law."""
     n, k = len(moved), int(moved.sum())
     if not k:
         return 0.0
     groups = int(np.diff(moved.astype(int), prepend=0).clip(0).sum())
-    counts = np.arange(1, groups + 1)
-    ways = (comb(k - 1, counts - 1) * comb(n - k + 1, counts)).sum()
-    return float(max(0.0, -np.log10(ways / comb(n, k))))
+    odds = float(stats.hypergeom.logcdf(groups, n, n - k + 1, k))
+    return max(0.0, -odds / math.log(10))
 
 
 def _densest(motion: Array, count: int) -> Array:
