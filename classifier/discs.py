@@ -17,7 +17,7 @@ from classifier.background import SkyPicture
 from classifier.disc import Disc
 from classifier.disc_form import DiscForms, arc_forms, disc_forms, leaning_out
 from classifier.round_edges import Scale, circles, scales
-from classifier.small_shadows import small_shadows
+from classifier.small_shadows import UNEVEN, out_of_the_near, small_shadows
 from classifier.star_cover import Grid, star_cover
 from classifier.sweeps import median_3x3
 
@@ -59,14 +59,15 @@ def find_discs(
     # Stars are bright: a shadow may be as small as they are, where sky is left between them.
     crowded = covered.mean() > CROWDED
     shadow = smallest if crowded else min(smallest, LEAST_SHADOW_PX / picture.step_px)
-    small = small_shadows(median_3x3(clipped), shadow, picture)
+    calm = median_3x3(clipped)
+    small = small_shadows(calm, shadow, picture)
     squeezed = _squeezed(flat, picture.noise_adu)
     wings = star_cover(grid, stars, width, noise_adu) | ~picture.valid
     dark, bright = _round(
         scales(squeezed, ~covered), scales(squeezed, ~wings), (shadow, smallest), picture, arcs=True
     )
     ghosts = _distinct(bright)
-    shadows = _distinct(dark, small)
+    shadows = _distinct(out_of_the_near(calm, _distinct(dark), picture), small)
     shadows = [disc for disc in shadows if not any(_is_hole(disc, ghost) for ghost in ghosts)]
     return shadows, None if crowded else ghosts
 
@@ -196,6 +197,11 @@ def _judged(forms: DiscForms, signs: Array, noise_adu: float) -> tuple[Array, Ar
     seen = (forms.sectors > 0) & (forms.high > forms.low) & (over_noise > 7)
     shadow = (forms.sure > 9) & (forms.agreeing >= 0.8) & (forms.outer < 0.55)
     shadow &= (forms.pedestal > -0.3) & (forms.pedestal < 1.2)
+    # What scatters more from sector to sector than noise does is a dark nebula.
+    uneven2 = forms.sectors * (
+        np.maximum(forms.sure, 1e-9) ** -2.0 - np.maximum(over_noise, 1e-9) ** -2.0
+    )
+    shadow &= uneven2 < UNEVEN**2
     chance = _chance(forms)
     enough = np.where(large, np.where(forms.sharp > 0.85, CHANCE_SHARP, CHANCE), CHANCE_SMALL)
     ghost = (chance < enough) & (forms.agreeing >= 0.85)

@@ -22,6 +22,7 @@ from classifier.sweeps import median
 Array = np.ndarray
 
 RADII = (2.5, 3.0, 3.5, 4.2, 5.0, 6.0, 7.0, 8.4, 10.0)
+LARGEST = 1.2 * RADII[-1]
 DIRECTIONS = 12
 # A map of 10^5 cells holds a peak of 6 sigma of noise once in 10^4 maps; the structure of the sky
 # has longer tails than noise.
@@ -44,6 +45,28 @@ def small_shadows(calm: Array, smallest: float, picture: SkyPicture) -> list[Dis
             response, sigma = _response(transform, calm.shape, radius, picture.noise_adu)
             found.extend(_peaks(-response, sigma, radius, calm, picture))
     return found
+
+
+def out_of_the_near(calm: Array, discs: list[Disc], picture: SkyPicture) -> list[Disc]:
+    """Of shadows found by other means those that stand out of what the filter nearest their size
+    gives round them; those much larger than any filter are all kept."""
+    if not discs:
+        return []
+    kept, transform = [], fft.rfft2(calm, workers=1)
+    half = (picture.step_px - 1) / 2
+    for disc in discs:
+        cells = disc.radius / picture.step_px
+        radius = min(RADII, key=lambda tried: abs(tried - cells))
+        column = round((disc.x - picture.x0 - half) / picture.step_px)
+        row = round((disc.y - picture.y0 - half) / picture.step_px)
+        inside = 0 <= row < calm.shape[0] and 0 <= column < calm.shape[1]
+        if inside and cells < LARGEST and 3.4 * radius < min(calm.shape):
+            response, _ = _response(transform, calm.shape, radius, picture.noise_adu)
+            # Near its own edge the picture has no answer of the filter.
+            if response[row, column] and not stands_out(-response, row, column, radius):
+                continue
+        kept.append(disc)
+    return kept
 
 
 @lru_cache(maxsize=2 * len(RADII))

@@ -8,8 +8,9 @@ import pytest
 from scipy import ndimage
 
 from classifier.background import SkyPicture
+from classifier.disc import Disc
 from classifier.discs import find_discs
-from classifier.small_shadows import small_shadows, stands_out
+from classifier.small_shadows import out_of_the_near, small_shadows, stands_out
 from classifier.stars import STAR
 
 SHAPE, NOISE, STEP_PX = (200, 280), 5.0, 3
@@ -57,6 +58,14 @@ def test_a_peak_has_to_stand_out_of_what_lies_round_it():
     response[100, 60] = response[100, 220] = 20.0
     assert not stands_out(response, 100, 60, 4.0)
     assert stands_out(response, 100, 220, 4.0)
+
+
+def test_of_shadows_found_by_their_edges_those_in_rough_sky_are_left_out():
+    rough = np.where(np.indices(SHAPE)[1] < 140, 8.0, 1.0)
+    flat = (sky() * rough + shadow(60, 100, 6, 12.0) + shadow(220, 100, 6, 12.0)).astype(np.float32)
+    discs = [Disc(STEP_PX * x + 1, STEP_PX * 100 + 1, 18, -12, 20, True) for x in (60, 220)]
+    assert out_of_the_near(flat, discs, picture_of(flat)) == discs[1:]
+    assert out_of_the_near(flat, [], picture_of(flat)) == []
 
 
 @pytest.mark.parametrize("fwhm_px", [2.5, 6.0, 11.0])
