@@ -9,11 +9,11 @@ keeps the signs of every night.
 
 Seeds are spent by setting limits on them and by judging limits with them: those below 100000,
 110000 to 110299, 120000 to 120399, 200000 to 200999; 130000 to 131999, 20 nights of each cause:
-true cause first in 462 of 560 (82 %), a wrong one sure in 9 (1.6 %). On the nights of motion, cables
-and ghosts of these the present signs of gusts, calibration and vanes were made, and 140000 to 141199
-judged them once: 276 of 333 (83 %), a wrong one sure in 1 (0.3 %). Of 12 each: bursts 5, cable and
-ghost 7, tilt and haze 8, satellites 8 of 11, the others 9 to 12. Limits were not changed since. The
-default begins beyond them all.
+true cause first in 462 of 560 (82 %), a wrong one sure in 9 (1.6 %). On the nights of motion,
+cables and ghosts of these the present signs of gusts, calibration and vanes were made; 140000 to
+141199 judged them once: 276 of 333 (83 %), a wrong one sure in 1 (0.3 %). Of 12 each: bursts 5,
+cable and ghost 7, tilt and haze 8, satellites 8 of 11, the others 9 to 12. Limits were not changed
+since. The default begins beyond them all.
 """
 
 import argparse
