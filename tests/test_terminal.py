@@ -34,5 +34,5 @@ def test_causes_are_told_with_what_presses():
     console = Console(width=80, record=True, color_system=None, quiet=False)
     show_summary(console, Results({}, frames, [], [{"run": "a run", "causes": causes}]))
     text = console.export_text()
-    assert "Focus running away: likely, 80% [stop and fix now]" in text
+    assert "Focus running away: likely, 80 % [stop and fix now]" in text
     assert "haze" not in text.lower()
