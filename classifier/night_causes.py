@@ -151,7 +151,7 @@ def _found(
         if name not in signs or name not in words:
             continue
         part = ramp(signs[name], none, full)
-        sentence = words[name].format(signs[name], ratio=2 ** signs[name] - 1)
+        sentence = words[name].format(signs[name], ratio=2 ** signs[name] - 1).replace("%", " %")
         # That nothing else is wrong too is no evidence worth a line.
         is_absence = none > full and ((name, none, full) in cause.helps or name in OTHER_TROUBLE)
         if part >= 0.5 and not is_absence:

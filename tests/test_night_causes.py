@@ -122,7 +122,7 @@ def test_the_table_names_remedies_that_exist_and_signs_that_have_words():
 def test_evidence_is_told_with_its_numbers():
     line = run_of(elongation=1.4, angle_deg=np.where(STEP, 110.0, 30.0))
     top = ranked_causes(signs_of(line), line)[0]
-    assert top.evidence[0] == "stars are 40% longer than wide in the typical sub"
+    assert top.evidence[0] == "stars are 40 % longer than wide in the typical sub"
     assert not any("{" in each for each in (*top.evidence, *top.against))
 
 
