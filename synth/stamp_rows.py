@@ -15,11 +15,6 @@ from synth.starlight import STAMP_PX
 AT_ONCE_PX = 1 << 25  # of stars laid down together: bounds the memory
 
 
-def put_in_rows(stamps: Tensor, into: Tensor, pitch: int) -> None:
-    """Write stamps (..., 64, 64) into a list of zeros, each of their rows `pitch` from the last."""
-    into.view(-1, pitch)[:, :STAMP_PX] = stamps.flatten(0, -2)
-
-
 def put_phases(light: Tensor, into: Tensor, over: int) -> None:
     """Write the stamps of all sub-pixel phases of fine light (B, Z, 64 over, 64 over) of sum 1 into
     zeros (B, Z, over, over, 64, pitch).
@@ -78,7 +73,7 @@ def laid_in_rows(
 ) -> Tensor:
     """Tiles (b, n, side, side) as weighted sums of rows of stamps.
 
-    stamps: a row of zeros and what `put_in_rows` wrote, pitch at least 64 + side. stars: number of
+    stamps: a row of zeros and what `put_phases` wrote, pitch at least 64 + side. stars: number of
     the stamp's first pixel among those written, left and top edge, electrons, each (b, n, k).
     planes: (b, n, k, 4) shares of the mosaic's places, None = all of it everywhere.
     """

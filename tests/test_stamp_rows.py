@@ -5,7 +5,7 @@ import pytest
 import torch
 
 from synth.sheet_plan import plan_sheets
-from synth.stamp_rows import laid_in_rows, put_in_rows
+from synth.stamp_rows import laid_in_rows
 from synth.star_scenes import draw_star_scenes
 from synth.star_sheets import SheetRenderer
 from synth.star_tiles import TILES
@@ -15,7 +15,7 @@ SIDE, PITCH = 16, 88
 
 def listed(stamps, pitch):
     flat = torch.zeros((stamps.shape[0] * 64 + 1) * pitch)
-    put_in_rows(stamps, flat[pitch:], pitch)
+    flat[pitch:].view(-1, pitch)[:, : stamps.shape[-1]] = stamps.flatten(0, -2)
     return flat
 
 

@@ -13,7 +13,7 @@ from classifier.errors import UsageError
 from classifier.vocabulary import KEYS
 from classifier.weights import load_model
 from training.card import card_text
-from training.checkpoint import load_checkpoint
+from training.checkpoint import load_checkpoint, without_places
 from training.config import read_train_config
 from training.evaluate import evaluate, read_figures
 from training.loop import Trainer
@@ -143,3 +143,11 @@ def test_memory_that_runs_out_loses_nothing(tmp_path, monkeypatch):
     folder = train(CONFIG.changed(evaluation_frames=8), tmp_path, say=lines.append)
     assert load_model(folder).config["training"]["steps"] == 2
     assert any("out of memory" in line for line in lines)
+
+
+def test_a_command_is_told_without_places():
+    """As pasted into a shell again: quotes stay quotes, other words stay as they were."""
+    line = "nightcull train --name 'two words' --out ../runs/mine --real-frames subs.npz"
+    told = without_places(line, {"../runs/mine": "DIR", "subs.npz": "FILE"})
+    assert told == "nightcull train --name 'two words' --out DIR --real-frames FILE"
+    assert without_places(None, {}) is None

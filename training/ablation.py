@@ -19,7 +19,7 @@ from classifier.vocabulary import KEYS
 from training.calibrate import is_clear, is_told_apart
 from training.data import Sample, targets_of
 from training.draws import Draws, average_precision, mean_of
-from training.loop import judge_both
+from training.loop import with_company
 
 Array = NDArray[np.float64]
 
@@ -76,14 +76,13 @@ def ablated(network: Network, sample: Sample) -> Ablated:
     for start in range(0, len(sample), BATCH):
         parts.append(network.told(sample.views[start : start + BATCH].to(device).float()))
     told = [torch.cat(branch) for branch in zip(*parts, strict=True)]
-    logits = []
+    numbers, logits = sample.context.to(device), []
     for variant in VARIANTS.values():
         features = network.join(told, variant.without)
-        if variant.beside and not variant.company:
-            logits.append(network.judge(features, sample.context.to(device)).float().cpu())
-            continue
-        beside, alone = judge_both(network, features, sample.context, sample.run)
-        logits.append(beside if variant.beside else alone)
+        context = numbers if variant.beside else torch.full_like(numbers, torch.nan)
+        if variant.beside and variant.company:
+            context = with_company(numbers, features, sample.run)
+        logits.append(network.judge(features, context).float().cpu())
     return Ablated(
         torch.stack(logits, 1).numpy(),
         sample.strength.float().cpu().numpy(),

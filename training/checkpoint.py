@@ -4,6 +4,7 @@ A checkpoint holds the network alone; a model folder says in its config.json how
 """
 
 import json
+import shlex
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,14 @@ def made_before(path: Path | None) -> dict[str, Any]:
     return {
         "started_from": json.loads((path / CONFIG_FILE).read_text(encoding="utf-8"))["training"]
     }
+
+
+def without_places(command: str | None, places: dict[str, str]) -> str | None:
+    """A command line with other words for folders and files: where they lay says nothing about the
+    model."""
+    if command is None:
+        return None
+    return shlex.join(places.get(word, word) for word in shlex.split(command))
 
 
 def load_checkpoint(network: Network, path: Path) -> None:

@@ -226,6 +226,13 @@ def encode_all(network: Network, views: Views, batch: int = 128) -> Tensor:
     return torch.cat(parts)
 
 
+def with_company(context: Tensor, features: Tensor, run: Tensor) -> Tensor:
+    """Numbers of the context (N, >= len(CONTEXT)) and features (N, D) of frames whose runs `run`
+    (N,) lie side by side -> what `Network.judge` takes as context, on the features' device."""
+    numbers = context[:, : len(CONTEXT)].to(features.device)
+    return torch.cat((numbers, each_run(run, run_company, features)), 1)
+
+
 @torch.inference_mode()
 def judge_both(
     network: Network, features: Tensor, context: Tensor, run: Tensor
@@ -234,9 +241,7 @@ def judge_both(
 
     context: (N, len(CONTEXT)); run: (N,) whose frames lie side by side.
     """
-    context = torch.cat(
-        (context[:, : len(CONTEXT)].to(features.device), each_run(run, run_company, features)), 1
-    )
+    context = with_company(context, features, run)
     beside = network.judge(features, context)
     alone = network.judge(features, torch.full_like(context, torch.nan))
     return beside.float().cpu(), alone.float().cpu()

@@ -36,7 +36,7 @@ from synth.rng import stream
 from training.ablation import Ablated, ablated, ablation_figures
 from training.calibrate import is_clear
 from training.card import card_text
-from training.checkpoint import load_checkpoint, made_before
+from training.checkpoint import load_checkpoint, made_before, without_places
 from training.company import as_learnt
 from training.config import TrainConfig, read_train_config
 from training.data import (
@@ -144,6 +144,7 @@ def train(
     if calibration is None or evaluation is None:
         return folder
     fitted = calibrated(average, calibration, config, clean)
+    command = without_places(command, {str(out): "DIR", str(real_frames): "FILE"})
     made = run.record(command) | made_before(Path(start_from) if start_from else None)
     write_model(folder, average, fitted, config.unfamiliar_threshold, made)
     run.tell(f"model written to {folder}; evaluating it")
@@ -373,9 +374,6 @@ def main(
     try:
         settings = read_train_config(config).changed(**given)
         words = ["python", "-m", "training.train", *sys.argv[1:]]
-        # Where the folder lay says nothing about the model.
-        hidden = {str(out): "DIR", str(real_frames): "FILE"}
-        words = [hidden.get(word, word) for word in words]
         ranks = join()
         if ranks.world > 1:
             words[0:1] = ["torchrun", f"--nproc-per-node={ranks.world}"]
