@@ -122,12 +122,18 @@ class Browser:
         """Open a file and wait until it has loaded. light: what the system asks for."""
         self.media(light=light)
         # By way of an empty page: a mark alone would be a jump within the page, without loading.
-        self._go("about:blank")
-        self._go(path.as_uri() + mark)
+        self._go("Page.navigate", {"url": "about:blank"})
+        self._go("Page.navigate", {"url": path.as_uri() + mark})
 
-    def _go(self, address: str) -> None:
+    def again(self, light: str = "light") -> None:
+        """Load the same page once more. What it wrote into its storage is there: a page opened by
+        way of another may be read before the browser has heard what the former one wrote."""
+        self.media(light=light)
+        self._go("Page.reload", {})
+
+    def _go(self, method: str, values: dict) -> None:
         self.events.clear()
-        self._ask("Page.navigate", {"url": address})
+        self._ask(method, values)
         while not any(event["method"] == "Page.loadEventFired" for event in self.events):
             self._next()
 
