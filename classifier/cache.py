@@ -1,32 +1,38 @@
 """What was examined before, kept so that it need not be examined again.
 
     cache = Cache(cache_folder(), model.sha256, rig)
-    examined = cache.find(path, name)      # None: examine it, then
+    results = cache.find_night(files, model.config)    # None: examine its frames one by one
+    examined = cache.find(path, name)                  # None: examine it, then
     cache.keep(examined)
+    cache.keep_night(files, model.config, results)
 
-A second run over the same night then takes seconds, and an interrupted one goes on where it was.
+A second run over the same night then takes a moment, and an interrupted one goes on where it was.
 A frame is the same if its size, its time of change, and the first and last 64 KiB of it are; what
 was made of it is the same if model, rig, every line of the classifier's code and the libraries
-that measure are. Anything else is examined again. Frames that could not be read are never kept:
-the next run may be luckier.
+that measure are. A night is the same if all its frames are, and what the model was told of priors
+and thresholds. Anything else is made anew. Frames that could not be read, and nights with such, are
+never kept: the next run may be luckier.
 
 The folder is the user's cache directory unless NIGHTCULL_CACHE names another; it may be deleted
 at any time, and holds at most some 1 GB, the longest unused going first.
 """
 
 import hashlib
+import json
 import os
 import sys
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
+from typing import Any
 
 from classifier import __version__
 from classifier.examine import Examined, Sight
 from classifier.masters import MasterFiles
 from classifier.packing import PackingError, packed, unpacked
+from classifier.results import Results
 from classifier.rig import Rig
 
 EDGE_BYTES = 64 * 1024  # of a file's beginning and end that are compared
@@ -77,39 +83,46 @@ class Cache:
         if key is None:
             return None
         self._keys[path] = key
-        place = self._place(key)
+        kept = self._read(key)
+        if kept is None:
+            return None
         try:
-            sight, skipped = unpacked(place.read_bytes())
+            sight, skipped = kept
             if not isinstance(sight, Sight | None) or (sight is None) == (skipped is None):
                 raise PackingError("it holds something else")
-            os.utime(place)  # used just now: it goes last when room is needed
-        except FileNotFoundError:
-            return None
         except (PackingError, ValueError, TypeError) as error:
-            self._warn(f"A kept result is damaged and was made anew ({error}).")
-            return None
-        except OSError as error:
-            self._warn(f"Kept results cannot be read ({error.strerror}); all is made anew.")
+            self._warn_of_damage(error)
             return None
         return Examined(path, name, sight=sight, skipped=skipped)
 
     def keep(self, examined: Examined) -> None:
         """Keep what `find` did not find, unless the file changed meanwhile or was not read."""
         key = self._keys.get(examined.path)
-        if examined.error is not None or key is None or not self._is_writable:
+        if examined.error is not None or key is None or self._key(examined.path) != key:
             return
-        if self._key(examined.path) != key:
+        self._write(key, (examined.sight, examined.skipped))
+
+    def find_night(
+        self, files: Sequence[tuple[Path, str]], config: Mapping[str, Any]
+    ) -> Results | None:
+        """What an earlier run made of these very files under these names, all of them; None if
+        none did. config: of the model, as it judges."""
+        key = self._night_key(files, config)
+        kept = self._read(key) if key is not None else None
+        if kept is not None and not isinstance(kept, Results):
+            self._warn_of_damage(PackingError("it holds something else"))
+            return None
+        return kept
+
+    def keep_night(
+        self, files: Sequence[tuple[Path, str]], config: Mapping[str, Any], results: Results
+    ) -> None:
+        """Keep what was made of a night whose frames were all read and are still the same."""
+        if results.unreadable or any(self._key(path) != self._keys.get(path) for path, _ in files):
             return
-        place = self._place(key)
-        try:
-            place.parent.mkdir(parents=True, exist_ok=True)
-            _write_whole(place, packed((examined.sight, examined.skipped)))
-        except OSError as error:
-            self._is_writable = False
-            self._warn(
-                f"Results are not kept for the next run ({error.strerror}: {self.folder}); make "
-                "room there, or let NIGHTCULL_CACHE name another folder."
-            )
+        key = self._night_key(files, config)
+        if key is not None:
+            self._write(key, results)
 
     def prune(self, most_bytes: int = MOST_BYTES) -> None:
         """Remove the longest unused entries until at most `most_bytes` are left."""
@@ -138,8 +151,52 @@ class Cache:
         told = f"{self._settings}\n{stat.st_size} {stat.st_mtime_ns}\n"
         return hashlib.sha256(told.encode() + edges).hexdigest()
 
+    def _night_key(
+        self, files: Sequence[tuple[Path, str]], config: Mapping[str, Any]
+    ) -> str | None:
+        """What tells these files, their names and how they are judged from any other night."""
+        told = hashlib.sha256(json.dumps(config, sort_keys=True).encode())
+        for path, name in files:
+            key = self._key(path)
+            if key is None:
+                return None
+            told.update(f"{key} {name}\n".encode())
+        return told.hexdigest()
+
+    def _read(self, key: str) -> Any:
+        """What is kept under a key; None if nothing is, or nothing that can be read."""
+        place = self._place(key)
+        try:
+            kept = unpacked(place.read_bytes())
+            os.utime(place)  # used just now: it goes last when room is needed
+            return kept
+        except FileNotFoundError:
+            return None
+        except PackingError as error:
+            self._warn_of_damage(error)
+        except OSError as error:
+            self._warn(f"Kept results cannot be read ({error.strerror}); all is made anew.")
+        return None
+
+    def _write(self, key: str, value: Any) -> None:
+        place = self._place(key)
+        if not self._is_writable:
+            return
+        try:
+            place.parent.mkdir(parents=True, exist_ok=True)
+            _write_whole(place, packed(value))
+        except OSError as error:
+            self._is_writable = False
+            self._warn(
+                f"Results are not kept for the next run ({error.strerror}: {self.folder}); make "
+                "room there, or let NIGHTCULL_CACHE name another folder."
+            )
+
     def _place(self, key: str) -> Path:
         return self.folder / key[:2] / (key[2:] + SUFFIX)
+
+    def _warn_of_damage(self, error: Exception) -> None:
+        self._warn(f"A kept result is damaged and was made anew ({error}).")
 
     def _warn(self, sentence: str) -> None:
         self.warning = self.warning or sentence

@@ -66,11 +66,18 @@ def label_night(
             f"There is no frame to label in {places}; name a folder with FITS, camera raw or "
             "TIFF files."
         )
+    if cache is not None and (kept := cache.find_night(files, model.config)) is not None:
+        progress(len(files), len(files), files[-1][1])
+        return kept
     examined: list[Examined] = []
     for one in _examined(files, rig, model, workers, cache, masters):
         examined.append(one)
         progress(len(examined), len(files), one.name)
-    return judge_night(examined, model)
+    results = judge_night(examined, model)
+    if cache is not None:
+        cache.keep_night(files, model.config, results)
+        cache.prune()
+    return results
 
 
 def _examined(
@@ -95,8 +102,6 @@ def _examined(
         if cache is not None:
             cache.keep(one)
         yield one
-    if cache is not None:
-        cache.prune()
 
 
 def judge_night(examined: Sequence[Examined], model: "Model") -> Results:

@@ -1,4 +1,4 @@
-"""What is kept of an examined frame as bytes, and back: plain data, no pickled objects.
+"""What is kept of a frame or a night as bytes, and back: plain data, no pickled objects.
 
     unpacked(packed(sight)) == sight, number for number
 
@@ -20,10 +20,11 @@ from classifier.evidence import Evidence
 from classifier.examine import Sight
 from classifier.facts import Facts
 from classifier.measures import FrameMeasures
-from classifier.results import Picture, StarTile
+from classifier.results import FrameResult, Picture, Results, StarTile
 
 CLASSES = {
-    each.__name__: each for each in (Sight, Facts, FrameMeasures, Evidence, Picture, StarTile)
+    each.__name__: each
+    for each in (Sight, Facts, FrameMeasures, Evidence, Picture, StarTile, FrameResult, Results)
 }
 # Everything that a damaged or foreign archive has been seen to raise.
 BROKEN = (ValueError, KeyError, TypeError, IndexError, AttributeError, OSError, EOFError)
@@ -34,7 +35,7 @@ class PackingError(Exception):
 
 
 def packed(value: Any) -> bytes:
-    """A Sight, or anything made of its parts, as bytes. TypeError for anything else."""
+    """A Sight, Results, or anything made of their parts, as bytes. TypeError for anything else."""
     arrays: list[np.ndarray] = []
     tree = json.dumps(_planted(value, arrays)).encode()
     parts: dict[str, Any] = {f"a{i}": array for i, array in enumerate(arrays)}

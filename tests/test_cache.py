@@ -13,6 +13,7 @@ from typer.testing import CliRunner
 
 import classifier.cache
 import classifier.crew
+import classifier.label
 from classifier.cache import Cache, cache_folder
 from classifier.cli import app
 from classifier.examine import Examined, examine
@@ -132,6 +133,59 @@ def test_a_second_run_looks_at_nothing_and_says_the_same(night, model, place, lo
     pictures = [[frame.picture for frame in run.frames] for run in (fresh, second)]
     assert pictures[0] == pictures[1]
     assert cache.warning is None
+
+
+def judged_nights(monkeypatch) -> list[int]:
+    """The sizes of the nights that are really judged from now on."""
+    sizes = []
+    judge = classifier.label.judge_night
+    monkeypatch.setattr(
+        classifier.label,
+        "judge_night",
+        lambda seen, m: (sizes.append(len(seen)), judge(seen, m))[1],
+    )
+    return sizes
+
+
+def test_a_whole_night_that_is_the_same_is_not_judged_again(night, model, place, monkeypatch):
+    (night / "torn.fits").unlink()
+    sizes = judged_nights(monkeypatch)
+    first, _ = labelled(night, model, place)
+    second, cache = labelled(night, model, place)
+    assert sizes == [3] and cache.warning is None
+    assert second.as_json() == first.as_json()
+    for field in ("readings", "skipped", "prior"):
+        assert_same(getattr(second, field), getattr(first, field))
+    assert [(f.notes, f.picture) for f in second.frames] == [
+        (f.notes, f.picture) for f in first.frames
+    ]
+    # One frame more, a name of its own, other priors: each is another night.
+    labelled(night, model.with_prior({"trail": 0.3}), place)
+    (night / "a.fits").rename(night / "c.fits")
+    labelled(night, model, place)
+    write_sub(night / "d.fits", 4, shape=SHAPE)
+    labelled(night, model, place)
+    assert sizes == [3, 3, 3, 4]
+
+
+def test_a_night_with_what_could_not_be_read_is_judged_again(night, model, place, monkeypatch):
+    sizes = judged_nights(monkeypatch)
+    for _ in range(2):
+        labelled(night, model, place)
+    assert sizes == [4, 4]
+
+
+def test_a_damaged_night_is_judged_again(night, model, place, monkeypatch):
+    (night / "torn.fits").unlink()
+    first, _ = labelled(night, model, place)
+    (kept,) = (
+        entry for entry in entries(place) if isinstance(unpacked(entry.read_bytes()), Results)
+    )
+    for content in (b"PK", packed([1])):
+        kept.write_bytes(content)
+        again, cache = labelled(night, model, place)
+        assert "damaged" in cache.warning
+        assert again.as_json() == first.as_json()
 
 
 def test_an_interrupted_run_goes_on_where_it_was(night, model, place, looked_at):
