@@ -17,6 +17,7 @@ from scipy import ndimage
 
 from classifier.background import SkyPicture
 from classifier.discs import Disc, find_round
+from classifier.night_slow_sky import slow_sky
 
 Array = np.ndarray
 
@@ -74,7 +75,7 @@ def _flat(maps: Array) -> tuple[Array, Array]:
         sky = np.nanmedian(maps, axis=0)
     valid = np.isfinite(sky)
     sky = np.where(valid, sky, np.nanmedian(sky)).astype(np.float32)
-    return sky - ndimage.median_filter(sky, size=max(5, max(sky.shape) // 2) | 1), valid
+    return sky - slow_sky(sky, max(5, max(sky.shape) // 2) | 1), valid
 
 
 def _glare(sky: Array, valid: Array) -> Array:

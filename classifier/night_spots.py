@@ -14,7 +14,9 @@ import warnings
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft, ndimage
+from scipy import fft
+
+from classifier.night_slow_sky import slow_sky
 
 Array = np.ndarray
 
@@ -75,8 +77,7 @@ def _calm(part: Array) -> tuple[Array, Array]:
         sky = np.nanmedian(part, axis=0)
     valid = np.isfinite(sky)
     sky = np.where(valid, sky, np.nanmedian(sky))
-    size = max(5, max(sky.shape) // 3) | 1
-    flat = sky - ndimage.median_filter(sky, size=size, mode="reflect")
+    flat = sky - slow_sky(sky, max(5, max(sky.shape) // 3) | 1)
     # Below the median there are no stars: a standard deviation of the sky alone.
     low, middle = np.quantile(flat[valid], (0.16, 0.5))
     return np.minimum(flat - middle, max(middle - low, 1e-9)), valid
