@@ -6,8 +6,6 @@ above: Lupton, Gunn and Szalay 1999, AJ 118, 1406), because that is how a photog
 clouds, gradients and dust. The strip, see `star_strip`, shows what a thumbnail cannot.
 """
 
-import io
-
 import numpy as np
 import torch
 from PIL import Image
@@ -18,6 +16,7 @@ from classifier.measures import FrameMeasures
 from classifier.results import Picture
 from classifier.star_strip import star_strip
 from classifier.sweeps import asinh, median
+from classifier.thumbnail import jpeg, small_jpeg
 from classifier.views import Views
 
 THUMBNAIL_PX = 640
@@ -38,16 +37,14 @@ def draw_picture(
         shapes = measures.shapes
         told = [key for key, found in measures.evidence.items() if found.state == YES]
     strip, tiles = star_strip(views, width, height, shapes, told)
-    return Picture(thumbnail(pixels, overview), strip, width, height, tiles)
+    whole, small = thumbnails(pixels, overview)
+    return Picture(whole, strip, width, height, tiles, small)
 
 
-def thumbnail(pixels: np.ndarray, overview: Overview | None = None) -> bytes:
-    """JPEG bytes of the whole frame, at most `THUMBNAIL_PX` a side."""
-    small = shrink(pixels, overview)
-    grey = Image.fromarray((255 * stretch(small)).astype(np.uint8))
-    stream = io.BytesIO()
-    grey.save(stream, "JPEG", quality=JPEG_QUALITY)
-    return stream.getvalue()
+def thumbnails(pixels: np.ndarray, overview: Overview | None = None) -> tuple[bytes, bytes]:
+    """JPEG bytes of the whole frame, at most `THUMBNAIL_PX` a side, and of that at half of it."""
+    grey = Image.fromarray((255 * stretch(shrink(pixels, overview))).astype(np.uint8))
+    return jpeg(grey, JPEG_QUALITY), small_jpeg(grey)
 
 
 def shrink(pixels: np.ndarray, overview: Overview | None = None) -> np.ndarray:

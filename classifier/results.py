@@ -45,7 +45,8 @@ class StarTile:
 class Picture:
     """What a person sees of a frame: a stretched thumbnail and a strip of its stars.
 
-    `thumbnail` and `strip` are JPEG and PNG bytes (`strip` may be empty); `width_px` and
+    `thumbnail` and `strip` are JPEG and PNG bytes (`strip` may be empty), `small` the thumbnail at
+    half of its size for long pages (empty: not drawn); `width_px` and
     `height_px` are the size of the frame itself, for laying `where` over the thumbnail; `tiles`
     tell of the stars of the strip from left to right.
     """
@@ -55,6 +56,7 @@ class Picture:
     width_px: int
     height_px: int
     tiles: tuple[StarTile, ...] = ()
+    small: bytes = b""
 
 
 @dataclass

@@ -15,7 +15,7 @@ from classifier.results import Picture, StarTile
 from classifier.telling_stars import INNER, STAR_FAULTS, STRETCHED, WIDE
 from classifier.vocabulary import fault
 
-STAR_PX, GAP_PX = 64, 4  # a star's side in the strip, and what lies between two
+STAR_PX, GAP_PX = 32, 2  # a star's side in the strip, and what lies between two
 TICK = (0.29, 0.46)  # of a tile's side from its middle: marks stand beside the star
 
 

@@ -7,18 +7,16 @@ A page of hundreds of subs must stay a page that opens at once. So the worst sub
 whole, the others a small one, each kind within a number of bytes; what that left out is counted.
 """
 
-import io
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from PIL import Image, UnidentifiedImageError
-
 from classifier.evidence import Evidence
 from classifier.night import severity
 from classifier.results import FrameResult, Picture
 from classifier.star_marks import star_marks
+from classifier.thumbnail import shrunk
 from classifier.urgency import urgency_of
 from classifier.vocabulary import Verdict, fault
 from classifier.web_page import data_url
@@ -26,8 +24,6 @@ from classifier.wording import measured, percent
 
 WHOLE_BYTES, WHOLE_MOST = 6_000_000, 60  # pictures shown whole, before they become text of a page
 SMALL_BYTES = 7_500_000
-SMALL_PX = 320
-SMALL_QUALITY = 70
 MARKS_MOST = 60  # over one picture; more would hide it
 LISTED_FROM = 0.3  # labels are listed from this confidence on, given or not
 LINE_FAULTS = ("trail", "diffraction_spikes", "guiding_loss", "drift", "vibration")
@@ -86,7 +82,7 @@ def sub_blocks(
             left -= size
             whole.append(_block(frame, anchors[frame.path], picture, readings))
             continue
-        little = _shrunk(picture) if picture and small_left > 0 else None
+        little = shrunk(picture) if picture and small_left > 0 else None
         small_left -= _bytes(little)
         others.append((frame, little if small_left >= 0 else None))
     others.sort(key=lambda pair: (pair[0].numbers.get("time_mjd") or 0.0, pair[0].path))
@@ -97,31 +93,6 @@ def sub_blocks(
 
 def _bytes(picture: Picture | None) -> int:
     return len(picture.thumbnail) + len(picture.strip) if picture else 0
-
-
-def _shrunk(picture: Picture) -> Picture:
-    """The picture at half of its width or so, its strip of stars as JPEG."""
-    return Picture(
-        _jpeg(picture.thumbnail, SMALL_PX),
-        _jpeg(picture.strip, 0),
-        picture.width_px,
-        picture.height_px,
-        picture.tiles,
-    )
-
-
-def _jpeg(content: bytes, most_px: int) -> bytes:
-    """A picture written again, at most so wide (0: as it is); empty if it cannot be read."""
-    try:
-        image: Image.Image = Image.open(io.BytesIO(content))
-        if most_px:
-            image.draft("L", (most_px, most_px))  # decodes at a half or a quarter: much sooner
-            image.thumbnail((most_px, most_px), Image.Resampling.BILINEAR, reducing_gap=2.0)
-        stream = io.BytesIO()
-        image.convert("L").save(stream, "JPEG", quality=SMALL_QUALITY)
-    except (UnidentifiedImageError, OSError):
-        return b""
-    return stream.getvalue()
 
 
 def _block(

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from classifier.frame import read_frame
-from classifier.picture import THUMBNAIL_PX, thumbnail
+from classifier.picture import THUMBNAIL_PX, thumbnails
 from classifier.results import FrameResult, Picture, Results
 from classifier.sub_pictures import from_subs
 from classifier.vocabulary import GROUPS, KEYS, fault
@@ -27,8 +27,9 @@ def rendered_pictures(folder: Path, count: int = 4) -> list[Picture]:
     paths = render_demo_night(folder / "subs", count)
     drawn = from_subs([folder / "subs"], {path.name for path in paths})
     return [
-        replace(drawn[path.name], thumbnail=thumbnail(read_frame(path).pixels[:427, :THUMBNAIL_PX]))
+        replace(drawn[path.name], thumbnail=whole, small=small)
         for path in paths
+        for whole, small in (thumbnails(read_frame(path).pixels[:427, :THUMBNAIL_PX]),)
     ]
 
 

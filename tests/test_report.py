@@ -11,11 +11,12 @@ from PIL import Image
 
 from classifier import sub_report
 from classifier.night import severity, summarise
-from classifier.picture import shrink, stretch, thumbnail
+from classifier.picture import shrink, stretch, thumbnails
 from classifier.report import page as page_rows
 from classifier.report import render_report, write_report
 from classifier.results import FrameResult, Picture, Results
 from classifier.sub_report import WHOLE_MOST
+from classifier.thumbnail import shrunk
 from classifier.vocabulary import GROUPS, KEYS, fault
 from classifier.wording import duration, percent, quantity
 
@@ -27,7 +28,7 @@ VOID = {"meta", "img", "br", "link", "input"}
 def picture() -> Picture:
     rng = np.random.default_rng(3)
     pixels = rng.normal(500, 10, (120, 180)).astype(np.float32)
-    return Picture(thumbnail(pixels), b"", 180, 120)
+    return Picture(thumbnails(pixels)[0], b"", 180, 120)
 
 
 def frame(path="a.fits", verdict="keep", faults=(), **changes) -> FrameResult:
@@ -207,7 +208,7 @@ def test_runs_too_short_for_causes_are_folded():
 
 def test_pictures_beyond_the_budget_are_left_out_and_it_is_said(monkeypatch):
     one = picture()
-    small = len(sub_report._shrunk(one).thumbnail)
+    small = len(shrunk(one).thumbnail)
     monkeypatch.setattr(sub_report, "WHOLE_BYTES", 2.5 * len(one.thumbnail))
     monkeypatch.setattr(sub_report, "SMALL_BYTES", 1.5 * small)
     shown = page(*(frame(f"{i}.fits", "drop", ("clouds",), picture=one) for i in range(6)))

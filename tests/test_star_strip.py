@@ -80,7 +80,7 @@ def test_what_is_drawn_lies_along_the_star_that_the_strip_shows():
     middle = STAR_PX / 2
     first = light[:, :STAR_PX] - np.median(light[:, :STAR_PX])
     rows, columns = np.indices(first.shape) + 0.5 - middle
-    weight = first.clip(0) * (np.hypot(rows, columns) < 20)
+    weight = first.clip(0) * (np.hypot(rows, columns) < 0.3 * STAR_PX)
     second = [
         (weight * a * b).sum() for a, b in ((columns, columns), (rows, rows), (columns, rows))
     ]
