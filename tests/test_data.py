@@ -94,6 +94,19 @@ def test_held_out_sets_have_the_frames_asked_for(sample):
     assert torch.equal(parts[0].views.sky, sample.views.sky[:5])
 
 
+def test_runs_that_are_no_sky_come_among_others(monkeypatch):
+    config = CONFIG.changed(render_batch=2 * RUN_FRAMES)
+    sample = data.render_sample(config, data.CALIBRATION, 19, CPU)  # its runs are 19 and 20
+    first, second = slice(0, RUN_FRAMES), slice(RUN_FRAMES, None)
+    assert sample.is_sky[first].all() and not sample.is_sky[second].any()
+    assert data.render_sample(config, data.CLEAN, 19, CPU).is_sky.all()
+    monkeypatch.setattr(data, "NOT_SKY_EVERY", 1000)
+    whole = data.render_sample(config, data.CALIBRATION, 19, CPU)
+    assert whole.is_sky.all()
+    same = (whole.views.sky == sample.views.sky).flatten(1).all(1)
+    assert same[first].all() and not same[second].any()
+
+
 def test_large_frames_are_rendered_fewer_at_a_time():
     config = CONFIG.changed(render_batch=128, largest_batch_mpx=250.0)
     # 250 Mpx hold 158 frames of 1024 x 1536, and 39 of 2048 x 3072, of which whole runs count.

@@ -33,8 +33,8 @@ TRAINING, VALIDATION, CALIBRATION, EVALUATION = (
 # Runs without a fault: thresholds are set on clean frames, of which the other sets have few.
 CLEAN = "clean calibration"
 
-# Every so manieth batch shows things that are no star field. Odd, so that of 2, 4 or 8 processes
-# that deal out the batches each gets its share.
+# Every so manieth run shows things that are no star field: one at least in as many runs, so that a
+# held-out set that is cut short has some too.
 NOT_SKY_EVERY = 21
 
 # Physical facts that files tell or leave out together, and how readily they leave them out,
@@ -140,11 +140,12 @@ def render_sample(
     """Batch number `index` of a set: frames of one shape, in whole runs."""
     plan = plan or plan_batch(config, set_name, index)
     batch = render_plan(plan, seed_of(config.seed, set_name), index, str(device))
-    if index % NOT_SKY_EVERY == NOT_SKY_EVERY - 1 and set_name != CLEAN:
+    strange = ((batch.run + index) % NOT_SKY_EVERY == NOT_SKY_EVERY - 1).nonzero()[:, 0]
+    if len(strange) and set_name != CLEAN:
         painter = stream(config.seed, set_name, "not sky", index)
         grain = torch_stream(str(device), seed_of(config.seed, set_name), "not sky", index)
-        batch.pixels = paint_not_sky(batch.pixels, painter, grain)
-        batch.strength = torch.full_like(batch.strength, torch.nan)
+        batch.pixels[strange] = paint_not_sky(batch.pixels[strange], painter, grain)
+        batch.strength[strange] = torch.nan
     rng = stream(config.seed, set_name, "facts", index)
     physical = torch.stack([batch.physical[name] for name in PHYSICAL], 1)
     physical = _forget(physical, batch.run, config.physical_dropout, rng)
