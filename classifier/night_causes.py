@@ -26,6 +26,8 @@ from classifier.remedies import Cause as Remedy
 from classifier.remedies import remedy as remedies_of
 
 LEAST_SUBS = 6
+# Of fewer subs nothing is sure: a course of seven numbers follows many laws.
+SURE_SUBS, MOST_OF_FEW = 8, 0.75
 # What a sign that speaks against costs, and an unknown one: `signs`, then `helps`.
 AGAINST, AGAINST_HELP = 0.02, 0.4
 UNKNOWN, UNKNOWN_HELP = 0.25, 0.85
@@ -73,9 +75,13 @@ class FoundCause:
 
 def signs_of(line: NightLine) -> dict[str, float]:
     """All signs of a run, by name; unknown ones absent."""
-    signs = field_of(line) | star_signs(line) | light_signs(line)
+    signs = field_of(line) | star_signs(line) | light_signs(line) | {"subs": float(len(line))}
     if "tilt" in signs:
-        signs["tilt_over_bowl"] = signs["tilt"] / max(abs(signs["bowl"]), 0.05)
+        signs["tilt_over_bowl"] = signs["across"] / max(abs(signs["bowl"]), 0.05)
+    # Haze dims the stars and lights the sky; dew on the glass widens the stars that it dims.
+    lost = max(signs.get("loss_growth", math.nan), 0.1)
+    signs["growth_per_mag"] = signs.get("growth", math.nan) / lost
+    signs["sky_per_mag"] = signs.get("sky_rise", math.nan) / lost
     # Tracking draws all subs out, or some more than others where the optics have a stretch too.
     signs["motion_ra"] = max(
         (signs[k] for k in ("along_ra", "sway_ra") if k in signs), default=math.nan
@@ -116,8 +122,9 @@ def likelihoods(signs: Mapping[str, float]) -> dict[str, float]:
         key: scores[key] ** 3 / max(families[cause.family], 1e-12)
         for key, cause in night_causes().items()
     }
+    most = MOST_OF_FEW if signs.get("subs", math.inf) < SURE_SUBS else 1.0
     return {
-        key: min(float(np.interp(shared[key], SCORES, LIKELIHOODS)), cause.most)
+        key: min(float(np.interp(shared[key], SCORES, LIKELIHOODS)), cause.most, most)
         for key, cause in night_causes().items()
     }
 

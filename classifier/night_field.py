@@ -24,6 +24,7 @@ def field_of(line: NightLine) -> dict[str, float]:
 
     tilt: how much wider (in square, over the middle's) stars grow towards two opposite edges
     than across; lean: the same from one edge to the other; bowl: growth in all directions alike.
+    across, across_sigma: tilt and lean along one and the same axis together.
     radial: stretch along the line to the middle, at the corners (negative: round the middle).
     coma_sigma: how surely both, bowl and radial, are above 0.
     fan: stretch that changes linearly over the field, at the corners. Each with `_sigma`.
@@ -47,6 +48,7 @@ def field_of(line: NightLine) -> dict[str, float]:
     numbers["tilt"] = math.hypot(fit[4], fit[5])
     numbers["tilt_sigma"] = numbers["tilt"] / max(math.hypot(error[4], error[5]), 1e-9)
     numbers["tilt_deg"] = math.degrees(0.5 * math.atan2(fit[5], fit[4])) % 180
+    numbers |= _along_one_axis(numbers)
     # Along the line to the middle: the real part of q / z^2, weighted by z^4.
     along = (q * (z**2).conj()).real
     top, below = along.sum(), (r2**2).sum()
@@ -68,6 +70,22 @@ def field_of(line: NightLine) -> dict[str, float]:
     other = complex(real[1] - imag[2], imag[1] + real[2]) / 2
     numbers["fan_analytic"] = (abs(analytic) - abs(other)) / max(abs(analytic) + abs(other), 1e-9)
     return numbers
+
+
+def _along_one_axis(numbers: dict[str, float]) -> dict[str, float]:
+    """A tilted sensor is in focus along one line of the field, and stars grow as the square of the
+    distance from it: a line in the middle leaves a tilt, one beside it a lean along the same axis
+    too, c (u - u0)^2. The axis on which both stand out most counts."""
+    axis = np.deg2rad(np.arange(0.0, 180.0, 2.0))
+    tilt = numbers["tilt"] * np.cos(2 * (axis - math.radians(numbers["tilt_deg"])))
+    lean = numbers["lean"] * np.cos(axis - math.radians(numbers["lean_deg"]))
+    sigma = np.hypot(
+        np.maximum(tilt, 0.0) * numbers["tilt_sigma"] / max(numbers["tilt"], 1e-9),
+        lean * numbers["lean_sigma"] / max(numbers["lean"], 1e-9),
+    )
+    best = int(sigma.argmax())
+    size = math.hypot(max(float(tilt[best]), 0.0), float(lean[best]))
+    return {"across": size, "across_sigma": float(sigma[best])}
 
 
 def _stars(line: NightLine) -> tuple[Array, Array, Array] | None:

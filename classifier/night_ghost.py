@@ -2,12 +2,14 @@
 
     share = ghost_step_pct(maps, flip)
 
-A ghost hangs on a star of the field: beside it, round it, or opposite to it through the axis. In
-the field's frame, in which the subs after a flip are turned by half a turn, all of these stay where
-they are; so the sky of all subs is laid over one another there, and a faint ghost stands out that
-no single sub shows. The glare of bright stars is the same all round them and is taken off, because
-it hides the edge of a ghost beside its star; a ghost round its star is looked for with the glare
-left in. A disc counts by its round edge (`discs`), if both parts of the run show its step.
+A ghost hangs on a star of the field: round it, opposite to it through the axis, or beside it. In
+the field's frame, in which the subs after a flip are turned by half a turn, the first two stay
+where they are; so the sky of all subs is laid over one another there, and a faint ghost stands out
+that no single sub shows. What stands beside its star is led there by the tube and does not turn
+with the field: it is looked for on each side of the flip by itself, and must not be there on the
+other. The glare of bright stars is the same all round them and is taken off, because it hides the
+edge of a ghost beside its star; a ghost round its star is looked for with the glare left in. A disc
+counts by its round edge (`discs`), if both parts of the run show its step.
 """
 
 import warnings
@@ -41,10 +43,24 @@ def ghost_step_pct(maps: Array, flip: int | None) -> float:
     if len(maps) < LEAST_SUBS or min(maps.shape[1:]) < LEAST_CELLS:
         return 0.0
     at = flip if flip is not None and 3 <= flip <= len(maps) - 3 else None
-    if at is not None:
-        maps = np.concatenate((maps[:at], maps[at:, ::-1, ::-1]))
-    parts = (maps[:at], maps[at:]) if at is not None else (maps[::2], maps[1::2])
+    if at is None:
+        return 100 * _highest(maps, (maps[::2], maps[1::2]))
+    sides = maps[:at], maps[at:]
+    turned = sides[0], sides[1][:, ::-1, ::-1]
+    whole = _highest(np.concatenate(turned), turned)
+    alone = [
+        _highest(side, (side[::2], side[1::2]), other[:, ::-1, ::-1])
+        for side, other in (sides, sides[::-1])
+        if len(side) >= LEAST_SUBS
+    ]
+    return 100 * max(whole, *alone, 0.0)
+
+
+def _highest(maps: Array, parts: tuple[Array, Array], besides: Array | None = None) -> float:
+    """Step of the highest disc that these subs show together, and both parts of them, beyond what
+    the subs `besides` show at the same place of the field."""
     (sky, valid), *halves = (_flat(part) for part in (maps, *parts))
+    beside = None if besides is None else _flat(besides)[0]
     glare = _glare(sky, valid)
     bright = ndimage.binary_dilation(sky > COVERED)
     best = 0.0
@@ -59,9 +75,10 @@ def ghost_step_pct(maps: Array, flip: int | None) -> float:
         for disc in find_round(sky - off, free, calm, picture, SMALLEST):
             if disc.has_edge:
                 whole, *steps = (_step(each - off, free, disc) for each in (sky, *_lights(halves)))
+                of_sky = 0.0 if beside is None else max(_step(beside - off, free, disc), 0.0)
                 if min(steps) > LEAST_PART * whole:
-                    best = max(best, min(disc.step_adu, whole, *steps))
-    return 100 * float(best)
+                    best = max(best, min(disc.step_adu, whole, *steps) - of_sky)
+    return float(best)
 
 
 def _lights(halves: list[tuple[Array, Array]]) -> list[Array]:

@@ -27,6 +27,8 @@ Array = np.ndarray
 # One sub in twenty is crossed on any night (common practice). A body at 550 km leaves the Sun's
 # light overhead with the Sun 23 degrees down, low in its direction 10 to 15 later.
 ORDINARY_TRAILS, LIT_SUN_DEG = 0.05, (-28.0, -38.0)
+# A sky that towns light is a third brighter at two airmasses (common practice).
+SKY_AIRMASS = 0.35
 DRAWN_OUT, ALONG_DEG = 0.3, 20.0  # (a^2 - b^2) / (a^2 + b^2) of the axes: 36 % longer than wide
 SHARP = 1.3  # times the width of the best tenth
 
@@ -41,6 +43,15 @@ def _thirds(values: Array) -> tuple[float, float]:
     return float(np.median(values[:third])), float(np.median(values[-third:]))
 
 
+def _growth(values: Array) -> float:
+    first, last = _thirds(known(values)[0])
+    return last - first
+
+
+def _airmass(line: NightLine) -> Array:
+    return np.where(np.isfinite(line.of["airmass"]), line.of["airmass"], 1.0)
+
+
 def _loss(line: NightLine) -> dict[str, float]:
     """Magnitudes lost beyond what the airmass takes: loss_top (nine tenths less a tenth),
     loss_sigma (the same over what errors alone make), loss_peak (the same of the worst twentieth,
@@ -48,8 +59,7 @@ def _loss(line: NightLine) -> dict[str, float]:
     ends clear), loss_eases (1: it was clear again at some time), loss_smooth, loss_trend,
     loss_patchy (85 % quantile of the rms over the field), count_fall: stars fewer
     in the poorest tenth than in the richest, powers of two."""
-    airmass = line.of["airmass"]
-    thick = np.where(np.isfinite(airmass), airmass, 1.0)
+    airmass, thick = line.of["airmass"], _airmass(line)
     loss = line.of["veil_mag"] - EXTINCTION_MAG * (thick - thick.min())
     (seen,) = known(loss)
     signs: dict[str, float] = {}
@@ -92,7 +102,8 @@ def sky_level(line: NightLine) -> Array:
 
 
 def _sky(line: NightLine) -> dict[str, float]:
-    """sky_range: nine tenths over a tenth, powers of two; sky_growth; sky_airmass, sky_loss,
+    """sky_range: nine tenths over a tenth, powers of two; sky_growth; sky_rise, the growth beyond
+    what the airmass adds; sky_airmass, sky_loss,
     sky_sun: rank correlations. airmass_top, airmass_growth; altitude_least_deg."""
     sky = np.log2(sky_level(line))
     (seen,) = known(sky)
@@ -103,6 +114,7 @@ def _sky(line: NightLine) -> dict[str, float]:
         signs |= {
             "sky_range": float(high - low),
             "sky_growth": last - first,
+            "sky_rise": _growth(sky - np.log2(1 + SKY_AIRMASS * (_airmass(line) - 1))),
             "sky_airmass": correlation(line.of["airmass"], sky),
             "sky_loss": correlation(line.of["lost_mag"], sky),
             "sky_smooth": smoothness(sky),
@@ -263,10 +275,19 @@ def _standing(line: NightLine) -> dict[str, float]:
             "hot_pct": float(np.median(hot)) if len(hot) else math.nan,
             "hot_warm": correlation(line.of["temperature_c"], line.of["hot_pixels_pct"]),
             "ghost_share": line.share("reflection"),
-            "ghost_pct": 0.0 if maps is None else ghost_step_pct(maps, line.flip),
+            "ghost_pct": 0.0 if maps is None else _ghost_pct(line, maps),
             "ghost_stands": standing(line, "reflection", 24.0),
         }
     )
+
+
+def _ghost_pct(line: NightLine, maps: Array) -> float:
+    """A bright star out of focus is a disc with an edge too: the sharp subs are asked."""
+    width = line.of["fwhm_px"]
+    if not np.isfinite(width).any():
+        return 0.0
+    sharp = width <= SHARP * np.nanquantile(width, 0.1)
+    return ghost_step_pct(maps[sharp], None if line.flip is None else int(sharp[: line.flip].sum()))
 
 
 def _bar(line: NightLine) -> dict[str, float]:

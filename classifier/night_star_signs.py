@@ -13,7 +13,7 @@ import numpy as np
 
 from classifier.night_focus import focus_course, focus_spell
 from classifier.night_line import NightLine
-from classifier.night_sway import motion_of, sway_signs
+from classifier.night_sway import short_way, sway_signs
 from classifier.night_trend import correlation, eases, find_step, known, smoothness, trend
 
 Array = np.ndarray
@@ -21,11 +21,6 @@ Array = np.ndarray
 STRETCHED, QUIET = 1.2, 1.13  # elongation of a sub that counts as stretched; as round
 # Optics lengthen the stars of every sub: so much more than the best tenth is round too.
 AS_QUIET = 1.05
-# Motion against that of the neighbours, so many to each side: of a jolt and of a calm sub, in
-# squares of the sharp stars' width and in what neighbours usually differ by.
-BESIDE, LEAST_MOVED = 3, 6
-JOLT, JOLT_USUAL, CALM, CALM_USUAL = 0.15, 4.0, 0.08, 2.5
-BY_CHANCE = 4.0  # one sub in fifty shows such an agreement of directions by chance
 
 
 def star_signs(line: NightLine) -> dict[str, float]:
@@ -41,7 +36,7 @@ def _stretch(line: NightLine) -> dict[str, float]:
     size. stretch_uneven: scatter of its size over its mean. stretch_smooth, stretch_trend: its
     course; stretch_lost: rank correlation with the light lost; stretch_cloud: mean loss of the
     stretched subs less that of the round ones. along_ra: 1 along right ascension, -1 along
-    declination. lobed, lopsided: form of the stretched subs. bursts, calm_share: see `_jolts`;
+    declination. lobed, lopsided: form of the stretched subs.
     sway_...: see `night_sway`. flip_onset: growth of the elongation at the flip. frames_shake,
     frames_drift: share of single frames that measure so."""
     elongation = line.of["elongation"]
@@ -64,7 +59,7 @@ def _stretch(line: NightLine) -> dict[str, float]:
         "stretch_smooth": smoothness(size),
         "stretch_trend": correlation(line.hours, size),
     }
-    signs |= _jolts(line) | sway_signs(line)
+    signs |= sway_signs(line)
     signs["stretch_lost"] = correlation(line.of["veil_mag"], size)
     lost, long = line.of["veil_mag"], elongation >= STRETCHED
     hit, round_ = (np.isfinite(lost) & which for which in (long, elongation < _quiet(seen)))
@@ -117,31 +112,6 @@ def _at_flip(line: NightLine, shape: Array, good: Array) -> dict[str, float]:
     }
 
 
-def _jolts(line: NightLine) -> dict[str, float]:
-    """bursts: share of the subs that moved otherwise than their neighbours; calm_share: of those
-    that moved like them.
-
-    The differences between neighbours tell a motion also where air and optics hide it in the
-    elongation (`night_sway`).
-    """
-    moved = motion_of(line)
-    places = np.flatnonzero(np.isfinite(moved))
-    moved = moved[places]
-    if len(places) < LEAST_MOVED:
-        return {}
-    apart = np.empty(len(places))
-    for k in range(len(places)):
-        near = np.r_[moved[max(0, k - BESIDE) : k], moved[k + 1 : k + 1 + BESIDE]]
-        apart[k] = abs(moved[k] - complex(np.median(near.real), np.median(near.imag)))
-    usual = float(np.median(apart))
-    # The odds that n directions at random agree by R are about exp(-n R^2) (Rayleigh).
-    agreement = (line.of["star_count"] * line.of["angle_coherence"] ** 2)[places]
-    agree = np.nan_to_num(agreement, nan=np.inf) >= BY_CHANCE
-    jolted = (apart > max(JOLT, JOLT_USUAL * usual)) & agree
-    calm = apart < max(CALM, CALM_USUAL * usual)
-    return {"bursts": float(jolted.mean()), "calm_share": float(calm.mean())}
-
-
 def _turning(line: NightLine) -> dict[str, float]:
     """turned_deg: turn of the field over the run; turned_sigma: over the scatter about a line."""
     turns = line.of["turn_deg"]
@@ -179,10 +149,7 @@ def _swelling(line: NightLine) -> dict[str, float]:
     (seen,) = known(size)
     if len(seen) < 4:
         return {"swell": math.nan}
-    # Motion draws a star out along one way only; what widens the short way is light itself.
-    long = line.of["elongation"]
-    thick = np.log2(line.of["fwhm_px"] / np.sqrt((1 + long**2) / 2) / airmass**0.6)
-    (thick,) = known(thick)
+    (thick,) = known(short_way(line))
     low, high = np.quantile(seen, (0.1, 0.9))
     third = max(2, len(seen) // 3)
     top = float(np.sort(seen)[-3:].mean())

@@ -9,9 +9,12 @@ from classifier.night_ghost import ghost_step_pct
 SHAPE, COUNT, FLIP = (64, 85), 18, 9
 
 
-def skies(step=0.0, radius=9.0, soft=0.6, stars=40, only_first=False, seed=2, glare=0.0):
-    """(n, h, w) of 1 % noise with stars of the same field, turned by the flip, and a disc; glare:
-    light, 5 cells from it, of a bright star 13 cells beside the disc's middle."""
+def skies(
+    step=0.0, radius=9.0, soft=0.6, stars=40, seed=2, glare=0.0, after=(52, 24), seen=lambda i: True
+):
+    """(n, h, w) of 1 % noise with stars of the same field, turned by the flip, and a disc in the
+    subs `seen`, `after` the flip at that place; glare: light, 5 cells from it, of a bright star 13
+    cells beside the disc's middle."""
     rng = np.random.default_rng(seed)
     field = np.zeros(SHAPE)
     field[rng.integers(0, 64, stars), rng.integers(0, 85, stars)] = rng.pareto(1.5, stars)
@@ -20,7 +23,7 @@ def skies(step=0.0, radius=9.0, soft=0.6, stars=40, only_first=False, seed=2, gl
     maps = []
     for i in range(COUNT):
         turned = i >= FLIP
-        cx, cy = (52, 24) if turned else (30, 38)
+        cx, cy = after if turned else (30, 38)
         dx, dy = rng.uniform(-0.8, 0.8, 2)
         away = np.hypot(x - cx - dx, y - cy - dy)
         lit = step / (1 + np.exp(np.clip((away - radius) / soft, -50, 50)))
@@ -28,7 +31,7 @@ def skies(step=0.0, radius=9.0, soft=0.6, stars=40, only_first=False, seed=2, gl
         sx, sy = (cx - 12, cy - 5) if turned else (cx + 12, cy + 5)
         # Wings of a star fall as r^-3 or so (King 1971; the exponent from memory).
         sky = sky + glare * 125 / (1 + np.hypot(x - sx - dx, y - sy - dy)) ** 3
-        maps.append(sky + (0 if only_first and turned else lit))
+        maps.append(sky + (lit if seen(i) else 0))
     return np.array(maps)
 
 
@@ -54,8 +57,14 @@ def test_stars_and_a_nebula_are_none():
     assert ghost_step_pct(skies(0.15, 9.0, soft=4.0), FLIP) == 0
 
 
-def test_a_disc_of_one_part_alone_is_none():
-    assert ghost_step_pct(skies(0.08, only_first=True), FLIP) == 0
+def test_a_ghost_beside_its_star_does_not_turn_with_the_field():
+    # The star stands at (40, 34) and after the flip at (42, 27), half a turn about (41, 30.5)
+    # further; what the tube leads 10 cells to its left and 4 down stays there.
+    assert ghost_step_pct(skies(0.08, after=(32, 31)), FLIP) == pytest.approx(8.0, rel=0.35)
+
+
+def test_a_disc_that_comes_and_goes_is_none():
+    assert ghost_step_pct(skies(0.08, seen=lambda i: i in (1, 4, 7, 10, 13, 16)), FLIP) == 0
 
 
 def test_too_few_or_too_small():
