@@ -31,9 +31,6 @@ EDGES = EDGES[TRIED]
 INWARDS = TRIED[:, None] - np.arange(len(RADII))
 WITHIN_EDGES = ((INWARDS >= 0) & (INWARDS < WIDE)).astype(float)
 BEYOND_EDGES = ((INWARDS < 0) & (INWARDS >= -WIDE)).astype(float)
-# A circle laid through edges: its radius and shift by the sector, and their products in pairs.
-TERMS = np.stack((np.ones(SECTORS), np.cos(MIDDLES), np.sin(MIDDLES)), 1)
-PRODUCTS = (TERMS[:, :, None] * TERMS[:, None]).reshape(SECTORS, 9)
 TURNS, MORE_TURNS = 2, 1  # how often a circle is laid anew, and one that still moves
 STILL = 0.06  # of the radius: less is no move
 LEAST_SECTORS = 9
@@ -51,23 +48,28 @@ SLOPES = 0.6  # share of the slopes beside the edge that is not its own step
 @dataclass(frozen=True)
 class Fan:
     """Where sectors lie. turn: (SECTORS * RAYS,) directions of the rays, or (n, the same) if each
-    circle has its own; terms: (SECTORS, 3) or (n, SECTORS, 3), as `TERMS`; products: of these."""
+    circle has its own. A circle laid through edges has terms (..., SECTORS, 3) times its radius and
+    shift, and products (..., SECTORS, 9) of these in pairs."""
 
     turn: Array
     terms: Array
     products: Array
 
     @classmethod
-    def over(cls, start: Array, span: Array) -> "Fan":
-        """Sectors over (n,) arcs of `span` from `start` on, in radians."""
-        turn = start[:, None] + span[:, None] * TURN / (2 * np.pi)
-        middles = start[:, None] + span[:, None] * MIDDLES / (2 * np.pi)
+    def along(cls, turn: Array, middles: Array) -> "Fan":
+        """Sectors about directions `middles`, of rays along `turn`, both in radians."""
         terms = np.stack((np.ones_like(middles), np.cos(middles), np.sin(middles)), -1)
         products = (terms[..., :, None] * terms[..., None, :]).reshape(*middles.shape, 9)
         return cls(turn, terms, products)
 
+    @classmethod
+    def over(cls, start: Array, span: Array) -> "Fan":
+        """Sectors over (n,) arcs of `span` from `start` on, in radians."""
+        share = span[:, None] / (2 * np.pi)
+        return cls.along(start[:, None] + share * TURN, start[:, None] + share * MIDDLES)
 
-WHOLE = Fan(TURN, TERMS, PRODUCTS)
+
+WHOLE = Fan.along(TURN, MIDDLES)
 
 
 @dataclass(frozen=True)
