@@ -144,7 +144,9 @@ def _lasting(frames: list[Scene], key: str, rng: np.random.Generator) -> list[Sc
     """Scenes of a run with one fault in all of them or in a part, its strength changing a little
     from sub to sub; scenes that have a fault of the stars' shape already get no other.
 
-    What sits in rig or sky is drawn alike for all of them; what moves is drawn anew.
+    What sits in rig or sky is drawn alike for all of them; what moves is drawn anew. Of a run
+    whose stars are bloated from first to last nobody is taught that: no sub of it shows the good
+    width, and that of another night may well be as wide.
     """
     strength, states = draw_strength(key, rng), rng.integers(2**62, size=len(frames))
     if key not in MOVING:
@@ -160,7 +162,9 @@ def _lasting(frames: list[Scene], key: str, rng: np.random.Generator) -> list[Sc
         taken = key in SHAPE_KEYS and _is_misshapen(scene)
         if taken or not first <= number < last:
             return scene
-        return RECIPES[key](scene, wanted[number], np.random.default_rng(states[number]))
+        spoilt = RECIPES[key](scene, wanted[number], np.random.default_rng(states[number]))
+        is_unseen = key == "bloated_stars" and last - first == len(frames)
+        return spoilt.with_unknown(key) if is_unseen else spoilt
 
     return [changed(number, scene) for number, scene in enumerate(frames)]
 

@@ -107,7 +107,7 @@ class Scene:
 
     def with_(self, key: str, strength: float | None = None, **changes: Any) -> "Scene":
         """A copy with a recipe applied; `strength` None leaves it to be measured."""
-        known = dict(self.strength)
+        known = {name: value for name, value in self.strength.items() if name != key}
         if strength is not None:
             known[key] = strength
         return replace(self, strength=known, recipe=(*self.recipe, key), **changes)

@@ -134,8 +134,10 @@ def settle(truth: Truth, device: str = "cpu") -> np.ndarray:
         "diffraction_spikes": spike_strengths(truth.spikes, width_px, device),
     }
     for key, values in measured.items():
-        column, given = INDEX[key], truth.given[:, INDEX[key]]
+        column = INDEX[key]
+        given = truth.given[:, column] & ~np.isnan(truth.known[:, column])
         table[given, column] = values[given]
+    _hide_small_steps(table, truth, width_px)
     _hide_shapes(table, truth, width_px)
     return table
 
@@ -278,6 +280,20 @@ def hot_percent(scene: Scene) -> float:
     # Every other one glares; the mean column reaches over three quarters of the height.
     over += 0.5 * 0.75 * max(0, scene.bad_columns - 2) * scene.height_px
     return 100 * over / (scene.width_px * scene.height_px)
+
+
+def _hide_small_steps(table: np.ndarray, truth: Truth, width_px: np.ndarray) -> None:
+    """NaN where guiding made a small step only. A star that it stretches as a drift or a vibration
+    would is neither free of these, nor does it show what made it; and steps that hardly lengthen
+    the star are seen by nobody."""
+    column, others = INDEX["guiding_loss"], (INDEX["drift"], INDEX["vibration"])
+    given, least = truth.given, FAULTS[others[0]].clean_below
+    is_long = table[:, column] >= FAULTS[column].counts_from
+    is_stretched = elongation(truth.spread2, width_px) > least
+    for other in others:
+        table[given[:, column] & ~is_long & is_stretched & ~given[:, other], other] = NAN
+    longest = elongation(truth.spread2 * (0, 1), width_px)  # against the star standing still
+    table[given[:, column] & is_long & (longest < least), column] = NAN
 
 
 def _hide_shapes(table: np.ndarray, truth: Truth, width_px: np.ndarray) -> None:
