@@ -20,6 +20,7 @@ from scipy import ndimage
 from classifier.background import SkyPicture
 from classifier.discs import Disc, find_round
 from classifier.night_slow_sky import slow_sky
+from classifier.night_trend import robust_spread
 
 Array = np.ndarray
 
@@ -29,6 +30,7 @@ GLARING, MOST_GLARING = 0.5, 5  # of the sky: stars whose glare is taken off; ho
 REACH, NEAR = 30, 3  # cells: of the glare, and between two stars
 COVERED, GLARE_COVERED = 1.5, 1.0  # of the sky: brighter cells hide what is there
 LEAST_PART = 0.5  # share of the step that the part showing less of it has to show
+LEAST_CLUTTER = 1.5  # of what stars and nebulae scatter the sky by: crowds make round groups
 INSIDE, OUTSIDE = (0.55, 0.9), (1.1, 1.4)  # of the radius
 LEAST_SEEN = 8  # cells on each side of the edge
 
@@ -61,6 +63,7 @@ def _highest(maps: Array, parts: tuple[Array, Array], besides: Array | None = No
     the subs `besides` show at the same place of the field."""
     (sky, valid), *halves = (_flat(part) for part in (maps, *parts))
     beside = None if besides is None else _flat(besides)[0]
+    clutter = robust_spread(sky[valid])
     glare = _glare(sky, valid)
     bright = ndimage.binary_dilation(sky > COVERED)
     best = 0.0
@@ -76,8 +79,9 @@ def _highest(maps: Array, parts: tuple[Array, Array], besides: Array | None = No
             if disc.has_edge:
                 whole, *steps = (_step(each - off, free, disc) for each in (sky, *_lights(halves)))
                 of_sky = 0.0 if beside is None else max(_step(beside - off, free, disc), 0.0)
-                if min(steps) > LEAST_PART * whole:
-                    best = max(best, min(disc.step_adu, whole, *steps) - of_sky)
+                step = min(disc.step_adu, whole, *steps) - of_sky
+                if min(steps) > LEAST_PART * whole and step > LEAST_CLUTTER * clutter:
+                    best = max(best, step)
     return float(best)
 
 

@@ -315,7 +315,8 @@ def _spots(line: NightLine, maps: Array | None) -> dict[str, float]:
 def _passing(line: NightLine) -> dict[str, float]:
     """trail_share: subs with a trail; trails_per_h of exposure; trail_dusk: rank correlation with
     the Sun's altitude. trail_odds: how unlikely so many crossings are by chance while satellites
-    are sunlit, or in the whole run where the Sun is unknown; minus its decimal logarithm."""
+    are sunlit, or in the whole run where the Sun is unknown; minus its decimal logarithm. trail_lit:
+    share of the subs that are crossed then, which does not grow with the number of subs."""
     # What lies there night-long crossed nothing.
     trails = without_fixed([sub.measures.evidence["trail"] for sub in line.subs])
     states = np.array([trail.state == "yes" for trail in trails])
@@ -324,11 +325,13 @@ def _passing(line: NightLine) -> dict[str, float]:
     count = sum(len(trail.where) for trail, hit in zip(trails, states, strict=True) if hit)
     sun = line.of.get("sun_altitude_deg")
     lit = [states] if sun is None else [states[sun > least] for least in LIT_SUN_DEG]
+    odds, share = max((_odds(each), float(each.mean()) if len(each) else 0.0) for each in lit)
     return {
         "trail_share": float(states.mean()),
         "trails_per_h": 3600 * count / exposure_s if exposure_s else math.nan,
         "trail_dusk": 0.0 if sun is None else correlation(sun, states.astype(float)),
-        "trail_odds": max(_odds(each) for each in lit),
+        "trail_odds": odds,
+        "trail_lit": share,
     }
 
 

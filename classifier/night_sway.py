@@ -39,12 +39,12 @@ def sway_signs(line: NightLine) -> dict[str, float]:
     sway_uneven: scatter of their motion over its mean; sway_ra: 1 if they moved along right
     ascension, -1 along declination, absent where the turn of the camera is unknown.
 
-    Of the subs that moved against those that did not: sway_stands, the strength of the median one
-    over the nine-tenths quantile of the others; sway_agree: how unlikely it is that their stars'
+    Of the subs that moved against those that did not: sway_size, the strength of the median one;
+    sway_stands, the same over the nine-tenths quantile of the others; sway_agree: how unlikely it is that their stars'
     directions agree so by chance, as sway_spell; sway_push: how much more lopsided their stars are
     along the motion, always to the same side; sway_lost: magnitudes more that they lost; sway_calm:
     how much the others' stars vary in width, as `thick`; each absent where unknown.
-    Absent all where fewer than six subs show their stars' shapes."""
+    All absent where fewer than six subs show their stars' shapes."""
     motion = motion_of(line)
     places = np.flatnonzero(np.isfinite(motion))
     motion = motion[places]
@@ -89,7 +89,7 @@ def _moved_against_calm(
     of = {name: values[places] for name, values in line.of.items()}
     size = np.abs(own)
     stands = np.median(size[moved]) / max(float(np.quantile(size[~moved], 0.9)), LEAST_SCATTER)
-    signs = calm | {"sway_stands": float(stands)}
+    signs = calm | {"sway_stands": float(stands), "sway_size": float(np.median(size[moved]))}
     # The odds that n directions at random agree by R are about exp(-n R^2) (Rayleigh 1880); the sum
     # of k such exponents has the gamma law.
     agreement = (of["star_count"] * of["angle_coherence"] ** 2)[moved]

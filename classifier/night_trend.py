@@ -126,12 +126,14 @@ def smoothness(series: Array) -> float:
 
 def eases(series: Array, least: float = 0.05) -> float:
     """The greatest fall from a value to a later one over the whole range, 0 to 1, by medians of
-    three: 1 for what went again at some time, 0 for what only grew. A range below `least` is
-    none."""
+    three, of a twelfth in longer series: 1 for what went again at some time, 0 for what only grew.
+    A range below `least` is none."""
     (y,) = known(series)
     if len(y) < LEAST:
         return 0.0
-    calm = np.array([np.median(y[i : i + 3]) for i in range(len(y) - 2)])
+    # The more values, the farther apart the extremes of their errors; medians of more hold them.
+    width = max(3, len(y) // 12)
+    calm = np.array([np.median(y[i : i + width]) for i in range(len(y) - width + 1)])
     falls = np.maximum.accumulate(calm) - calm
     return float(np.clip(falls.max() / max(float(np.ptp(calm)), least), 0, 1))
 

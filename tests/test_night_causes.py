@@ -301,11 +301,14 @@ def test_light_lost_low_in_the_sky_may_be_the_altitude():
     assert low["low_altitude"] > low["haze"]
 
 
-@pytest.mark.parametrize("sun_deg, told", [(-14.0, True), (-20.0, False)])
-def test_satellites_in_twilight_need_twilight(sun_deg, told):
-    # Astronomical twilight ends with the Sun 18 degrees below the horizon (by definition).
+@pytest.mark.parametrize(
+    "sun_deg, lit, told", [(-14.0, 0.4, True), (-20.0, 0.4, False), (-14.0, 0.09, False)]
+)
+def test_satellites_in_twilight_need_twilight_and_a_crowd(sun_deg, lit, told):
+    # Astronomical twilight ends with the Sun 18 degrees below the horizon (by definition). In a
+    # long run a tenth of the subs, no more than any night has, is no chance either.
     signs = {"trail_odds": 3.0, "trail_dusk": 0.5, "thick": 0.1, "sun_top_deg": sun_deg}
-    assert (likelihoods(signs)["satellites"] > 0.5) == told
+    assert (likelihoods(signs | {"trail_lit": lit})["satellites"] > 0.5) == told
 
 
 @pytest.mark.parametrize("key", ["cable", "ghost", "satellites"])
@@ -323,3 +326,58 @@ def test_spikes_no_stronger_than_chance_tell_no_cable():
     line = spiked(run_of(), 120.0, np.zeros(COUNT))
     assert likelihoods(signs_of(line))["cable"] < 0.15
     assert likelihoods(signs_of(spiked(line, 120.0)))["cable"] > 0.5
+
+
+@pytest.mark.parametrize("subs, may_be_sure", [(7, False), (8, True)])
+def test_few_subs_are_never_sure(subs, may_be_sure):
+    sure = set()
+    for key, cause in night_causes().items():
+        full = {name: limit for name, _, limit in (*cause.signs, *cause.helps)}
+        sure |= {key} if likelihoods(full | {"subs": subs})[key] > SURE else set()
+    assert ("flexure" in sure and "haze" in sure) == may_be_sure and (may_be_sure or not sure)
+    assert signs_of(night_line(run_of().subs[:subs]))["subs"] == subs
+
+
+def test_short_runs_of_nothing_but_scatter_have_no_sure_cause():
+    # Scatter as of good subs: 3 % in width, 5 % in elongation, 0.03 mag in light (common practice).
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        width = np.exp(0.03 * rng.normal(size=COUNT))
+        line = run_of(
+            hfr_px=2 * width,
+            fwhm_px=4 * width,
+            elongation=1.02 + np.abs(0.05 * rng.normal(size=COUNT)),
+            angle_deg=rng.uniform(0, 180, COUNT),
+            lost=np.abs(0.03 * rng.normal(size=COUNT)),
+            gradient_pct=np.exp(rng.normal(0.7, 0.4, COUNT)),
+        )
+        for subs in (line.subs[:6], line.subs[:9], line.subs):
+            assert max(likelihoods(signs_of(night_line(subs))).values()) < 0.3
+
+
+@pytest.mark.parametrize(
+    "wider, brighter, cause", [(0.02, 0.25, "haze"), (0.35, 0.0, "dew"), (0.0, 0.0, "haze")]
+)
+def test_haze_dims_the_stars_and_dew_widens_them_too(wider, brighter, cause):
+    # Cloud and haze scatter the light of the ground back; glass that dims lights nothing, but its
+    # droplets widen what passes (common practice).
+    grown = 1 / (1 + np.exp(-(np.arange(COUNT) - 8)))
+    line = run_of(
+        lost=0.6 * grown,
+        hfr_px=2 * (1 + wider * grown),
+        fwhm_px=4 * (1 + wider * grown),
+        sky_adu=900 * (1 + brighter * grown),
+    )
+    line.of["halo"] = 0.05 + 0.3 * wider * grown
+    found = likely(line)
+    assert max(found, key=found.get) == cause and found[cause] > 0.6
+
+
+def test_a_sky_that_the_airmass_brightens_is_not_lit_by_haze():
+    signs = signs_of(run_of())
+    assert abs(signs["sky_rise"] - signs["sky_growth"]) < 1e-6
+    line = run_of()
+    line.of["airmass"] = np.linspace(1.0, 2.0, COUNT)
+    line.of["sky_adu"] = 900 * (1 + 0.35 * (line.of["airmass"] - 1))
+    signs = signs_of(line)
+    assert signs["sky_growth"] > 0.2 and abs(signs["sky_rise"]) < 1e-6

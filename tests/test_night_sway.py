@@ -87,3 +87,37 @@ def test_gusts_from_everywhere_are_none_from_one_side():
     turns = np.random.default_rng(5).uniform(0, 180, COUNT)
     signs = signs_of(run_moved(GUSTS, turns))
     assert signs["sway_steady"] < 0.7 and likelihoods(signs)["wind"] < 0.15
+
+
+def test_a_push_leaves_a_wing_on_one_side_and_a_shake_none():
+    line = run_moved(GUSTS, 40.0)
+    hit = GUSTS > 0.1
+    # Optics are lopsided in every sub; the push adds 0.12 along itself.
+    way = np.exp(1j * math.radians(40.0))
+    skew = 0.05 - 0.03j + np.where(hit, 0.12 * way, 0)
+    line.of["skew_x"], line.of["skew_y"] = skew.real, skew.imag
+    pushed = signs_of(line)
+    assert pushed["sway_push"] == pytest.approx(0.12, rel=0.02)
+    line.of["skew_x"], line.of["skew_y"] = np.full((2, COUNT), 0.05)
+    shaken = signs_of(line)
+    assert shaken["sway_push"] < 1e-9
+    assert likelihoods(pushed)["wind"] > 1.5 * likelihoods(shaken)["wind"]
+
+
+def test_moved_subs_that_chance_to_lie_together_are_bursts_still():
+    line = run_moved(0.9 * np.isin(np.arange(COUNT), (3, 4, 9, 10, 16)), 40.0)
+    found = likelihoods(signs_of(line))
+    assert max(found, key=found.get) == "vibration_bursts" and found["vibration_bursts"] > 0.6
+
+
+def test_strength_between_all_and_nothing_is_no_burst():
+    # A worm turns on: every sub lies between the least and the most.
+    line = run_moved(0.5 * (1 + np.sin(2.4 * np.arange(COUNT))), 40.0)
+    assert likelihoods(signs_of(line))["vibration_bursts"] < 0.15
+
+
+def test_stars_that_widen_where_nothing_moves_are_asked_for_the_air():
+    jolts = 0.9 * np.isin(np.arange(COUNT), (2, 7, 12))
+    assert sway_signs(run_moved(jolts, 40.0))["sway_calm"] < 0.03
+    air = np.where(np.arange(COUNT) % 4 == 0, 1.0, 0.0)  # the short way grows by the root of 2
+    assert sway_signs(run_moved(0.0, 40.0, air=air))["sway_calm"] == pytest.approx(0.5, abs=0.03)

@@ -101,3 +101,14 @@ def test_a_spell_is_found_at_its_place(begin, end):
 def test_no_spell_in_too_little_or_in_nothing():
     assert find_spell(np.arange(5.0)) is None
     assert find_spell(np.ones(12)) is None
+
+
+def test_a_long_series_that_only_grows_does_not_ease_by_its_scatter():
+    rng = np.random.default_rng(8)
+    y = np.linspace(0, 0.6, 400) + rng.normal(0, 0.1, 400)
+    # Medians of 33 scatter by 1.25 x 0.1 / 33^0.5 = 0.022, those of three by 0.067, whose extremes
+    # among hundreds lie six times as far apart.
+    assert eases(y) < 0.2
+    # A spell of a sixth of the run is still seen.
+    y[200:270] -= 0.5
+    assert eases(y) > 0.6

@@ -56,31 +56,43 @@ class Told:
     seconds: float
 
 
-def night_subs(cause: str, seed: int, count: int) -> list[NightSub]:
+@dataclass(frozen=True)
+class Job:
+    """A night to be rendered: its cause, its seed, and how many subs of what size."""
+
+    cause: str
+    seed: int
+    subs: int
+    width_px: int
+    height_px: int
+
+
+def night_subs(job: Job) -> list[NightSub]:
     """A rendered night, measured."""
     subs = []
+    size = job.width_px, job.height_px
     with tempfile.TemporaryDirectory() as folder:
-        for path in render_night(Path(folder) / "subs", count, (cause,), 512, 384, None, seed):
+        out = Path(folder) / "subs"
+        for path in render_night(out, job.subs, (job.cause,), *size, None, job.seed):
             frame = read_frame(path)
             subs.append(NightSub(path.name, frame.facts, frame.pixels.shape, measure_frame(frame)))
     return subs
 
 
-def tell(job: tuple[str, int, int]) -> Told:
-    """Cause, seed and number of subs of a night -> what is told of it."""
-    cause, seed, count = job
+def tell(job: Job) -> Told:
+    """What is told of a night."""
     torch.set_num_threads(1)
     warnings.simplefilter("ignore")
     begin = time.perf_counter()
-    signs = signs_of(night_line(night_subs(cause, seed, count)))
+    signs = signs_of(night_line(night_subs(job)))
     likely = likelihoods(signs)
     best = max(likely, key=lambda key: likely[key])
     told = best if likely[best] >= TOLD_FROM else "clear"
-    wrong = [key for key, value in likely.items() if value > SURE and key != cause]
-    return Told(cause, seed, told, wrong, likely, signs, time.perf_counter() - begin)
+    wrong = [key for key, value in likely.items() if value > SURE and key != job.cause]
+    return Told(job.cause, job.seed, told, wrong, likely, signs, time.perf_counter() - begin)
 
 
-def told_nights(jobs: Sequence[tuple[str, int, int]], workers: int) -> Iterator[Told]:
+def told_nights(jobs: Sequence[Job], workers: int) -> Iterator[Told]:
     """What is told of each night, in the order of the jobs."""
     if workers <= 1:
         yield from map(tell, jobs)
@@ -97,13 +109,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--nights", type=int, default=1, help="per cause")
     parser.add_argument("--subs", type=int, default=18)
+    parser.add_argument("--width", type=int, default=512, help="of a sub, px")
+    parser.add_argument("--height", type=int, default=384, help="of a sub, px")
     parser.add_argument("--seed", type=int, default=150_000)
     parser.add_argument("--causes", nargs="*", default=list(CAUSES))
     parser.add_argument("--workers", type=int, default=1, help="processes of one thread each")
     parser.add_argument("--json", type=Path, help="file for the signs of every night")
     asked = parser.parse_args()
     jobs = [
-        (cause, asked.seed + 100 * number + k, asked.subs)
+        Job(cause, asked.seed + 100 * number + k, asked.subs, asked.width, asked.height)
         for number in range(asked.nights)
         for k, cause in enumerate(asked.causes)
     ]
