@@ -1,5 +1,4 @@
-"""Signs of a run that show in its light: lost by the stars, added to the sky, standing on the
-sensor.
+"""Signs of a run that show in its light: lost by the stars, added to the sky, crossing the frame.
 
     signs = light_signs(line)
     signs["loss_top"], signs["slope_top"], signs["moon_sky"]
@@ -8,17 +7,13 @@ Each sign is one number about the whole run; NaN where what it needs is unknown.
 """
 
 import math
-import warnings
 
 import numpy as np
 from scipy import ndimage, stats
 
-from classifier.common_bar import common_bar
 from classifier.fixed_lines import without_fixed
-from classifier.night_field import standing
-from classifier.night_ghost import ghost_step_pct
 from classifier.night_line import NightLine
-from classifier.night_spots import darkest_spot
+from classifier.night_standing import median_map, sky_maps, standing_signs
 from classifier.night_trend import correlation, eases, find_spell, known, smoothness
 from classifier.runs import EXTINCTION_MAG
 
@@ -29,13 +24,18 @@ Array = np.ndarray
 ORDINARY_TRAILS, LIT_SUN_DEG = 0.05, (-28.0, -38.0)
 # A sky that towns light is a third brighter at two airmasses (common practice).
 SKY_AIRMASS = 0.35
-DRAWN_OUT, ALONG_DEG = 0.3, 20.0  # (a^2 - b^2) / (a^2 + b^2) of the axes: 36 % longer than wide
-SHARP = 1.3  # times the width of the best tenth
 
 
 def light_signs(line: NightLine) -> dict[str, float]:
     """See the functions below for what each means."""
-    return _loss(line) | _sky(line) | _slope(line) | _moon(line) | _standing(line) | _passing(line)
+    return (
+        _loss(line)
+        | _sky(line)
+        | _slope(line)
+        | _moon(line)
+        | standing_signs(line)
+        | _passing(line)
+    )
 
 
 def _thirds(values: Array) -> tuple[float, float]:
@@ -203,34 +203,15 @@ def _two_levels(values: Array) -> float:
 def _steep(line: NightLine, slope: Array) -> float:
     """Bright subs less even ones: how far the brightest part stands above the middle over how far
     the darkest lies below; 1 for a plane."""
-    maps = _maps(line)
+    maps = sky_maps(line)
     if maps is None:
         return math.nan
     order = np.argsort(np.where(np.isfinite(slope), slope, np.nanmedian(slope)))
     part = max(2, len(order) // 4)
-    extra = _median(maps[order[-part:]]) - _median(maps[order[:part]])
+    extra = median_map(maps[order[-part:]]) - median_map(maps[order[:part]])
     extra = ndimage.uniform_filter(np.nan_to_num(extra), max(1, min(extra.shape) // 8))
     low, middle, high = np.quantile(extra, (0.02, 0.5, 0.98))
     return float((high - middle) / max(middle - low, 1e-6 + 0.05 * (high - low)))
-
-
-def _maps(line: NightLine) -> Array | None:
-    """(n, h, w) sky of every sub over its level; None where sizes differ or none was kept."""
-    shapes = {sub.measures.sky.shape for sub in line.subs}
-    if len(shapes) != 1 or 0 in next(iter(shapes)):
-        return None
-    level = line.of["sky_adu"]
-    offset = [sub.facts.offset_adu for sub in line.subs]
-    if all(each is not None for each in offset):
-        level = level - np.array(offset, float)
-    level = np.where(level > 0, level, np.nan)
-    return np.stack([s.measures.sky.astype(float) for s in line.subs]) / level[:, None, None]
-
-
-def _median(maps: Array) -> Array:
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        return np.nanmedian(maps, axis=0)
 
 
 def _moon(line: NightLine) -> dict[str, float]:
@@ -258,65 +239,11 @@ def _moon(line: NightLine) -> dict[str, float]:
     return signs
 
 
-def _standing(line: NightLine) -> dict[str, float]:
-    """What stays on the sensor: dust_share (subs with a shadow at the same place), spots_pct,
-    spots_sigma (see `night_spots`), hot_pct, hot_warm (rank
-    correlation with the sensor's temperature), bar_sigma (how far a pair of spikes stands out that
-    the bright stars of all subs have in one direction and no spider makes), ghost_share,
-    ghost_stands, ghost_pct (how far a bright disc that the subs show together stands above the
-    sky)."""
-    (hot,) = known(line.of["hot_pixels_pct"])
-    maps = _maps(line)
-    return (
-        _spots(line, maps)
-        | _bar(line)
-        | {
-            "dust_share": standing(line, "dust_motes"),
-            "hot_pct": float(np.median(hot)) if len(hot) else math.nan,
-            "hot_warm": correlation(line.of["temperature_c"], line.of["hot_pixels_pct"]),
-            "ghost_share": line.share("reflection"),
-            "ghost_pct": 0.0 if maps is None else _ghost_pct(line, maps),
-            "ghost_stands": standing(line, "reflection", 24.0),
-        }
-    )
-
-
-def _ghost_pct(line: NightLine, maps: Array) -> float:
-    """A bright star out of focus is a disc with an edge too: the sharp subs are asked."""
-    width = line.of["fwhm_px"]
-    if not np.isfinite(width).any():
-        return 0.0
-    sharp = width <= SHARP * np.nanquantile(width, 0.1)
-    return ghost_step_pct(maps[sharp], None if line.flip is None else int(sharp[: line.flip].sum()))
-
-
-def _bar(line: NightLine) -> dict[str, float]:
-    """Discs out of focus and stars swollen by the air hide spikes or feign them: the sharp subs
-    are asked."""
-    width = line.of["fwhm_px"]
-    asked = [len(sub.measures.rays) > 0 for sub in line.subs]
-    if not np.isfinite(width[asked]).any():
-        return {"bar_sigma": 0.0}
-    sharp = asked & (width <= SHARP * np.nanquantile(width, 0.1))
-    rays = [line.subs[i].measures.rays for i in np.flatnonzero(sharp)]
-    sigma, deg = common_bar(np.array(rays))
-    # Stars that are drawn out have wings along their own long axis.
-    shape = complex(line.of["e1"][sharp].mean(), line.of["e2"][sharp].mean())
-    off = abs((deg - math.degrees(np.angle(shape) / 2) + 90.0) % 180.0 - 90.0)
-    drawn = abs(shape) >= DRAWN_OUT and off <= ALONG_DEG
-    return {"bar_sigma": 0.0 if drawn else sigma}
-
-
-def _spots(line: NightLine, maps: Array | None) -> dict[str, float]:
-    spot = None if maps is None else darkest_spot(maps, line.flip)
-    return {} if spot is None else {"spots_pct": spot.depth_pct, "spots_sigma": spot.sigma}
-
-
 def _passing(line: NightLine) -> dict[str, float]:
     """trail_share: subs with a trail; trails_per_h of exposure; trail_dusk: rank correlation with
     the Sun's altitude. trail_odds: how unlikely so many crossings are by chance while satellites
-    are sunlit, or in the whole run where the Sun is unknown; minus its decimal logarithm. trail_lit:
-    share of the subs that are crossed then, which does not grow with the number of subs."""
+    are sunlit, or in the whole run where the Sun is unknown; minus its decimal logarithm.
+    trail_lit: share of the subs that are crossed then: it does not grow with their number."""
     # What lies there night-long crossed nothing.
     trails = without_fixed([sub.measures.evidence["trail"] for sub in line.subs])
     states = np.array([trail.state == "yes" for trail in trails])

@@ -40,10 +40,11 @@ def sway_signs(line: NightLine) -> dict[str, float]:
     ascension, -1 along declination, absent where the turn of the camera is unknown.
 
     Of the subs that moved against those that did not: sway_size, the strength of the median one;
-    sway_stands, the same over the nine-tenths quantile of the others; sway_agree: how unlikely it is that their stars'
-    directions agree so by chance, as sway_spell; sway_push: how much more lopsided their stars are
-    along the motion, always to the same side; sway_lost: magnitudes more that they lost; sway_calm:
-    how much the others' stars vary in width, as `thick`; each absent where unknown.
+    sway_stands, the same over the nine-tenths quantile of the others; sway_agree: how unlikely it
+    is that their stars' directions agree so by chance, as sway_spell; sway_push: how much more
+    lopsided their stars are along the motion, always to the same side; sway_lost: magnitudes more
+    that they lost; sway_calm: how much the others' stars vary in width, as `thick`; each absent
+    where unknown.
     All absent where fewer than six subs show their stars' shapes."""
     motion = motion_of(line)
     places = np.flatnonzero(np.isfinite(motion))
