@@ -300,14 +300,24 @@ def _hide_shapes(table: np.ndarray, truth: Truth, width_px: np.ndarray) -> None:
     """NaN where a shape is drawn but no star shows it, or two faults are one light."""
     shapes = np.array([INDEX[key] for key in SHAPE_KEYS])
     given = truth.given[:, shapes]
-    smear = 1.0 + np.where(given, table[:, shapes], 0.0).max(1)
+    smear = 1.0 + np.nan_to_num(np.where(given, table[:, shapes], 0.0)).max(1)
     few = truth.fourth <= 18 * width_px * smear**0.5
     for i in np.flatnonzero(few | (given.sum(1) > 1)):
         keys = [key for key, there in zip(SHAPE_KEYS, given[i], strict=True) if there]
-        targets = {key: FAULTS[INDEX[key]].target(table[i, INDEX[key]]) for key in keys}
-        if not few[i]:
-            # Two smears in one star: the weaker may be drowned, and neither is wrong to name.
-            keys = sorted(keys, key=lambda key: targets[key])[:-1]
+        excess = {key: _excess(key, table[i, INDEX[key]]) for key in keys}
+        strongest = [key for key in keys if excess[key] == max(excess.values())]
+        if not few[i] and len(strongest) == 1:
+            # Two smears in one star: the weaker may be drowned, and neither is wrong to name. Drift
+            # and vibration, told by all motion together, are equally strong.
+            keys.remove(strongest[0])
         for key in keys:
-            if targets[key] > 0:
+            if excess[key] > 0:
                 table[i, INDEX[key]] = NAN
+
+
+def _excess(key: str, strength: float) -> float:
+    """How far a fault is beyond clean, 1 where it counts: the ramp of its target, not cut off.
+    Of an unknown strength 0: it hides no other."""
+    row = FAULTS[INDEX[key]]
+    ramp = (strength - row.clean_below) / (row.counts_from - row.clean_below)
+    return 0.0 if np.isnan(ramp) else ramp

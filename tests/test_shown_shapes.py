@@ -96,3 +96,20 @@ def test_what_a_recipe_makes_is_measured_though_it_was_unknown_before(still):
     assert np.isnan(settle(prepare([doubtful]))[0, BLOATED])
     wide = doubtful.with_("bloated_stars", seeing_factor=2.5)
     assert settle(prepare([wide]))[0, BLOATED] > 1.4
+
+
+def test_of_two_smears_in_one_star_the_one_further_beyond_its_level_is_kept(still, width_px):
+    wide = still.with_("bloated_stars", seeing_factor=1.7)
+    long, short = (
+        guided(wide, np.array((0, jump)) * width_px)[1] for jump in (3.0, 0.6)
+    )  # axis ratios sqrt(1 + 0.25 x 3^2 x 2.3548^2) = 3.7 and 1.2
+    row = settle(prepare([wide.with_("vibration", path=long)]))[0]
+    assert np.isnan(row[BLOATED]) and row[VIBRATION] == pytest.approx(3.67, rel=0.02)
+    row = settle(prepare([wide.with_("vibration", path=short)]))[0]
+    assert np.isnan(row[VIBRATION]) and row[BLOATED] > 1.4
+
+
+def test_motion_of_a_drift_and_a_vibration_together_is_neither_for_sure(still, width_px):
+    _, path, _ = guided(still, np.array((0, 2.0)) * width_px)
+    both = still.with_("drift", path=path).with_("vibration")
+    assert np.isnan(settle(prepare([both]))[0, [DRIFT, VIBRATION]]).all()
