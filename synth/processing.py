@@ -364,10 +364,17 @@ def is_lost(scene: "Scene", key: str, strength: float) -> bool:
     """
     fault = FAULTS[INDEX[key]]
     if fault.target(strength) > 0:
-        left = strength * pictures.signal_kept(scene) if key == "trail" else strength
-        return key in _hidden(scene) or fault.target(left) < fault.target(strength)
+        drowned = key == "trail" and is_drowned(key, strength, pictures.signal_kept(scene))
+        return drowned or key in _hidden(scene)
     gain = pictures.contrast(scene)
     return key in ("gradient", "vignetting") and gain > 1 and fault.target(gain * strength) > 0
+
+
+def is_drowned(key: str, strength: float, kept: float) -> bool:
+    """Whether a fault that stood out by `strength` sigma counts less when that share of its S/N is
+    kept (`pictures.signal_kept`)."""
+    fault = FAULTS[INDEX[key]]
+    return fault.target(strength * kept) < fault.target(strength)
 
 
 def _hidden(scene: "Scene") -> tuple[str, ...]:

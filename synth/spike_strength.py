@@ -1,7 +1,8 @@
 """How far the spikes of stray bars stand out of the brightest star: the truth behind the label.
 
 The star is made twice, with the stray bars and without. What the bars add along a spike beyond
-six FWHM, over the noise of sky and star there, is the strength; the best length is taken.
+six FWHM, over the noise of sky and star there, is the strength; the best length is taken. The star
+is as bright as it reaches the sensor, and what a stored picture drowns is nobody's to name.
 """
 
 from collections.abc import Sequence
@@ -11,7 +12,9 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from synth.crowding import left_by_stars
+from synth import pictures
+from synth.crowding import arriving_e, left_by_stars
+from synth.processing import is_drowned
 from synth.psf import Blur, Pupil
 from synth.scene import Scene
 from synth.starlight import BRIGHT_OVER, BRIGHT_PX, blur_table, pupil_table, wide_light
@@ -29,6 +32,7 @@ class SpikePlan:
 
     angle_deg: (n, k) directions of the spikes, NaN = none. flux_e: (n,) of the brightest star
     well inside the frame, 0 = none. hidden: (n,) all spikes lie behind those of regular vanes.
+    kept: (n,) share of the S/N that the file has left.
     """
 
     count: int
@@ -37,6 +41,7 @@ class SpikePlan:
     flux_e: np.ndarray
     noise_e: np.ndarray
     hidden: np.ndarray
+    kept: np.ndarray
     pupil: dict[str, np.ndarray]
     plain: dict[str, np.ndarray]
     blur: dict[str, np.ndarray]
@@ -47,8 +52,10 @@ def plan_spikes(scenes: Sequence[Scene]) -> SpikePlan:
     chosen = np.array([i for i, s in enumerate(scenes) if s.bars], int)
     some = [scenes[i] for i in chosen]
     if not some:
-        empty = np.zeros(0)
-        return SpikePlan(len(scenes), chosen, np.zeros((0, 0)), empty, empty, empty > 0, {}, {}, {})
+        none = np.zeros(0)
+        return SpikePlan(
+            len(scenes), chosen, np.zeros((0, 0)), none, none, none > 0, none, {}, {}, {}
+        )
     angles = np.full((len(some), max(len(s.bars) for s in some)), np.nan)
     for row, scene in zip(angles, some, strict=True):
         row[: len(scene.bars)] = [bar.angle_deg + 90 for bar in scene.bars]
@@ -60,6 +67,7 @@ def plan_spikes(scenes: Sequence[Scene]) -> SpikePlan:
         # Neighbours lie on the spikes: what they leave of a spike's S/N makes the noise larger.
         np.array([s.noise_e / left_by_stars(s) for s in some]),
         np.array([hidden_behind_vanes(s) for s in some]),
+        np.array([pictures.signal_kept(s) for s in some]),
         pupil_table(some),
         pupil_table([replace(s, bars=()) for s in some]),
         blur_table(some, [(0.0, 0.0)]),
@@ -67,12 +75,12 @@ def plan_spikes(scenes: Sequence[Scene]) -> SpikePlan:
 
 
 def _brightest_e(scene: Scene) -> float:
-    """Electrons of the brightest star whose spikes are in the frame."""
+    """Electrons that arrive of the brightest star whose spikes are in the frame."""
     x, y = scene.stars.x_px + scene.shift_px[0], scene.stars.y_px + scene.shift_px[1]
     margin = min(32.0, 0.1 * min(scene.width_px, scene.height_px))
     inside = (x > margin) & (x < scene.width_px - margin)
     inside &= (y > margin) & (y < scene.height_px - margin)
-    return float(scene.stars.flux_e[inside].max(initial=0.0))
+    return float(arriving_e(scene)[inside].max(initial=0.0))
 
 
 def hidden_behind_vanes(scene: Scene) -> bool:
@@ -87,7 +95,8 @@ def hidden_behind_vanes(scene: Scene) -> bool:
 
 
 def spike_strengths(plan: SpikePlan, good_fwhm_px: np.ndarray, device: str = "cpu") -> np.ndarray:
-    """(count,) sigma of the strongest odd spike beyond 6 FWHM; 0 without bars, NaN hidden."""
+    """(count,) sigma of the strongest odd spike beyond 6 FWHM; 0 without bars, NaN where regular
+    spikes hide it or a stored picture drowns it."""
     out = np.zeros(plan.count)
     if len(plan.frames) == 0:
         return out
@@ -118,5 +127,8 @@ def spike_strengths(plan: SpikePlan, good_fwhm_px: np.ndarray, device: str = "cp
             sigma = (noise2[:, None] * lit).sum((2, 3)).sqrt().clamp_min(1e-6)
             snr = there[:, None] * (signal[:, None] * lit).sum((2, 3)) / sigma
             best = torch.maximum(best, snr.amax(1))
-    out[plan.frames] = np.where(plan.hidden, np.nan, best.cpu().numpy())
+    found = best.cpu().numpy()
+    pairs = zip(found, plan.kept, strict=True)
+    drowned = [is_drowned("diffraction_spikes", float(snr), kept) for snr, kept in pairs]
+    out[plan.frames] = np.where(plan.hidden | np.array(drowned), np.nan, found)
     return out

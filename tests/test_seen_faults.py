@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from classifier.vocabulary import INDEX
-from synth import strength, tracking
+from synth import pictures, strength, tracking
+from synth.catalogue import StarList
 from synth.crowding import left_by_stars
 from synth.generate import draw_scenes
 from synth.recipes import RECIPES
@@ -101,9 +102,10 @@ def test_faint_stars_are_noise_for_a_trail():
 
 def test_a_trail_in_an_empty_field_keeps_its_strength(clean):
     assert left_by_stars(clean, 2**-0.5) == pytest.approx(1, abs=1e-3)
-    dense = replace(
-        clean, stars=replace(clean.stars, flux_e=np.full(4000, 1.0) * 50 * clean.noise_e)
-    )
+    rng = np.random.default_rng(2)
+    x, y = rng.uniform(0, (600, 400), (4000, 2)).T
+    stars = StarList(x, y, np.full(4000, 50 * clean.noise_e), np.full(4000, 0.7))
+    dense = replace(clean, stars=stars)
     assert left_by_stars(dense, 2**-0.5) < 0.95
 
 
@@ -128,6 +130,43 @@ def test_spikes_are_none_without_bars_and_hidden_behind_vanes(clean):
     assert found[1] > 10
     assert np.isnan(found[2])
     assert found[3] < 1
+
+
+def barred(clean, flux_e):
+    """The clean scene with one bar before one bright star of that many electrons."""
+    stars = clean.stars
+    x, y, flux = stars.x_px.copy(), stars.y_px.copy(), stars.flux_e.copy()
+    x[0], y[0], flux[0] = 300, 200, flux_e
+    lit = replace(stars, x_px=x, y_px=y, flux_e=flux)
+    return replace(clean, stars=lit, bars=(Bar(31.0, 0.03, 0.1, False),), extinction_mag=0.0)
+
+
+def test_spikes_fade_with_the_star_that_air_and_clouds_dim(clean):
+    full = barred(clean, 1e5 * clean.noise_e)
+    dimmed = replace(full, extinction_mag=2.0)
+    # Pogson: two magnitudes leave a share of 10^-0.8. The star dimmed in the list is the same.
+    fainter = barred(clean, 1e5 * clean.noise_e * 10**-0.8)
+    bright, dim, same = spike_strengths(
+        plan_spikes([full, dimmed, fainter]), np.full(3, clean.good_fwhm_px)
+    )
+    assert dim == pytest.approx(same, rel=1e-3)
+    # Between the sky's noise, where S/N goes with the light, and the star's own, with its root.
+    assert 10**-0.8 <= dim / bright <= 10**-0.4
+
+
+def test_spikes_that_a_picture_drowns_are_nobodys_to_name(clean, monkeypatch):
+    width = np.full(1, clean.good_fwhm_px)
+
+    def strength_of(flux_e, kept):
+        monkeypatch.setattr(pictures, "signal_kept", lambda scene: kept)
+        return float(spike_strengths(plan_spikes([barred(clean, flux_e)]), width)[0])
+
+    flux_e = 1e5 * clean.noise_e
+    flux_e *= 4 / strength_of(flux_e, 1.0)
+    just = strength_of(flux_e, 1.0)
+    assert 3 < just < 5.5  # 3 sigma count (the vocabulary)
+    assert np.isnan(strength_of(flux_e, 0.5))
+    assert strength_of(30 * flux_e, 0.5) > 20
 
 
 def test_the_recipe_reaches_from_hidden_to_glaring_spikes(clean):
