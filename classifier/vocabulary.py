@@ -226,10 +226,17 @@ GROUPS: dict[str, tuple[str, ...]] = {
     "soft": ("defocus", "bloated_stars"),
 }
 
-# Two faults that are the same light up to a strength: a star smeared by less than its own width
-# does not tell how it was moved. A sine as wide as the star (amplitude one FWHM, which adds
-# A^2 / 2 to a variance of (FWHM / 2.3548)^2) stretches it to 1.94.
-SAME_LIGHT: dict[tuple[str, str], float] = {("vibration", "drift"): 1.94}
+# Two faults that are the same light up to a strength of each: a star smeared by less than its own
+# width does not tell how it was moved. A sine as wide as the star (amplitude one FWHM, which adds
+# A^2 / 2 to a variance of (FWHM / 2.3548)^2) stretches it to 1.94. A path that comes back or turns
+# half-way has two legs: of 2.4 FWHM each is 1.2, and between two equal Gaussian images so far
+# apart the light falls by over a quarter.
+_SINE, _TWO_LEGS = 1.94, 2.4
+SAME_LIGHT: dict[tuple[str, str], tuple[float, float]] = {
+    ("vibration", "drift"): (_SINE, _SINE),
+    ("vibration", "guiding_loss"): (_SINE, _TWO_LEGS),
+    ("drift", "guiding_loss"): (_SINE, _TWO_LEGS),
+}
 
 VOCABULARY_VERSION = 1
 

@@ -92,6 +92,31 @@ def test_what_is_the_same_light_counts_jointly_where_it_cannot_be_told_apart(mod
     assert row["average_precision_every_strength"] < 0.8
 
 
+def test_a_short_path_of_lost_guiding_counts_with_the_motions_it_looks_like(model):
+    answers = answers_of()
+    guiding, vibration = INDEX["guiding_loss"], INDEX["vibration"]
+    only = (answers.targets[:, guiding] == 1) & (answers.targets[:, vibration] == 0)
+    beside = answers.beside.copy()
+    beside[only, guiding], beside[only, vibration] = CLEAN_LOGIT, FAULTY_LOGIT
+
+    def told(path):
+        changed = answers.strength.copy()
+        changed[only, guiding] = path
+        taken = Answers(answers.features, beside, answers.alone, changed, answers.run)
+        return figures_of(model, taken, seed=1)
+
+    short, long = told(2.3), told(2.5)
+    pair = short["same_light"]["vibration or guiding_loss"]
+    assert pair["positives"] == only.sum()
+    assert pair["average_precision"] == pytest.approx(1)
+    assert short["faults"]["vibration"]["average_precision"] == pytest.approx(1)
+    # From 2.4 on it is an error to call it a vibration.
+    assert long["same_light"]["vibration or guiding_loss"]["positives"] == 0
+    assert long["faults"]["vibration"]["average_precision"] < 0.8
+    # Paths and axis ratios are no strengths of one scale.
+    assert "sensitivity" not in pair and "sensitivity" in short["same_light"]["vibration or drift"]
+
+
 def test_a_wrong_label_shows_as_confusion_and_false_alarm(model):
     answers = answers_of()
     drift, vibration = INDEX["drift"], INDEX["vibration"]

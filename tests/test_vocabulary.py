@@ -1,5 +1,6 @@
 """The fault table: its keys, their order, and the ramp from clean to faulty."""
 
+import math
 import re
 
 import pytest
@@ -96,6 +97,17 @@ def test_groups_hold_faults_that_are_the_same_light():
     assert GROUPS["soft"] == ("defocus", "bloated_stars")
     for members in GROUPS.values():
         assert set(members) <= set(KEYS)
+
+
+def test_motions_are_told_apart_from_where_their_images_part():
+    # A sine of amplitude FWHM, second moments; two equal Gaussians half a path apart.
+    sine, path = vocabulary.SAME_LIGHT["vibration", "guiding_loss"]
+    sigma = 1 / math.sqrt(8 * math.log(2))
+    assert sine == pytest.approx(math.sqrt(1 + 0.5 / sigma**2), abs=0.005)
+    x = [step / 1000 for step in range(-1000, 1001)]
+    light = [sum(math.exp(-((a - s * path / 4) ** 2) / (2 * sigma**2)) for s in (-1, 1)) for a in x]
+    assert light[1000] / max(light) == pytest.approx(0.72, abs=0.01)
+    assert {key for pair in vocabulary.SAME_LIGHT for key in pair} == set(GROUPS["elongated"])
 
 
 def test_lookup():

@@ -82,9 +82,9 @@ def is_told_apart(strength: Array, column: int) -> NDArray[np.bool_]:
     apart counts for the pair, not for either.
     """
     apart = np.ones(len(strength), bool)
-    for pair, level in SAME_LIGHT.items():
+    for pair, levels in SAME_LIGHT.items():
         if KEYS[column] in pair:
-            for key in pair:
+            for key, level in zip(pair, levels, strict=True):
                 value, row = strength[:, INDEX[key]], fault(key)
                 apart &= (value <= row.clean_below) | (value >= level) | np.isnan(value)
     return apart

@@ -4,7 +4,7 @@ import math
 from typing import Any
 
 from classifier.prior import prior_sentence
-from classifier.vocabulary import KEYS, SAME_LIGHT, Verdict, fault
+from classifier.vocabulary import KEYS, Verdict, fault
 from training.card_comparisons import ablation_part, former_part
 from training.side_by_side import (
     COMMON,
@@ -226,19 +226,24 @@ def _fault_row(key: str, row: dict[str, Any]) -> str:
 def _same_light(figures: dict[str, Any]) -> str:
     rows = figures["same_light"]
     faults = figures["faults"]
+    keys = dict.fromkeys(key for name in rows for key in name.split(" or "))
     every = ", ".join(
-        f"{key} {_number(faults[key]['average_precision_every_strength'])}"
-        for pair in SAME_LIGHT
-        for key in pair
+        f"{key} {_number(faults[key]['average_precision_every_strength'])}" for key in keys
     )
     head = SAME_LIGHT_HEAD.format(
         every=every, macro=_number(figures["macro_average_precision_every_strength"])
     )
     return head + "\n".join(
-        f"| {name} | {row['told_apart_from']:g} | {row['positives']} "
+        f"| {name} | {_levels(row['told_apart_from'])} | {row['positives']} "
         f"| {_number(row['average_precision'])} | {_percent(row['recall_at_1pct_false_alarms'])} |"
         for name, row in rows.items()
     )
+
+
+def _levels(told: float | list[float]) -> str:
+    """Strengths from which two faults are told apart; figures of older versions hold one number."""
+    levels = told if isinstance(told, list) else [told]
+    return ", ".join(f"{level:g}" for level in dict.fromkeys(levels))
 
 
 def _others(figures: dict[str, Any]) -> str:

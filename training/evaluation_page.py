@@ -169,7 +169,8 @@ def _pairs(parts: Mapping[str, Any]) -> list[tuple[str, float, Any]]:
         }
         panel = sensitivity_panel(fault(name.split(" or ")[0]), kinds)
         if panel is not None:
-            pairs.append((name, told["told_apart_from"], panel))
+            level = told["told_apart_from"]  # one number in figures of older versions
+            pairs.append((name, level[0] if isinstance(level, list) else level, panel))
     return pairs
 
 

@@ -101,8 +101,8 @@ def figures_of(model: Model, answers: Answers, seed: int) -> dict[str, Any]:
         "faults": faults,
         "groups": {name: _group_figures(members, judged) for name, members in GROUPS.items()},
         "same_light": {
-            " or ".join(pair): _same_light_figures(pair, level, judged)
-            for pair, level in SAME_LIGHT.items()
+            " or ".join(pair): _same_light_figures(pair, levels, judged)
+            for pair, levels in SAME_LIGHT.items()
         },
         **confusion(answers.targets, outcome.given, draws),
         "overview": told,
@@ -260,22 +260,29 @@ def _group_figures(members: tuple[str, ...], judged: _Judged) -> dict[str, Any]:
     }
 
 
-def _same_light_figures(pair: tuple[str, str], level: float, judged: _Judged) -> dict[str, Any]:
+def _same_light_figures(
+    pair: tuple[str, str], levels: tuple[float, float], judged: _Judged
+) -> dict[str, Any]:
     """Frames with one of the pair too weak to be told apart, against those with neither; and
-    either of the pair at every strength, as a function of it."""
+    either of the pair at every strength, as a function of it if both have the same unit."""
     columns = [INDEX[key] for key in pair]
     targets, strength = judged.answers.targets[:, columns], judged.answers.strength[:, columns]
     joint = _joint(judged.outcome.shown[:, columns])
     neither = (targets == 0).all(1)
-    weak = ((targets == 1) & (strength < level)).any(1)
+    weak = ((targets == 1) & (strength < np.array(levels))).any(1)
     clear = weak | neither
-    figures = _joint_figures(weak, clear, joint, judged.draws)
+    figures = {
+        "told_apart_from": list(levels),
+        **_joint_figures(weak, clear, joint, judged.draws),
+    }
+    if len({FAULTS[column].unit for column in columns}) > 1:
+        return figures
     cut = threshold_at_false_alarms(judged.draws.of(clear), weak[clear], joint[clear], FALSE_ALARMS)
     # The stronger of the two; what is unknown of one is no reason to leave the other out.
     either = np.where(np.isnan(targets), -np.inf, strength).max(1).astype(float)
     rows = np.nonzero((targets > 0).any(1))[0]
     sensitivity = against_strength(FAULTS[columns[0]], either, joint, cut, judged.draws, rows)
-    return {"told_apart_from": level, **figures, "sensitivity": sensitivity}
+    return figures | {"sensitivity": sensitivity}
 
 
 def _classwise(judged: _Judged, faults: dict[str, Any]) -> dict[str, float]:
