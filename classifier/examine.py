@@ -100,7 +100,8 @@ def encode(frame: Frame, model: "Model") -> tuple["Views", np.ndarray, np.ndarra
         )
     with torch.inference_mode():
         pixels = torch.from_numpy(frame.pixels)[None]
-        views = make_views(pixels, physical_vector(frame.facts)[None], frame.overview)
+        lines = model.network.config.lines
+        views = make_views(pixels, physical_vector(frame.facts)[None], frame.overview, lines)
         features = model.encoder.encode(views)[0].float().numpy()
         shape = shape_facts(views)[0].float().numpy()
     if not np.isfinite(features).all():

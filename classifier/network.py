@@ -17,7 +17,7 @@ from torchvision.models.resnet import BasicBlock
 
 from classifier.context import CONTEXT
 from classifier.sheet import SHAPE_FACTS
-from classifier.views import FACT_COUNT, SKY_CHANNELS, Views
+from classifier.views import FACT_COUNT, LINE_COUNT, SKY_CHANNELS, Views
 from classifier.vocabulary import KEYS
 
 # Levels as logarithms of ADU compare frames of a run; the network itself must not see them.
@@ -26,6 +26,8 @@ _HIDDEN_FACTS = tuple(SHAPE_FACTS.index(n) for n in ("log_star_flux", "log_sky",
 
 # The encoders, in the order in which their vectors are joined.
 BRANCHES = ("sky", "stars", "stack", "bright", "tiles", "facts")
+# Of networks that look along the best lines of the frame, behind the others.
+LINES = "lines"
 
 
 @dataclass(frozen=True)
@@ -34,11 +36,12 @@ class NetworkConfig:
 
     sky_blocks: residual blocks of the sky picture at each size. sky_stages: how many of its
     sizes, the coarsest first, hand on their mean and maximum: what is small shows in finer maps.
-    branch_dropout: in training, the share of frames for which a branch is left out, each of the
-    six on its own. No branch can then leave to the others what only it sees well, nor learn a
+    branch_dropout: in training, the share of frames for which a branch is left out, each of
+    them on its own. No branch can then leave to the others what only it sees well, nor learn a
     field by heart that the others would recognise too.
     company: whether the features of the run's middle are judged beside the frame's own, and how
     far from them these lie. company_dropout: of what is told by them, in training.
+    lines: whether there is a branch for the light along the frame's best lines.
     """
 
     width: int = 32
@@ -50,6 +53,7 @@ class NetworkConfig:
     branch_dropout: float = 0.0
     company: bool = False
     company_dropout: float = 0.2
+    lines: bool = False
 
     def as_dict(self) -> dict[str, int | float]:
         return asdict(self)
@@ -177,6 +181,7 @@ class Network(nn.Module):
         self.register_buffer("shown_facts", shown, persistent=False)
         parts = (self.sky, self.stars, self.stack, self.bright, self.tiles)
         self.branch_features = (*(part.out_features for part in parts), 4 * w)
+        self.branches: tuple[str, ...] = BRANCHES
         total = sum(self.branch_features)
         self.fuse = nn.Sequential(
             nn.LayerNorm(total),
@@ -207,17 +212,31 @@ class Network(nn.Module):
                 nn.Dropout(self.config.company_dropout),
                 listen,
             )
+        if self.config.lines:
+            self.branches = (*BRANCHES, LINES)
+            self.branch_features = (*self.branch_features, 4 * w)
+            self.lines = nn.Sequential(
+                nn.BatchNorm1d(LINE_COUNT, affine=False),
+                nn.Linear(LINE_COUNT, 4 * w),
+                nn.ReLU(inplace=True),
+                nn.Linear(4 * w, 4 * w),
+                nn.ReLU(inplace=True),
+            )
+            # As with company: a network that is trained on begins with what it said before.
+            self.lines_heard = nn.Linear(4 * w, 2 * self.config.features, bias=False)
+            nn.init.zeros_(self.lines_heard.weight)
 
     def encode(self, views: Views, without: Sequence[str] = ()) -> Tensor:
         """Views of B frames -> features (B, config.features).
 
-        without: names of `BRANCHES` that are to tell nothing, to see what the others know.
+        without: names of `branches` that are to tell nothing, to see what the others know.
         """
         return self.join(self.told(views), without)
 
     def told(self, views: Views) -> list[Tensor]:
-        """What each of `BRANCHES` says of B frames: vectors (B, n), of different lengths."""
+        """What each of `branches` says of B frames: vectors (B, n), of different lengths."""
         numbers = views.facts * self.shown_facts
+        along = [self.lines(views.lines).clamp(-20, 20)] if self.config.lines else []
         return [
             self.sky(views.sky),
             self.stars(views.sheet, views.sheet_facts),
@@ -225,23 +244,29 @@ class Network(nn.Module):
             self.bright(views.bright),
             self.tiles(views.tiles),
             self.facts(numbers).clamp(-20, 20),
+            *along,
         ]
 
     def join(self, told: list[Tensor], without: Sequence[str] = ()) -> Tensor:
         """What `told` gave -> features (B, config.features)."""
-        return self.fuse(torch.cat(self._kept(told, without), 1))
+        kept = self._kept(told, without)
+        joined = self.fuse[:3](torch.cat(kept[: len(BRANCHES)], 1))
+        if self.config.lines:
+            joined = joined + self.lines_heard(kept[-1])
+        return self.fuse[3:](joined)
 
     def _kept(self, told: list[Tensor], without: Sequence[str]) -> list[Tensor]:
         """The branches' vectors, zeros for those left out on purpose or, in training, by chance."""
-        if unknown := set(without) - set(BRANCHES):
-            raise ValueError(f"{sorted(unknown)} are no branches; they are {', '.join(BRANCHES)}")
+        if unknown := set(without) - set(self.branches):
+            names = ", ".join(self.branches)
+            raise ValueError(f"{sorted(unknown)} are no branches; they are {names}")
         if self.training and self.config.branch_dropout > 0:
             shape = (len(told[0]), len(told), 1)
             kept = torch.rand(shape, device=told[0].device) >= self.config.branch_dropout
             told = [part * kept[:, number] for number, part in enumerate(told)]
         return [
             torch.zeros_like(part) if name in without else part
-            for name, part in zip(BRANCHES, told, strict=True)
+            for name, part in zip(self.branches, told, strict=True)
         ]
 
     def judge(self, features: Tensor, context: Tensor) -> Tensor:

@@ -10,6 +10,7 @@ here is in absolute ADU: levels are in units of the frame's own noise or sky.
     bright  the 4 brightest stars with their surroundings, in units of noise
     tiles   6 raw tiles at native sampling, colour mosaic untouched
     facts   numbers: shape of the stacked star, sky structure, lines, hot pixels, physics
+    lines   only for networks that ask for it: how the light lies along the best lines
 """
 
 from dataclasses import dataclass, fields
@@ -20,7 +21,8 @@ import torch.nn.functional as F
 from torch import Tensor
 
 from classifier.frame_overview import Overview
-from classifier.lines import STAGES, inner_part, line_search, prepare
+from classifier.line_profile import LINE_FACTS, line_facts, line_strips
+from classifier.lines import STAGES, LineSearch, inner_part, line_search, prepare
 from classifier.marks import (
     BLOB_FACTS,
     RING_FACTS,
@@ -74,8 +76,9 @@ class Views:
     """The views of a batch of B frames; float32 unless `half` was called.
 
     sky (B, 5, 256, 256), sheet (B, 64, 32, 32), sheet_facts (B, 64, 5), stack (B, 4, 32, 32),
-    bright (B, 4, 96, 96), tiles (B, 6, 64, 64), facts (B, n). Not for the network but for
-    showing where: stars_px (B, 64, 3) x, y and cut-out side, line_px (B, 4), in frame pixels.
+    bright (B, 4, 96, 96), tiles (B, 6, 64, 64), facts (B, n), lines (B, LINE_COUNT) or, where not
+    asked for, (B, 0). Not for the network but for showing where: stars_px (B, 64, 3) x, y and
+    cut-out side, line_px (B, 4), in frame pixels.
     """
 
     sky: Tensor
@@ -85,6 +88,7 @@ class Views:
     bright: Tensor
     tiles: Tensor
     facts: Tensor
+    lines: Tensor
     stars_px: Tensor
     line_px: Tensor
 
@@ -124,24 +128,28 @@ def physical_vector(facts: Any) -> Tensor:
     return torch.tensor([number(name) for name in PHYSICAL])
 
 
-def make_views(pixels: Tensor, physical: Tensor, overview: Overview | None = None) -> Views:
+def make_views(
+    pixels: Tensor, physical: Tensor, overview: Overview | None = None, lines: bool = False
+) -> Views:
     """Frames of one shape -> views.
 
     pixels: (B, H, W) float32 ADU, finite, H and W at least 64. Raw mosaic where is_cfa is 1.
     physical: (B, len(PHYSICAL)) float32, NaN = unknown. overview: of the only frame, if at hand.
+    lines: whether the light along the best lines is looked at, as `NetworkConfig.lines` says.
     """
     known = dict(zip(PHYSICAL, physical.unbind(1), strict=True))
     is_cfa = known["is_cfa"] > 0.5
     surface = read_surface(pixels, is_cfa, known["offset_adu"], overview)
     tops = None if overview is None else torch.from_numpy(overview.tops)[None]
     sheet = cut_sheet(pixels, surface, is_cfa, known["saturation_adu"], tops)
-    sky, line_snr, line_px = _sky_view(surface, pixels.shape[1:])
+    searched, search = _searched(surface)
+    sky = _sky_view(surface)
     bright_noise = _bright_stars(surface, sheet)
     facts = torch.cat(
         (
             sheet.shape,
             surface.facts,
-            torch.log1p(line_snr.clamp_min(0.0)),
+            torch.log1p(search.snr.clamp_min(0.0)),
             _physical_facts(known, surface, sheet),
             blob_facts(surface.calm),
             spike_facts(bright_noise, sheet.shape[:, 0].exp() / 2),
@@ -157,8 +165,9 @@ def make_views(pixels: Tensor, physical: Tensor, overview: Overview | None = Non
         bright=asinh(bright_noise / 2.0) / 5.0,
         tiles=_tile_view(pixels, surface, sheet),
         facts=facts.nan_to_num(0.0).clamp(-20.0, 20.0),
+        lines=_line_view(searched, search) if lines else facts[:, :0],
         stars_px=sheet.stars_px,
-        line_px=line_px,
+        line_px=_best_line(surface, search, pixels.shape[1:]),
     )
 
 
@@ -171,6 +180,7 @@ FACT_COUNT = (
     + SPIKE_FACTS
     + RING_FACTS
 )
+LINE_COUNT = STAGES * len(LINE_FACTS)
 
 
 def shape_facts(views: Views) -> Tensor:
@@ -178,15 +188,30 @@ def shape_facts(views: Views) -> Tensor:
     return views.facts[:, : len(SHAPE_FACTS)]
 
 
-def _sky_view(surface: Surface, shape: torch.Size) -> tuple[Tensor, Tensor, Tensor]:
-    """Five channels at 256 x 256 and the best line of the star-suppressed picture."""
-    mean, calm, peak, step = surface.mean, surface.calm, surface.peak, surface.step
-    rows, columns = inner_part(*calm.shape[1:])
-    search = line_search(prepare(calm)[:, rows, columns])
-    frame = constant((shape[1] - 1.0, shape[0] - 1.0) * 2, mean.device)
-    corner = constant((columns.start, rows.start) * 2, mean.device)
-    line_px = torch.minimum((search.ends[:, 0] + corner + 0.5) * 2 * step - 0.5, frame)
+def _searched(surface: Surface) -> tuple[Tensor, LineSearch]:
+    """The star-suppressed picture as it is searched for lines, (B, h, w), and its best lines."""
+    rows, columns = inner_part(*surface.calm.shape[1:])
+    picture = prepare(surface.calm)[:, rows, columns]
+    return picture, line_search(picture)
 
+
+def _best_line(surface: Surface, search: LineSearch, shape: torch.Size) -> Tensor:
+    """(B, 4) ends of the best line over the whole frame, in its pixels."""
+    rows, columns = inner_part(*surface.calm.shape[1:])
+    frame = constant((shape[1] - 1.0, shape[0] - 1.0) * 2, search.ends.device)
+    corner = constant((columns.start, rows.start) * 2, search.ends.device)
+    return torch.minimum((search.ends[:, 0] + corner + 0.5) * 2 * surface.step - 0.5, frame)
+
+
+def _line_view(picture: Tensor, search: LineSearch) -> Tensor:
+    """(B, LINE_COUNT) numbers on the light along the best line of each stage of the search."""
+    told = line_facts(line_strips(picture, search.ends))
+    return told.nan_to_num(0.0).clamp(-20.0, 20.0)
+
+
+def _sky_view(surface: Surface) -> Tensor:
+    """Five channels at 256 x 256."""
+    mean, calm, peak = surface.mean, surface.calm, surface.peak
     level = middle(sample(calm))[:, None, None]
     noise = _pixel_noise(calm)[:, None, None]
     channels = [
@@ -196,8 +221,7 @@ def _sky_view(surface: Surface, shape: torch.Size) -> tuple[Tensor, Tensor, Tens
         asinh(20 * (calm - level) / surface.sky_adu[:, None, None]),
     ]
     views = _to_sky_size(channels) / 3.0
-    views = torch.cat((views, opened(views[:, :1])), 1)
-    return views, search.snr, line_px
+    return torch.cat((views, opened(views[:, :1])), 1)
 
 
 def opened(picture: Tensor) -> Tensor:

@@ -6,7 +6,7 @@ import numpy as np
 import torch
 
 from classifier.network import Network, NetworkConfig
-from classifier.views import FACT_COUNT, SKY_CHANNELS, Views
+from classifier.views import FACT_COUNT, LINE_COUNT, SKY_CHANNELS, Views
 from classifier.vocabulary import KEYS
 from training.calibrate import Familiar
 from training.export import as_stored, write_model
@@ -50,6 +50,7 @@ def random_views(frames: int, seed: int = 1) -> Views:
         facts=normal(frames, FACT_COUNT),
         stars_px=normal(frames, 64, 3).abs() * 100,
         line_px=normal(frames, 4).abs() * 100,
+        lines=normal(frames, LINE_COUNT),
     )
 
 

@@ -6,7 +6,7 @@ import pytest
 import torch
 from small_model import SMALL, random_views
 
-from classifier.network import BRANCHES, Network
+from classifier.network import BRANCHES, LINES, Network
 from classifier.vocabulary import INDEX, KEYS
 from training.branch_lessons import SHOWN_IN, BranchLessons
 
@@ -23,7 +23,7 @@ def told_of(frames: int) -> list[torch.Tensor]:
 
 
 def test_every_branch_is_asked_for_known_faults() -> None:
-    assert tuple(SHOWN_IN) == BRANCHES
+    assert tuple(SHOWN_IN) == (*BRANCHES, LINES)
     assert {key for keys in SHOWN_IN.values() for key in keys} == set(KEYS)
 
 

@@ -38,24 +38,30 @@ class Variant:
     company: bool = True
 
 
-VARIANTS: dict[str, Variant] = {
-    ALL: Variant(),
-    WITHOUT_RUN: Variant(beside=False),
-    "without_company": Variant(company=False),
-    **{f"without_{name}": Variant((name,)) for name in BRANCHES},
-    # One branch and nothing else: no run either.
-    **{
-        f"only_{name}": Variant(tuple(n for n in BRANCHES if n != name), beside=False)
-        for name in BRANCHES
-    },
-}
+def variants_of(branches: Sequence[str]) -> dict[str, Variant]:
+    """The ways to judge a frame by a network with these branches."""
+    return {
+        ALL: Variant(),
+        WITHOUT_RUN: Variant(beside=False),
+        "without_company": Variant(company=False),
+        **{f"without_{name}": Variant((name,)) for name in branches},
+        # One branch and nothing else: no run either.
+        **{
+            f"only_{name}": Variant(tuple(n for n in branches if n != name), beside=False)
+            for name in branches
+        },
+    }
+
+
+VARIANTS = variants_of(BRANCHES)
 
 
 @dataclass(frozen=True)
 class Ablated:
     """What a network said of N frames in V ways, and what was true of them.
 
-    logits (N, V, 16) float32 in the order of VARIANTS; strength (N, 16), NaN unknown; run (N,).
+    logits (N, V, 16) float32 in the order of `variants_of` the network's branches;
+    strength (N, 16), NaN unknown; run (N,).
     """
 
     logits: NDArray[np.float32]
@@ -70,14 +76,14 @@ class Ablated:
 
 @torch.inference_mode()
 def ablated(network: Network, sample: Sample) -> Ablated:
-    """Let a network in eval mode judge the frames of a sample in every way of VARIANTS."""
+    """Let a network in eval mode judge the frames of a sample in every way of `variants_of`."""
     device = next(network.parameters()).device
     parts = []
     for start in range(0, len(sample), BATCH):
         parts.append(network.told(sample.views[start : start + BATCH].to(device).float()))
     told = [torch.cat(branch) for branch in zip(*parts, strict=True)]
     numbers, logits = sample.context.to(device), []
-    for variant in VARIANTS.values():
+    for variant in variants_of(network.branches).values():
         features = network.join(told, variant.without)
         context = numbers if variant.beside else torch.full_like(numbers, torch.nan)
         if variant.beside and variant.company:
@@ -90,8 +96,11 @@ def ablated(network: Network, sample: Sample) -> Ablated:
     )
 
 
-def ablation_figures(answers: Ablated, seed: int) -> dict[str, Any]:
-    """Average precision per fault and its mean over the faults, for every way of VARIANTS.
+def ablation_figures(
+    answers: Ablated, seed: int, branches: Sequence[str] = BRANCHES
+) -> dict[str, Any]:
+    """Average precision per fault and its mean over the faults, for every way to judge by these
+    branches.
 
     Frames are scored as in the overview: clear cases, told apart where two faults are the same
     light. `change`: the mean less that with everything, its 95 % interval over resampled runs,
@@ -100,11 +109,11 @@ def ablation_figures(answers: Ablated, seed: int) -> dict[str, Any]:
     draws = Draws(answers.run, np.random.default_rng(seed), DRAWS)
     strength = answers.strength.astype(float)
     targets = targets_of(torch.from_numpy(answers.strength)).double().numpy()
-    values: dict[str, list[Array]] = {name: [] for name in VARIANTS}
+    values: dict[str, list[Array]] = {name: [] for name in variants_of(branches)}
     for column in range(len(KEYS)):
         rows = is_clear(targets[:, column]) & is_told_apart(strength, column)
         truth, counts = targets[rows, column] > 0.5, draws.of(rows)
-        for number, name in enumerate(VARIANTS):
+        for number, name in enumerate(values):
             logits = answers.logits[rows, number, column].astype(float)
             values[name].append(average_precision(counts, truth, logits))
     macro = {name: mean_of(found) for name, found in values.items()}
@@ -119,6 +128,6 @@ def ablation_figures(answers: Ablated, seed: int) -> dict[str, Any]:
                     key: float(found[0]) for key, found in zip(KEYS, values[name], strict=True)
                 },
             }
-            for name in VARIANTS
+            for name in values
         },
     }

@@ -9,7 +9,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor, nn
 
-from classifier.network import BRANCHES, Network
+from classifier.network import LINES, Network
 from classifier.vocabulary import INDEX, KEYS
 
 _SHAPES = ("vibration", "drift", "defocus", "bloated_stars", "miscollimation", "guiding_loss")
@@ -21,6 +21,7 @@ SHOWN_IN: dict[str, tuple[str, ...]] = {
     "bright": ("diffraction_spikes", "reflection", *_SHAPES),
     "tiles": ("hot_pixels", "low_signal", "bayer_grid"),
     "facts": KEYS,
+    LINES: ("trail",),
 }
 
 
@@ -35,8 +36,8 @@ class BranchLessons(nn.Module):
             nn.Sequential(nn.LayerNorm(length), nn.Linear(length, len(KEYS)))
             for length in network.branch_features
         )
-        asked = torch.zeros(len(BRANCHES), len(KEYS))
-        for row, name in enumerate(BRANCHES):
+        asked = torch.zeros(len(network.branches), len(KEYS))
+        for row, name in enumerate(network.branches):
             asked[row, [INDEX[key] for key in SHOWN_IN[name]]] = 1.0
         self.register_buffer("asked", asked)
 

@@ -35,13 +35,14 @@ def without_places(command: str | None, places: dict[str, str]) -> str | None:
 
 def load_checkpoint(network: Network, path: Path) -> None:
     """Weights of a checkpoint, or of a model folder, into a network of the same settings, but that
-    it may have begun to hear its company."""
+    it may have begun to hear its company, or to look along lines."""
     path = path / WEIGHTS_FILE if path.is_dir() else path
     try:
         state = network_state(load_file(path))
-        # What a network knows of its run's company is learnt on top of what it knows without.
-        own = network.state_dict()
-        state |= {n: t for n, t in own.items() if n.startswith("company.") and n not in state}
+        # What a network knows of its run's company, or of lines, is learnt on top of what it knows
+        # without.
+        own, added = network.state_dict(), ("company.", "lines.", "lines_heard.")
+        state |= {n: t for n, t in own.items() if n.startswith(added) and n not in state}
         network.load_state_dict(state)
     except (OSError, RuntimeError, SafetensorError) as error:
         first = str(error).splitlines()[0]

@@ -166,6 +166,11 @@ class TrainConfig:
                     "least 128 px."
                 )
 
+    @property
+    def lines(self) -> bool:
+        """Whether the network looks along the best lines of a frame."""
+        return bool(self.network.get("lines", False))
+
     def as_dict(self) -> dict[str, Any]:
         """Plain values for JSON; fields that are None are left out."""
         values = dataclasses.asdict(self)

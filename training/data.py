@@ -7,7 +7,7 @@ frames of one run (same rig, same field) are never divided between two sets.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import torch
@@ -149,7 +149,7 @@ def render_sample(
     rng = stream(config.seed, set_name, "facts", index)
     physical = torch.stack([batch.physical[name] for name in PHYSICAL], 1)
     physical = _forget(physical, batch.run, config.physical_dropout, rng)
-    views = _compact(make_views(batch.pixels, physical))
+    views = _compact(make_views(batch.pixels, physical, lines=config.lines))
     first = index * config.render_batch
     return Sample(views, _contexts(views, batch.run), batch.strength, batch.run + first)
 
@@ -177,13 +177,7 @@ PICTURES = ("sky", "sheet", "stack", "bright", "tiles")
 def _compact(views: Views) -> Views:
     """Pictures as float16, numbers as they are: what is kept of a rendered frame."""
     halves = {name: getattr(views, name).half() for name in PICTURES}
-    return Views(
-        **halves,
-        sheet_facts=views.sheet_facts,
-        facts=views.facts,
-        stars_px=views.stars_px,
-        line_px=views.line_px,
-    )
+    return replace(views, **halves)
 
 
 def held_out(

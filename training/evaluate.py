@@ -7,6 +7,7 @@ training saw are rigs that none saw.
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -44,6 +45,8 @@ def evaluate(
     other = None if former is None else load_model(former)
     if other is not None:
         other.network.to(where)
+    if any(m.network.config.lines for m in (loaded, other) if m is not None):
+        config = replace(config, network=config.network | {"lines": True})
     parts, views, earlier = [], [], []
     for sample in held_out(config, EVALUATION, frames or config.evaluation_frames, where):
         parts.append(answer(loaded, sample))
@@ -52,7 +55,7 @@ def evaluate(
             earlier.append(answer(other, sample))
     answers = Answers.cat(parts)
     figures = figures_of(loaded, answers, config.seed)
-    figures["ablation"] = ablation_figures(Ablated.cat(views), config.seed)
+    figures["ablation"] = ablation_figures(Ablated.cat(views), config.seed, loaded.network.branches)
     if other is not None:
         figures["former"] = former_figures(
             loaded, answers, other, Answers.cat(earlier), config.seed

@@ -255,7 +255,7 @@ class GraftStream:
         rng = stream(self.config.seed, TRAINING, "graft facts", index)
         physical = _forget(physical, run, self.config.physical_dropout, rng)
         with torch.no_grad():
-            views = _compact(make_views(pixels, physical))
+            views = _compact(make_views(pixels, physical, lines=self.config.lines))
             context = _contexts(views, run)
         # Rendered runs are numbered upwards from 0.
         first = index * (_BATCH_FRAMES // RUN_FRAMES)

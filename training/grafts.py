@@ -31,22 +31,27 @@ _TWO_FAULTS = 0.15
 _DITHER_PX = 12
 
 
-def grafted(frames: list[GoodFrame], seed: int, count: int) -> Iterator[Sample]:
-    """Samples of RUN_FRAMES frames each, until `count` frames are made; the last is not cut."""
+def grafted(
+    frames: list[GoodFrame], seed: int, count: int, lines: bool = False
+) -> Iterator[Sample]:
+    """Samples of RUN_FRAMES frames each, until `count` frames are made; the last is not cut.
+    lines: as in `make_views`."""
     groups = sorted({frame.group for frame in frames})
     deck = Deck(stream(seed, "grafts", "deck"))
     for number in range(-(-count // RUN_FRAMES)):
         frame = frames[number % len(frames)]
         rng = stream(seed, "grafts", str(frame.path.name), number)
-        yield graft_run(frame, groups.index(frame.group), deck, rng)
+        yield graft_run(frame, groups.index(frame.group), deck, rng, lines)
 
 
-def graft_run(frame: GoodFrame, run: int, deck: "Deck", rng: np.random.Generator) -> Sample:
+def graft_run(
+    frame: GoodFrame, run: int, deck: "Deck", rng: np.random.Generator, lines: bool = False
+) -> Sample:
     """One run as a sample: the source as it is and three times with faults."""
     pictures, rows = graft_windows(frame, turned_windows(frame, rng, RUN_FRAMES), deck, rng)
     physical = frame.physical[None].expand(RUN_FRAMES, -1)
     with torch.inference_mode():
-        views = make_views(torch.from_numpy(pictures), physical)
+        views = make_views(torch.from_numpy(pictures), physical, lines=lines)
         context = run_context(shape_facts(views))
     strength = torch.from_numpy(rows)
     return Sample(views, context, strength, torch.full((RUN_FRAMES,), run))

@@ -186,7 +186,8 @@ def grafted_figures(model: Model, folder: Path, frames: int, seed: int) -> dict[
     """
     used = learnt_from_grafts(model.config["training"])
     sources, notes = good_frames(folder, "evaluation" if used else None, LEAVE_STARS)
-    answers = Answers.cat([answer(model, sample) for sample in grafted(sources, seed, frames)])
+    made = grafted(sources, seed, frames, model.network.config.lines)
+    answers = Answers.cat([answer(model, sample) for sample in made])
     names = sorted({source.group for source in sources})
     return figures_of(model, answers, seed) | {
         "sources": len(sources),

@@ -29,7 +29,7 @@ from sklearn.model_selection import StratifiedGroupKFold
 from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import StandardScaler
 
-from classifier.network import BRANCHES
+from classifier.network import BRANCHES, LINES
 from classifier.sheet import SHAPE_FACTS
 from classifier.views import PHYSICAL, Views, make_views
 from classifier.weights import Model, load_model
@@ -50,7 +50,7 @@ Array = NDArray[np.float64]
 @dataclass(frozen=True)
 class Set:
     """N frames in numbers: statistics (N, S), facts (N, F) of the views, features (N, D), the group
-    of each (N,), and what each of BRANCHES says of them, (N, its length)."""
+    of each (N,), and what each of the network's branches says of them, (N, its length)."""
 
     statistics: Array
     facts: Array
@@ -71,11 +71,12 @@ class Set:
     @property
     def views(self) -> dict[str, Array]:
         """What classifiers are given, by name."""
+        names = (*BRANCHES, LINES)[: len(self.branches)]
         return {
             "statistics": self.statistics,
             "facts": self.facts,
             "features": self.features,
-            **{f"branch {name}": told for name, told in zip(BRANCHES, self.branches, strict=True)},
+            **{f"branch {name}": told for name, told in zip(names, self.branches, strict=True)},
         }
 
 
@@ -133,7 +134,8 @@ def _rendered(
 
 def _set(pixels: np.ndarray, physical: torch.Tensor, group: str, model: Model) -> Set:
     with torch.inference_mode():
-        views = make_views(torch.from_numpy(np.ascontiguousarray(pixels)), physical)
+        lines = model.network.config.lines
+        views = make_views(torch.from_numpy(np.ascontiguousarray(pixels)), physical, lines=lines)
         told = model.network.told(views)
         features = model.network.join(told).double().numpy()
     widths = _fwhm_px(views)

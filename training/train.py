@@ -154,7 +154,7 @@ def train(
     keep_answers(kept, model.sha256, out / f"{config.name}.npz")
     figures = figures_of(model, evaluation, config.seed)
     parts = [part for own in ablations for part in own]
-    figures["ablation"] = ablation_figures(Ablated.cat(parts), config.seed)
+    figures["ablation"] = ablation_figures(Ablated.cat(parts), config.seed, average.branches)
     write_figures(figures, folder / EVALUATION_FILE)
     # The card is made of the figures as written, so that it can be made again from the file.
     figures = read_figures(folder / EVALUATION_FILE)

@@ -5,6 +5,8 @@ is dear and turning is nearly free: every use of a rendered frame sees another o
 Pictures, star places and the direction-bearing numbers turn together.
 """
 
+from dataclasses import replace
+
 import torch
 from torch import Tensor
 
@@ -21,7 +23,8 @@ def turn(views: Views, context: Tensor, which: int) -> tuple[Views, Tensor]:
     """Views and run context (B, len(CONTEXT)) as the turn `which`, 0 (none) to 7, gives them.
 
     Bit 0 mirrors left to right, bit 1 top to bottom, bit 2 swaps x and y. Where the stars were
-    found (`stars_px`, `line_px`) is not turned: the network does not see it.
+    found (`stars_px`, `line_px`) is not turned: the network does not see it. The light along lines
+    (`lines`) is told by numbers that know no direction.
     """
     views, context = views[:], context.clone()
     if which & 1:
@@ -43,7 +46,8 @@ def _mirror(
     # that direction, whichever way the frame is mirrored.
     stack[:, 2] = _about_star(views.stack[:, 2:3], 2)[:, 0]
     return (
-        Views(
+        replace(
+            views,
             sky=views.sky.flip(dim),
             sheet=_about_star(views.sheet, dim),
             sheet_facts=place,
@@ -51,8 +55,6 @@ def _mirror(
             bright=_about_star(views.bright, dim),
             tiles=views.tiles[:, list(tiles)].flip(dim),
             facts=_negated(views.facts, SHAPE_FACTS, "stretch_sin"),
-            stars_px=views.stars_px,
-            line_px=views.line_px,
         ),
         _negated(context, CONTEXT, "stretch_sin"),
     )
@@ -66,7 +68,8 @@ def _swap(views: Views, context: Tensor) -> tuple[Views, Tensor]:
     wide, high = SHAPE_FACTS.index("log_width_px"), SHAPE_FACTS.index("log_height_px")
     facts[:, [wide, high]] = facts[:, [high, wide]]
     return (
-        Views(
+        replace(
+            views,
             sky=views.sky.transpose(2, 3),
             sheet=views.sheet.transpose(2, 3),
             sheet_facts=place,
@@ -74,8 +77,6 @@ def _swap(views: Views, context: Tensor) -> tuple[Views, Tensor]:
             bright=views.bright.transpose(2, 3),
             tiles=views.tiles[:, list(_TILES_SWAP)].transpose(2, 3),
             facts=facts,
-            stars_px=views.stars_px,
-            line_px=views.line_px,
         ),
         _negated(context, CONTEXT, "stretch_cos"),
     )
