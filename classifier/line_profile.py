@@ -11,6 +11,8 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
+from classifier.sweeps import constant
+
 # Pieces of the line's length, and pixels of the searched picture to both sides of it.
 ALONG, REACH_PX = 128, 12
 # Places that are looked at in each piece: of a diagonal of 724 px every 1.4 px.
@@ -47,7 +49,7 @@ def line_strips(picture: Tensor, ends: Tensor) -> Tensor:
     along = (torch.arange(count, device=picture.device) + 0.5)[:, None] / count
     aside = torch.arange(-REACH_PX, REACH_PX + 1.0, device=picture.device)[:, None, None]
     places = start + along * step + aside * normal  # (B, n, across, count, 2)
-    size = torch.tensor((width - 1.0, height - 1.0), device=picture.device)
+    size = constant((width - 1.0, height - 1.0), picture.device)
     grid = (2 * places / size - 1).flatten(1, 2)
     light = F.grid_sample(picture[:, None], grid, padding_mode="zeros", align_corners=True)
     return light.view(batch, ends.shape[1], len(aside), ALONG, _PLACES).mean(-1)
