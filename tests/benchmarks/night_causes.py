@@ -3,7 +3,7 @@
     OMP_NUM_THREADS=1 .venv/bin/python tests/benchmarks/night_causes.py --nights 2 --workers 2
 
 Per night 18 subs of 512 x 384 px are rendered, written, read and measured as `label` does it, but
-without the network: what is told here is told by the measures. Some 2 s a night on one core;
+without the network: what is told here is told by the measures. Some 6 s a night on a shared core;
 --subs, --width and --height ask for nights nearer to a user's, which cost in proportion; what is
 said below is of the size given first. --workers shares the nights out among processes of one thread
 each, and changes no number. --json keeps the signs of every night.
