@@ -1,17 +1,17 @@
 """Stars as peaks of a sky-subtracted picture, at one of several blur scales.
 
-A peak counts as a star only when its neighbours share its light: hot pixels do not, nor do bad
-columns; and when its light is gathered within a few pixels: that of nebulae is not. Only pixels
-above the threshold are looked at. Torch, batched, CPU and GPU.
+A peak is listed only when its neighbours share its light: single hot pixels do not, nor do bad
+columns. Which of those listed are no stars all the same, `impostors` tells. Only pixels above the
+threshold are looked at. Torch, batched, CPU and GPU.
 """
 
 from collections.abc import Callable
-from functools import lru_cache
 
 import torch
 from torch import Tensor
 
-from classifier.star_shape import cut, radius_px
+from classifier.impostors import STAMP_PX, Grain, are_stars
+from classifier.star_shape import cut
 from classifier.sweeps import constant, middle, sample, spots_over, true_places
 
 # Blur scales in units of the half-size picture.
@@ -20,8 +20,7 @@ MOST_PEAKS = 128  # of a frame that are listed
 PEAK_SIGMA = 5.0
 EDGE = 2  # rows and columns at a picture's edges in which no peak is looked for
 NOISE_ROWS = 64  # rows of a picture that its noise is taken from
-STAMP_PX = 23  # side of what is looked at round a peak
-AREA_5_TO_11 = 302  # px
+SCALE_COST = 0.12  # of the score, for each coarser one
 _RING = tuple((dy, dx) for dy in (-1, 0, 1) for dx in (-1, 0, 1) if (dy, dx) != (0, 0))
 
 # For a picture put together from pieces of frames: numbers of pictures (...) and places in them in
@@ -30,19 +29,46 @@ Home = Callable[[Tensor, Tensor], tuple[Tensor, Tensor]]
 
 
 def find_peaks(
-    picture: Tensor, scale: int, home: Home | None = None
+    pyramid: list[Tensor], grain: Grain, home: Home | None = None
 ) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor]:
-    """Stars at one blur scale, up to MOST_PEAKS of each frame, best first.
+    """Stars at all blur scales, up to MOST_PEAKS of each frame and scale, best first.
 
-    picture: (B, h, w) sky-subtracted, binned to `scale` half-size pixels, ADU.
-    Returns places in frame px (B, n, 2), S/N (0 where there is none), number of peaks over 5
-    sigma (B,), the noise in ADU that the S/N is against (B,), and a score of the scale (B,).
+    pyramid: (B, h, w) sky-subtracted, ADU, binned to each of SCALES half-size pixels.
+    Returns places in frame px (B, s, n, 2), S/N (0 where there is none), number of peaks over 5
+    sigma (B, s), the noise in ADU that the S/N is against (B, s), and a score of the scales (B, s).
+    """
+    listed = [_listed(*level, home) for level in zip(pyramid, SCALES, strict=True)]
+    stamps, place, snr, count, noise = (torch.stack(part, 1) for part in zip(*listed, strict=True))
+    snr = torch.where(are_stars(stamps, place, snr, noise, grain), snr, torch.zeros_like(snr))
+    scale = constant(SCALES, snr.device)
+    places = (place.float() + 0.5) * scale[:, None, None] * 2 - 0.5
+    sizes = zip(SCALES, pyramid, strict=True)
+    middles = tuple((float(s * p.shape[2]), float(s * p.shape[1])) for s, p in sizes)
+    places = torch.where(snr[..., None] > 0, places, constant(middles, snr.device)[:, None])
+    best = snr.sort(2, descending=True).values[..., :24]
+    # A coarser scale has to win clearly: it also gathers nebulae and close pairs.
+    cost = constant(tuple(SCALE_COST * number for number in range(len(SCALES))), snr.device)
+    score = torch.log1p(best).mean(2) - cost
+    return places, snr, count, noise, score
+
+
+def _listed(picture: Tensor, scale: int, home: Home | None) -> tuple[Tensor, ...]:
+    """Peaks at one blur scale, up to MOST_PEAKS of each frame, best first.
+
+    picture: (B, h, w). Returns what lies round them (B, n, STAMP_PX^2), their columns and rows
+    (B, n, 2), S/N (B, n), number (B,) and the noise (B,), as `are_stars` takes them.
     """
     batch, height, width = picture.shape
     if min(height, width) < 12:
-        nothing = torch.zeros(batch, MOST_PEAKS, device=picture.device)
-        places = torch.zeros(batch, MOST_PEAKS, 2, device=picture.device)
-        return places, nothing, nothing[:, 0], nothing[:, 0] + 1, nothing[:, 0] - 1
+        snr = picture.new_zeros(batch, MOST_PEAKS)
+        place = torch.zeros(batch, MOST_PEAKS, 2, dtype=torch.long, device=picture.device)
+        return (
+            picture.new_zeros(batch, MOST_PEAKS, STAMP_PX**2),
+            place,
+            snr,
+            snr[:, 0],
+            snr[:, 0] + 1,
+        )
     noise = _response_noise(picture)
     # Whole rows are looked through, as what does not lie side by side takes twice the time.
     frame, place = spots_over(picture[:, EDGE:-EDGE], PEAK_SIGMA * noise)
@@ -68,14 +94,8 @@ def find_peaks(
     count = torch.zeros(batch, dtype=torch.long, device=frame.device)
     count.index_add_(0, frame, torch.ones_like(frame))
     (row, column), snr = _strongest(frame, (row, column), snr, count)
-    snr = torch.where(_is_concentrated(picture, column, row, noise), snr, torch.zeros_like(snr))
-    places = (torch.stack((column, row), 2).float() + 0.5) * scale * 2 - 0.5
-    centre = constant((width, height), snr.device) * float(scale)
-    places = torch.where(snr[..., None] > 0, places, centre)
-    best = snr.sort(1, descending=True).values[:, :24]
-    # A coarser scale has to win clearly: it also gathers nebulae and close pairs.
-    score = torch.log1p(best).mean(1) - 0.12 * SCALES.index(scale)
-    return places, snr, count.float(), noise, score
+    place = torch.stack((column, row), 2)
+    return cut(picture, place, STAMP_PX).flatten(2), place, snr, count.float(), noise
 
 
 def _around(
@@ -146,25 +166,3 @@ def _strongest(
         return each.new_zeros(len(count), MOST_PEAKS).index_put(tuple(spot), each[order])
 
     return tuple(placed(each) for each in numbers), placed(value)
-
-
-def _is_concentrated(picture: Tensor, column: Tensor, row: Tensor, noise: Tensor) -> Tensor:
-    """(B, n) whether most of a peak's light lies within 5 px: no for nebulae and wider rings.
-
-    The light farther out is told by a median, which neighbours and hot pixels do not move; noise
-    (B,) is that of `_response_noise`, by which that median may be off.
-    """
-    stamps = cut(picture, torch.stack((column, row), 2), STAMP_PX).flatten(2)
-    core, ring, rim = (stamps.index_select(2, part) for part in _rings(picture.device))
-    outside, around = middle(rim), middle(ring)
-    inside = (core - outside[..., None]).sum(2)
-    rest = (around - outside - 0.3 * noise[:, None]).clamp_min(0) * AREA_5_TO_11
-    return inside > rest
-
-
-@lru_cache(maxsize=4)
-def _rings(device: torch.device) -> tuple[Tensor, Tensor, Tensor]:
-    """Flat places in a stamp within 5 px of its middle, from there to 9 px, and beyond."""
-    radius = radius_px(STAMP_PX, device).flatten()
-    parts = radius <= 5, (radius > 5) & (radius <= 9), radius > 9
-    return tuple(part.nonzero()[:, 0] for part in parts)  # type: ignore[return-value]

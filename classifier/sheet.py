@@ -12,8 +12,9 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
+from classifier.impostors import grain_of
 from classifier.peaks import SCALES, Home, find_peaks
-from classifier.star_shape import SHAPE_FACTS, cut, radius_px, stack_and_shape
+from classifier.star_shape import SHAPE_FACTS, binomial, cut, radius_px, stack_and_shape
 from classifier.surface import Surface
 from classifier.sweeps import asinh, constant, middle
 
@@ -60,12 +61,10 @@ def cut_sheet(
     """
     full = _full_well(pixels, saturation_adu, tops)
     pyramid = surface.pyramid
-    found = [find_peaks(*level, home) for level in zip(pyramid, SCALES, strict=True)]
-    best = torch.stack([score for *_, score in found], 1).argmax(1)
+    *found, score = find_peaks(pyramid, grain_of(pixels, surface, is_cfa, full), home)
+    best = score.argmax(1)
     batch = torch.arange(len(pixels), device=pixels.device)
-    place, snr, count, noise, _ = (
-        torch.stack(part, 1)[batch, best] for part in zip(*found, strict=True)
-    )
+    place, snr, count, noise = (part[batch, best] for part in found)
     binning = constant(CUT_BINNING, pixels.device, torch.long)[best]
     # What a peak holds in ADU: a star spread over a coarser grid's pixels is summed up again.
     flux_unit = noise * constant(SCALES, pixels.device, torch.long)[best] ** 2
@@ -212,12 +211,6 @@ def _without_hot(stamps: Tensor) -> Tensor:
     # A star of FWHM 1 px on a pixel's centre has 6.3 times the light of its best neighbour.
     alone = (stamps > 6) & (stamps > 6.5 * brightest.clamp_min(0) + 3)
     return torch.where(alone, brightest, stamps)
-
-
-def binomial(stamps: Tensor) -> Tensor:
-    """(..., h, w) -> (..., h - 2, w - 2) blurred so that a 2 x 2 mosaic does not show."""
-    rows = stamps[..., :-2, :] + 2 * stamps[..., 1:-1, :] + stamps[..., 2:, :]
-    return (rows[..., :-2] + 2 * rows[..., 1:-1] + rows[..., 2:]) / 16
 
 
 def _frame_facts(

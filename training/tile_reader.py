@@ -15,7 +15,8 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from classifier.peaks import AREA_5_TO_11, PEAK_SIGMA, SCALES
+from classifier.impostors import AREA_5_TO_11
+from classifier.peaks import PEAK_SIGMA, SCALES
 from classifier.sheet import CUT_BINNING, CUT_PX, Shown, binomial, ranking, show
 from classifier.star_shape import cut, radius_px
 from classifier.sweeps import constant, halved, middle
