@@ -27,6 +27,7 @@ from classifier.masters import MasterFiles
 from classifier.night_line import NightSub
 from classifier.night_reading import read_night
 from classifier.opinion import Levels, Opinion, group_confidence
+from classifier.plan import weigh
 from classifier.pointings import told_apart
 from classifier.results import FrameResult, Results
 from classifier.rig import Rig
@@ -118,6 +119,8 @@ def judge_night(examined: Sequence[Examined], model: "Model") -> Results:
     readings = read_night(runs)
     _advise(runs, judged)
     _calibrate(dict(seen), judged, readings)
+    for run in runs:
+        weigh([frame for frame in judged if frame.run == run])
     frames += judged
     frames.sort(key=lambda frame: frame.path)
     skipped = [{"path": one.name, "reason": one.skipped} for one in examined if one.skipped]

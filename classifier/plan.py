@@ -156,10 +156,7 @@ def plan_run(
         as_labelled = _cut(
             (int(labelled.sum()), stacked(subs[labelled], equal[labelled])), everything
         )
-    weights = {"noise": noise_weights(subs)} | {
-        aim: detail_weights(subs, cycles / good_px) if cycles else depth_weights(subs)
-        for aim, cycles in AIMS.items()
-    }
+    weights = _weights(subs, good_px)
     weighted = _cut((len(subs), stacked(subs, weights["depth"])), everything)
     return RunPlan(
         run=run,
@@ -177,6 +174,25 @@ def plan_run(
         trails=_trails(usable, cuts["depth"].kept, clip_sigma),
         clip_sigma=clip_sigma,
     )
+
+
+def weigh(frames: Sequence[FrameResult]) -> None:
+    """Put the weights of one run's subs into its results, as its plan has them."""
+    usable = [frame for frame in frames if not frame.error and not _unusable(frame)]
+    if not usable:
+        return
+    good_px = low_tenth([frame.numbers["fwhm_px"] for frame in usable])
+    weights = _weights(_as_subs(usable)[0], good_px)
+    for number, frame in enumerate(usable):
+        frame.weights = {name: float(each[number]) for name, each in weights.items()}
+
+
+def _weights(subs: Subs, good_px: float) -> dict[str, Array]:
+    """(n,) weights by noise alone and for each aim, the best sub's being 1."""
+    return {"noise": noise_weights(subs)} | {
+        aim: detail_weights(subs, cycles / good_px) if cycles else depth_weights(subs)
+        for aim, cycles in AIMS.items()
+    }
 
 
 def _unusable(frame: FrameResult) -> str:

@@ -61,7 +61,9 @@ class Picture:
 
 @dataclass
 class FrameResult:
-    """One entry of `frames.json`. `notes` and `picture` are for the report only."""
+    """One entry of `frames.json`. `weights`: in a stack of its run, by what the stack is for, the
+    best sub's being 1; empty where the sub could not be weighed. `notes` and `picture` are for the
+    report only."""
 
     path: str
     run: str = ""
@@ -74,6 +76,7 @@ class FrameResult:
     numbers: dict[str, float] = field(default_factory=dict)
     unfamiliar: float | None = None
     where: dict[str, list] = field(default_factory=dict)
+    weights: dict[str, float] = field(default_factory=dict)
     error: str | None = None
     notes: tuple[str, ...] = ()
     picture: Picture | None = None
@@ -92,6 +95,7 @@ class FrameResult:
             "numbers": plain(self.numbers),
             "unfamiliar": plain(self.unfamiliar),
             "where": plain(self.where),
+            "weights": plain(self.weights),
             "error": self.error,
         }
 
@@ -164,7 +168,7 @@ def flat(frame: FrameResult) -> dict[str, Any]:
     row = {key: entry[key] for key in ("path", "run", "verdict", "why", "unfamiliar", "error")}
     row["faults"] = " ".join(entry["faults"])
     row["where"] = json.dumps(entry["where"]) if entry["where"] else ""
-    for part in ("confidence", "groups", "numbers"):
+    for part in ("confidence", "groups", "numbers", "weights"):
         row |= {f"{part}.{key}": value for key, value in entry[part].items()}
     for key, evidence in entry["evidence"].items():
         row |= {
@@ -184,7 +188,12 @@ def _columns(frames: Sequence[FrameResult]) -> list[str]:
         for key in KEYS
         for name in ("state", "value", "unit", "threshold", "note")
     ]
-    numbers = dict.fromkeys(f"numbers.{key}" for frame in frames for key in frame.numbers)
+    numbers = dict.fromkeys(
+        f"{part}.{key}"
+        for part in ("numbers", "weights")
+        for frame in frames
+        for key in getattr(frame, part)
+    )
     return [*columns, *_more_evidence(frames), *numbers, "where"]
 
 

@@ -9,9 +9,9 @@ from typer.testing import CliRunner
 
 from classifier.cli import app
 from classifier.clipping import line_gain
-from classifier.plan import plan_night, plan_run
+from classifier.plan import plan_night, plan_run, weigh
 from classifier.plan_text import plan_csv, plan_json, sentences
-from classifier.results import FrameResult, Results, write_results
+from classifier.results import FrameResult, Results, read_results, write_results
 
 RUN = "M 31 | L | 120 s | cam | bin 1 | gain 100"
 
@@ -186,6 +186,24 @@ def test_six_hundred_subs_take_seconds():
     plan = plan_run(RUN, frames)
     assert process_time() - start < 20.0  # about 2 s; the bound is for a busy machine
     assert 1 < plan.recommended["sharpness"].kept <= plan.recommended["depth"].kept <= 600
+
+
+def test_subs_carry_the_weights_of_the_plan(tmp_path):
+    # E11, inverse variance: half the noise is four times the weight.
+    frames = [*good_ones(3), sub("noisy", noise=20.0)]
+    frames += [sub("gone", faults=["guiding_loss"]), FrameResult("torn", run=RUN, error="torn")]
+    weigh(frames)
+    plan = plan_run(RUN, [frame for frame in frames if not frame.error])
+    for name, weights in plan.weights.items():
+        assert [f.weights[name] for f in frames[:4]] == pytest.approx(list(weights))
+    assert frames[3].weights["noise"] / frames[0].weights["noise"] == pytest.approx(0.25)
+    assert frames[4].weights == frames[5].weights == {}
+    write_results(Results({}, frames), tmp_path)
+    rows = list(csv.DictReader((tmp_path / "frames.csv").open(encoding="utf-8")))
+    assert float(rows[3]["weights.depth"]) == pytest.approx(frames[3].weights["depth"])
+    assert rows[4]["weights.depth"] == ""
+    again = read_results(tmp_path).frames[3].weights
+    assert again == pytest.approx(frames[3].weights, rel=1e-5)
 
 
 @pytest.fixture

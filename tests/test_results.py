@@ -39,6 +39,7 @@ ENTRY_KEYS = [
     "numbers",
     "unfamiliar",
     "where",
+    "weights",
     "error",
 ]
 
