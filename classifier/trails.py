@@ -27,6 +27,10 @@ from classifier.sweeps import block_ranks, lower_median, median, medians
 Array = np.ndarray
 
 LINE_PX = 512
+# The search takes off the mean of so many cells round each: a trail of 3 keeps three quarters of its
+# light, and what nebulae and crowds leave goes. With 31 cells 3 % more trails are missed and three
+# times as many frames without one are marked.
+LOCAL_CELLS = 11
 SEGMENTS = 8
 MAX_TRAILS = 3
 REACH_PX = 24
@@ -190,7 +194,8 @@ def _reaching(line: Array, other: Array) -> Array:
 def _best_line(work: Array) -> tuple[Array, float]:
     """x0, y0, x1, y1 of the line that the search finds the most significant, and its S/N."""
     rows, columns = inner_part(*work.shape)
-    result = line_search(prepare(torch.from_numpy(work)[None])[:, rows, columns])
+    calm = prepare(torch.from_numpy(work)[None], width=LOCAL_CELLS)
+    result = line_search(calm[:, rows, columns])
     stage = int(result.snr[0].argmax())
     ends = result.ends[0, stage].numpy() + np.array([columns.start, rows.start] * 2)
     return ends, float(result.snr[0, stage])
