@@ -27,9 +27,9 @@ from classifier.sweeps import block_ranks, lower_median, median, medians
 Array = np.ndarray
 
 LINE_PX = 512
-# The search takes off the mean of so many cells round each: a trail of 3 keeps three quarters of its
-# light, and what nebulae and crowds leave goes. With 31 cells 3 % more trails are missed and three
-# times as many frames without one are marked.
+# The search takes off the mean of so many cells round each: a trail of 3 keeps three quarters of
+# its light, and what nebulae and crowds leave goes. With 31 cells 3 % more trails are missed and
+# three times as many frames without one are marked.
 LOCAL_CELLS = 11
 SEGMENTS = 8
 MAX_TRAILS = 3
