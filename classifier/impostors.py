@@ -58,11 +58,13 @@ def grain_of(pixels: Tensor, surface: Surface, is_cfa: Tensor, full_adu: Tensor)
     is_mosaic = is_cfa | (ratio > 1.3)
     fine_steps = (surface.noise_adu > 1) & (full_adu > 255)
     is_soft = is_mosaic | ((ratio > 0.6) & (ratio < 0.8) & fine_steps)
-    # The blur leaves a pixel 3 / 8 of its noise and 1 / 4 of its light. A Gaussian of FWHM 1.4 px
-    # on a pixel's centre gives it 0.35 of its light, one of 1.3 px 0.18 after the blur.
+    # The blur leaves a pixel 3 / 8 of its noise and 1 / 4 of its light, as the mean of interpolated
+    # colours does. A Gaussian of FWHM 1.15 px on a pixel's centre gives it 0.5 of its light, one of
+    # 1.3 px 0.18 after the blur. Short lenses draw stars so sharp; where the widest peaks are sharp
+    # too, nothing of interpolated colours tells them from single pixels.
     noise = torch.where(is_mosaic, 0.375 * surface.noise_adu, surface.noise_adu)
-    least = torch.where(is_soft, 0.18, 0.35)
-    most = torch.where(is_mosaic, 0.20, torch.where(is_soft, 0.22, 0.75))
+    least = torch.where(is_soft, 0.18, 0.50)
+    most = torch.where(is_mosaic, 0.20, torch.where(is_soft, 0.30, 0.75))
     return Grain(pixels, noise, is_mosaic, is_soft, least, most)
 
 

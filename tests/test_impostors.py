@@ -123,7 +123,7 @@ def test_few_stars_among_hot_pixels():
     assert (near >= 3.0).sum() <= 2
 
 
-@pytest.mark.parametrize("fwhm", [1.5, 2.0, 3.0])
+@pytest.mark.parametrize("fwhm", [1.35, 1.5, 2.0, 3.0])
 def test_sharp_stars_are_kept_among_wide_things(places, fwhm):
     """Every sixth place holds a blur of 9 px, as a small galaxy is: sharper things beside it are
     stars."""
