@@ -120,6 +120,14 @@ def test_foreign_objects_are_neither_packed_nor_run(tmp_path):
         unpacked(stream.getvalue())
 
 
+@pytest.mark.parametrize("tree", [b'["bytes", 0, 5]', b'["bytes", -1, 1]', b'["bytes", 2, 1]'])
+def test_bytes_that_are_not_there_are_damage(tree):
+    stream = io.BytesIO()
+    np.savez(stream, tree=np.frombuffer(tree, np.uint8), bytes=np.zeros(3, np.uint8))
+    with pytest.raises(PackingError, match="missing"):
+        unpacked(stream.getvalue())
+
+
 def test_a_second_run_looks_at_nothing_and_says_the_same(night, model, place, looked_at):
     fresh = label_night([night], None, model, 1)
     looked_at.clear()
