@@ -107,8 +107,10 @@ class Cache:
     ) -> Results | None:
         """What an earlier run made of these very files under these names, all of them; None if
         none did. config: of the model, as it judges."""
-        key = self._night_key(files, config)
-        kept = self._read(key) if key is not None else None
+        keys = [self._key(path) for path, _ in files]
+        if None in keys:
+            return None
+        kept = self._read(_night_key(files, keys, config))
         if kept is not None and not isinstance(kept, Results):
             self._warn_of_damage(PackingError("it holds something else"))
             return None
@@ -118,11 +120,10 @@ class Cache:
         self, files: Sequence[tuple[Path, str]], config: Mapping[str, Any], results: Results
     ) -> None:
         """Keep what was made of a night whose frames were all read and are still the same."""
-        if results.unreadable or any(self._key(path) != self._keys.get(path) for path, _ in files):
-            return
-        key = self._night_key(files, config)
-        if key is not None:
-            self._write(key, results)
+        keys = [self._key(path) for path, _ in files]
+        same = None not in keys and keys == [self._keys.get(path) for path, _ in files]
+        if same and not results.unreadable:
+            self._write(_night_key(files, keys, config), results)
 
     def prune(self, most_bytes: int = MOST_BYTES) -> None:
         """Remove the longest unused entries until at most `most_bytes` are left."""
@@ -150,18 +151,6 @@ class Cache:
             return None
         told = f"{self._settings}\n{stat.st_size} {stat.st_mtime_ns}\n"
         return hashlib.sha256(told.encode() + edges).hexdigest()
-
-    def _night_key(
-        self, files: Sequence[tuple[Path, str]], config: Mapping[str, Any]
-    ) -> str | None:
-        """What tells these files, their names and how they are judged from any other night."""
-        told = hashlib.sha256(json.dumps(config, sort_keys=True).encode())
-        for path, name in files:
-            key = self._key(path)
-            if key is None:
-                return None
-            told.update(f"{key} {name}\n".encode())
-        return told.hexdigest()
 
     def _read(self, key: str) -> Any:
         """What is kept under a key; None if nothing is, or nothing that can be read."""
@@ -200,6 +189,16 @@ class Cache:
 
     def _warn(self, sentence: str) -> None:
         self.warning = self.warning or sentence
+
+
+def _night_key(
+    files: Sequence[tuple[Path, str]], keys: Sequence[str | None], config: Mapping[str, Any]
+) -> str:
+    """What tells these files, their names and how they are judged from any other night."""
+    told = hashlib.sha256(json.dumps(config, sort_keys=True).encode())
+    for (_, name), key in zip(files, keys, strict=True):
+        told.update(f"{key} {name}\n".encode())
+    return told.hexdigest()
 
 
 @lru_cache(maxsize=1)

@@ -148,6 +148,17 @@ class SetEncoder(nn.Module):
         return torch.cat((each.mean(1), each.amax(1)), 1)
 
 
+def _number_encoder(count: int, features: int) -> nn.Sequential:
+    """(B, count) numbers of unlike sizes -> (B, features)."""
+    return nn.Sequential(
+        nn.BatchNorm1d(count, affine=False),
+        nn.Linear(count, features),
+        nn.ReLU(inplace=True),
+        nn.Linear(features, features),
+        nn.ReLU(inplace=True),
+    )
+
+
 class Network(nn.Module):
     """Views and run context -> one logit per fault of the vocabulary."""
 
@@ -168,13 +179,7 @@ class Network(nn.Module):
         self.stack = PictureEncoder(4, (w, 2 * w, 4 * w, 4 * w))
         self.bright = SetEncoder((w // 2, w, 2 * w, 3 * w, 4 * w), stem_stride=2)
         self.tiles = SetEncoder((w // 2, w, 2 * w, 2 * w))
-        self.facts = nn.Sequential(
-            nn.BatchNorm1d(FACT_COUNT, affine=False),
-            nn.Linear(FACT_COUNT, 4 * w),
-            nn.ReLU(inplace=True),
-            nn.Linear(4 * w, 4 * w),
-            nn.ReLU(inplace=True),
-        )
+        self.facts = _number_encoder(FACT_COUNT, 4 * w)
         # A tensor made once: a list of numbers would be copied to the device at every call.
         shown = torch.ones(FACT_COUNT)
         shown[list(_HIDDEN_FACTS)] = 0.0
@@ -215,13 +220,7 @@ class Network(nn.Module):
         if self.config.lines:
             self.branches = (*BRANCHES, LINES)
             self.branch_features = (*self.branch_features, 4 * w)
-            self.lines = nn.Sequential(
-                nn.BatchNorm1d(LINE_COUNT, affine=False),
-                nn.Linear(LINE_COUNT, 4 * w),
-                nn.ReLU(inplace=True),
-                nn.Linear(4 * w, 4 * w),
-                nn.ReLU(inplace=True),
-            )
+            self.lines = _number_encoder(LINE_COUNT, 4 * w)
             # As with company: a network that is trained on begins with what it said before.
             self.lines_heard = nn.Linear(4 * w, 2 * self.config.features, bias=False)
             nn.init.zeros_(self.lines_heard.weight)

@@ -145,7 +145,7 @@ def plan_run(
     if not usable:
         return None
     subs, assumed = _as_subs(usable)
-    good_px = low_tenth([frame.numbers["fwhm_px"] for frame in usable])
+    good_px = _good_px(usable)
     curves = {aim: _curve(aim, subs, cycles / good_px) for aim, cycles in AIMS.items()}
     equal = np.ones(len(subs))
     everything = stacked(subs, equal)
@@ -181,10 +181,13 @@ def weigh(frames: Sequence[FrameResult]) -> None:
     usable = [frame for frame in frames if not frame.error and not _unusable(frame)]
     if not usable:
         return
-    good_px = low_tenth([frame.numbers["fwhm_px"] for frame in usable])
-    weights = _weights(_as_subs(usable)[0], good_px)
+    weights = _weights(_as_subs(usable)[0], _good_px(usable))
     for number, frame in enumerate(usable):
         frame.weights = {name: float(each[number]) for name, each in weights.items()}
+
+
+def _good_px(frames: Sequence[FrameResult]) -> float:
+    return low_tenth([frame.numbers["fwhm_px"] for frame in frames])
 
 
 def _weights(subs: Subs, good_px: float) -> dict[str, Array]:

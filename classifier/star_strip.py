@@ -63,8 +63,7 @@ def star_strip(
     strip = Image.new("L", (len(picks) * (STAR_PX + GAP_PX) - GAP_PX, STAR_PX), 0)
     for i, star in enumerate(picks):
         tile = Image.fromarray((255 * np.clip(stars[star], 0.0, 1.0)).astype(np.uint8))
-        if tile.size != (STAR_PX, STAR_PX):
-            tile = tile.resize((STAR_PX, STAR_PX), Image.Resampling.NEAREST)
+        tile = tile.resize((STAR_PX, STAR_PX), Image.Resampling.NEAREST)
         strip.paste(tile, (i * (STAR_PX + GAP_PX), 0))
     stream = io.BytesIO()
     strip.save(stream, "PNG", compress_level=2)  # 6 takes three times as long for an eighth less

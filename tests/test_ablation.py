@@ -16,12 +16,20 @@ from test_loop import sample_of
 from classifier.network import BRANCHES
 from classifier.vocabulary import FAULTS, INDEX, KEYS
 from classifier.weights import load_model
-from training.ablation import ALL, VARIANTS, WITHOUT_RUN, Ablated, ablated, ablation_figures
+from training.ablation import (
+    ALL,
+    WITHOUT_RUN,
+    Ablated,
+    ablated,
+    ablation_figures,
+    variants_of,
+)
 from training.card import card_text
 from training.data import Sample
 from training.export import write_model
 from training.figures import figures_of
 
+VARIANTS = variants_of(BRANCHES)
 NUMBER = {name: number for number, name in enumerate(VARIANTS)}
 TRAIL = INDEX["trail"]
 

@@ -53,9 +53,6 @@ def variants_of(branches: Sequence[str]) -> dict[str, Variant]:
     }
 
 
-VARIANTS = variants_of(BRANCHES)
-
-
 @dataclass(frozen=True)
 class Ablated:
     """What a network said of N frames in V ways, and what was true of them.
