@@ -18,7 +18,7 @@ from classifier.detection import binned
 from classifier.grid_lines import grid_lines
 from classifier.line_fit import FinePicture, fit_line
 from classifier.line_light import line_snr
-from classifier.lines import inner_part, line_search, prepare
+from classifier.lines import LOCAL_CELLS, inner_part, line_search, prepare
 from classifier.pixel_lines import DEFECT, TRAIL, UNCLEAR, Sensor, line_kind
 from classifier.short_trails import Piece, short_trails
 from classifier.star_cover import Grid, star_cover
@@ -27,10 +27,6 @@ from classifier.sweeps import block_ranks, lower_median, median, medians
 Array = np.ndarray
 
 LINE_PX = 512
-# The search takes off the mean of so many cells round each: a trail of 3 keeps three quarters of
-# its light, and what nebulae and crowds leave goes. With 31 cells 3 % more trails are missed and
-# three times as many frames without one are marked.
-LOCAL_CELLS = 11
 SEGMENTS = 8
 MAX_TRAILS = 3
 REACH_PX = 24

@@ -22,7 +22,15 @@ from torch import Tensor
 
 from classifier.frame_overview import Overview
 from classifier.line_profile import LINE_FACTS, line_facts, line_strips
-from classifier.lines import STAGES, LineSearch, inner_part, line_search, prepare
+from classifier.lines import (
+    LOCAL_CELLS,
+    STAGES,
+    WIDE_CELLS,
+    LineSearch,
+    inner_part,
+    line_search,
+    prepare,
+)
 from classifier.marks import (
     BLOB_FACTS,
     RING_FACTS,
@@ -135,14 +143,15 @@ def make_views(
 
     pixels: (B, H, W) float32 ADU, finite, H and W at least 64. Raw mosaic where is_cfa is 1.
     physical: (B, len(PHYSICAL)) float32, NaN = unknown. overview: of the only frame, if at hand.
-    lines: whether the light along the best lines is looked at, as `NetworkConfig.lines` says.
+    lines: whether the light along the best lines is looked at, as `NetworkConfig.lines` says;
+    they are then searched as the measures do, against the narrower local mean.
     """
     known = dict(zip(PHYSICAL, physical.unbind(1), strict=True))
     is_cfa = known["is_cfa"] > 0.5
     surface = read_surface(pixels, is_cfa, known["offset_adu"], overview)
     tops = None if overview is None else torch.from_numpy(overview.tops)[None]
     sheet = cut_sheet(pixels, surface, is_cfa, known["saturation_adu"], tops)
-    searched, search = _searched(surface)
+    searched, search = _searched(surface, LOCAL_CELLS if lines else WIDE_CELLS)
     sky = _sky_view(surface)
     bright_noise = _bright_stars(surface, sheet)
     facts = torch.cat(
@@ -188,10 +197,10 @@ def shape_facts(views: Views) -> Tensor:
     return views.facts[:, : len(SHAPE_FACTS)]
 
 
-def _searched(surface: Surface) -> tuple[Tensor, LineSearch]:
+def _searched(surface: Surface, width: int) -> tuple[Tensor, LineSearch]:
     """The star-suppressed picture as it is searched for lines, (B, h, w), and its best lines."""
     rows, columns = inner_part(*surface.calm.shape[1:])
-    picture = prepare(surface.calm)[:, rows, columns]
+    picture = prepare(surface.calm, width=width)[:, rows, columns]
     return picture, line_search(picture)
 
 

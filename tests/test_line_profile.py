@@ -12,6 +12,8 @@ from small_model import random_views
 
 from classifier.line_profile import ALONG, LINE_FACTS, REACH_PX, line_facts, line_strips
 from classifier.network import BRANCHES, LINES, Network, NetworkConfig
+from classifier.sheet import SHAPE_FACTS
+from classifier.surface import SURFACE_FACTS
 from classifier.views import LINE_COUNT, PHYSICAL, STAGES, make_views
 from training.ablation import ablated, variants_of
 from training.checkpoint import load_checkpoint
@@ -113,13 +115,16 @@ def frames() -> tuple[torch.Tensor, torch.Tensor]:
     return pixels, torch.full((2, len(PHYSICAL)), torch.nan)
 
 
-def test_views_hold_lines_where_they_are_asked_for_and_are_else_the_same():
+def test_views_hold_lines_where_they_are_asked_for_and_nothing_but_the_search_is_another():
     plain, along = make_views(*frames()), make_views(*frames(), lines=True)
     assert plain.lines.shape == (2, 0)
     assert along.lines.shape == (2, LINE_COUNT) == (2, STAGES * len(LINE_FACTS))
     for name, value in vars(plain).items():
-        if name != "lines":
+        if name not in ("lines", "line_px", "facts"):
             assert torch.equal(value, getattr(along, name))
+    before = len(SHAPE_FACTS) + len(SURFACE_FACTS)
+    changed = (plain.facts != along.facts).any(0).nonzero().flatten().tolist()
+    assert changed == list(range(before, before + STAGES))
     first = along.lines[:, : len(LINE_FACTS)]
     lit, median = (LINE_FACTS.index(f"core_{name}") for name in ("lit", "median"))
     assert first[0, lit] == 1
