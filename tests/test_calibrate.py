@@ -213,17 +213,17 @@ def test_clean_means_free_of_every_fault():
 def test_strangeness_begins_where_hardly_a_star_field_reaches():
     rng = np.random.default_rng(8)
     features, logits = rng.normal(size=(4000, 3)), rng.normal(-4, 1, 4000)
-    cut = calibrate.fit_familiar(features, logits + 2).cut
+    cut = calibrate.fit_familiar(features, features, logits + 2).cut
     # 0.3 % of a normal distribution lie beyond 2.748 sigma (tables of the normal integral).
     assert cut == pytest.approx(-2 + 2.748, abs=0.3)
-    assert calibrate.fit_familiar(features, logits - 6).cut == calibrate.LEAST_STRANGE
+    assert calibrate.fit_familiar(features, features, logits - 6).cut == calibrate.LEAST_STRANGE
 
 
 def test_distance_of_familiar_frames_is_one():
     rng = np.random.default_rng(5)
     mixing = rng.normal(size=(24, 24))
     features = rng.normal(size=(4000, 24)) @ mixing + 3
-    familiar = calibrate.fit_familiar(features)
+    familiar = calibrate.fit_familiar(features[::2], features[1::2])
     strange = features[:500] + 12 * mixing[0]
     far = np.sqrt((((strange - familiar.centre) @ familiar.whitening) ** 2).mean(1))
     # Whitened: mean square 1 where the spread is well above the shrinkage, less elsewhere.

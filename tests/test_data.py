@@ -154,6 +154,18 @@ def test_the_buffer_keeps_the_latest_and_turns_them(sample):
     assert {tuple(np.nan_to_num(row, nan=-1.0)) for row in drawn.strength.numpy()} <= rows
 
 
+@pytest.mark.parametrize("where", ["sky", "tiles", "facts", "context", "strength"])
+def test_what_is_no_number_is_known_and_what_is_unknown_is_none_of_it(sample, where):
+    whole = sample.rows(torch.arange(8))
+    whole.context[5], whole.strength[6] = torch.nan, torch.nan
+    assert whole.is_sound.all()
+    spoilt = getattr(whole if where in ("context", "strength") else whole.views, where)
+    spoilt[3].view(-1)[7] = torch.inf
+    assert whole.is_sound.tolist() == [row != 3 for row in range(8)]
+    assert sample.is_sound.all()
+    assert whole.rows(whole.is_sound).run.tolist() == [*sample.run[:3], *sample.run[4:]]
+
+
 def test_star_cutouts_are_the_best_and_others_at_random():
     rng = np.random.default_rng(2)
     drawn = [data._some_stars(40, rng) for _ in range(30)]

@@ -10,8 +10,10 @@ from small_model import random_views, write_small_model
 
 from classifier.context import CONTEXT
 from classifier.errors import UsageError
+from classifier.network import Network, NetworkConfig
 from classifier.vocabulary import KEYS
 from classifier.weights import load_model
+from training import data, stream
 from training.card import card_text
 from training.checkpoint import load_checkpoint, without_places
 from training.config import read_train_config
@@ -112,6 +114,34 @@ def test_progress_is_told_and_logged(trained):
     assert log[-1]["step"] == CONFIG.steps
     assert any(f"step {CONFIG.steps}," in line for line in lines)
     assert not (folder.parent / CHECKPOINT).exists(), "the checkpoint goes when the model stands"
+
+
+def test_a_frame_that_is_no_number_is_left_out(tmp_path, monkeypatch):
+    """One such frame would make the loss, and with it all weights, none."""
+    rendered = data.render_sample
+
+    def spoilt(config, set_name, index, device, plan=None):
+        sample = rendered(config, set_name, index, device, plan)
+        if set_name == data.TRAINING:
+            sample.views.sky[0, 1, 5, 5] = torch.nan
+        return sample
+
+    monkeypatch.setattr(stream, "render_sample", spoilt)
+    train(CONFIG.changed(steps=4), tmp_path, say=lambda line: None)
+    log = [json.loads(line) for line in (tmp_path / LOG).read_text().splitlines()]
+    assert log[-1]["left_out"] > 0
+    assert log[-1]["step"] == 4 and math.isfinite(log[-1]["loss"])
+
+
+def test_the_former_model_sees_views_of_its_own_kind(trained, tmp_path):
+    """Networks that look along lines search for them against a narrower mean than others do."""
+    looking = Network(NetworkConfig(width=8, features=32, star_features=16, lines=True))
+    former = write_small_model(tmp_path / "along", looking)
+    settings = CONFIG.changed(evaluation_frames=64)
+    beside = evaluate(trained[0], settings, device="cpu", former=former)["former"]
+    own = evaluate(former, settings, device="cpu")
+    macro = beside["macro_average_precision"]["former"]["value"]
+    assert macro == pytest.approx(own["macro_average_precision"]["value"], rel=1e-6)
 
 
 def test_an_existing_folder_is_left_alone(trained):

@@ -257,6 +257,10 @@ class Familiar:
     q99: float
     cut: float = 0.0
 
+    def marks(self) -> dict[str, dict[str, float]]:
+        """What config.json says of it; the rest stands in the weights' file."""
+        return {"unfamiliar": {"median": self.median, "q99": self.q99, "cut": self.cut}}
+
 
 SHRINKAGE = 0.1
 STRANGE_SKIES = 0.003
@@ -265,17 +269,14 @@ STRANGE_SKIES = 0.003
 LEAST_STRANGE = -3.0
 
 
-def fit_familiar(features: Array, strangeness: Array | None = None) -> Familiar:
-    """(N, D) features of held-out star fields, (N,) logits of their strangeness -> Familiar.
+def fit_familiar(own: Array, others: Array, strangeness: Array | None = None) -> Familiar:
+    """Features of held-out star fields, (N, D), and (M, D) of other runs, which set the scale of
+    the distance; logits of strangeness of any held-out star fields -> Familiar.
 
-    Every second frame sets the scale of the distance.
-
-    The covariance is shrunk towards a sphere: directions in which rendered frames hardly vary
-    say little about how strange a real frame is.
+    Frames of one run are alike: among its own neighbours none would be far away. The covariance
+    is shrunk towards a sphere: directions in which rendered frames hardly vary say little about how
+    strange a real frame is.
     """
-    own, other = features[::2], features[1::2]
-    if len(other) == 0:
-        other = own
     centre = own.mean(0)
     offset = own - centre
     covariance = offset.T @ offset / max(len(own) - 1, 1)
@@ -286,7 +287,7 @@ def fit_familiar(features: Array, strangeness: Array | None = None) -> Familiar:
     # 16-bit storage must not change the distance: round before measuring the quantiles.
     whitening = (vectors / np.sqrt(values)).astype(np.float16).astype(np.float64)
     centre = centre.astype(np.float16).astype(np.float64)
-    distance = np.sqrt((((other - centre) @ whitening) ** 2).mean(1))
+    distance = np.sqrt((((others - centre) @ whitening) ** 2).mean(1))
     cut = 0.0 if strangeness is None else float(np.quantile(strangeness, 1 - STRANGE_SKIES))
     return Familiar(
         centre,

@@ -73,6 +73,20 @@ class Sample:
         """(B,) 1 for a star field, 0 for other things: of those no strength is known at all."""
         return (~self.strength.isnan().all(1)).float()
 
+    @property
+    def is_sound(self) -> Tensor:
+        """(B,) bool: what the network sees of a frame are numbers. One that is none would make
+        all weights none."""
+        seen = [v for name, v in vars(self.views).items() if name not in ("stars_px", "line_px")]
+        sound = ~(self.context.isinf().any(1) | self.strength.isinf().any(1))
+        for view in seen:
+            sound &= view.flatten(1).isfinite().all(1)
+        return sound
+
+    def rows(self, rows: Tensor) -> "Sample":
+        """Some of the frames, by number or by a mask."""
+        return Sample(self.views[rows], self.context[rows], self.strength[rows], self.run[rows])
+
     def record_use(self) -> None:
         """Tell the allocator that the current stream uses tensors made on another one."""
         here = torch.cuda.current_stream()
@@ -188,14 +202,10 @@ def held_out(
     while frames > 0:
         sample = render_sample(config, set_name, index, device)
         if len(sample) > frames:
-            sample = _rows(sample, torch.arange(frames, device=sample.run.device))
+            sample = sample.rows(torch.arange(frames, device=sample.run.device))
         frames -= len(sample)
         index += 1
         yield sample
-
-
-def _rows(sample: Sample, rows: Tensor) -> Sample:
-    return Sample(sample.views[rows], sample.context[rows], sample.strength[rows], sample.run[rows])
 
 
 def _some_stars(count: int, rng: np.random.Generator) -> np.ndarray:
@@ -222,7 +232,7 @@ class Buffer:
         """Store a batch; the oldest frames give way."""
         if self._store is None:
             first = torch.zeros(self.capacity, dtype=torch.long, device=sample.run.device)
-            self._store = _rows(sample, first)
+            self._store = sample.rows(first)
         count = min(len(sample), self.capacity)
         rows = (self._next + torch.arange(count, device=sample.run.device)) % self.capacity
         for name in Views.__dataclass_fields__:
@@ -237,7 +247,7 @@ class Buffer:
         if self._store is None:
             raise ValueError("the buffer is empty: add frames before drawing from it")
         device = self._store.run.device
-        drawn = _rows(self._store, torch.from_numpy(self._next_rows(count, rng)).to(device))
+        drawn = self._store.rows(torch.from_numpy(self._next_rows(count, rng)).to(device))
         views = drawn.views
         chosen = _some_stars(int(rng.choice(config.stars_in_training)), rng)
         stars = torch.from_numpy(chosen).to(device)

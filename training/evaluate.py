@@ -45,24 +45,28 @@ def evaluate(
     other = None if former is None else load_model(former)
     if other is not None:
         other.network.to(where)
-    if any(m.network.config.lines for m in (loaded, other) if m is not None):
-        config = replace(config, network=config.network | {"lines": True})
-    parts, views, earlier = [], [], []
-    for sample in held_out(config, EVALUATION, frames or config.evaluation_frames, where):
+    count = frames or config.evaluation_frames
+    config = _looking_as(loaded, config)
+    parts, views = [], []
+    for sample in held_out(config, EVALUATION, count, where):
         parts.append(answer(loaded, sample))
         views.append(ablated(loaded.network, sample))
-        if other is not None:
-            earlier.append(answer(other, sample))
     answers = Answers.cat(parts)
     figures = figures_of(loaded, answers, config.seed)
     figures["ablation"] = ablation_figures(Ablated.cat(views), config.seed, loaded.network.branches)
     if other is not None:
-        figures["former"] = former_figures(
-            loaded, answers, other, Answers.cat(earlier), config.seed
-        )
+        # Rendered again: networks that look along lines search the same frames for them otherwise.
+        same = held_out(_looking_as(other, config), EVALUATION, count, where)
+        earlier = Answers.cat([answer(other, sample) for sample in same])
+        figures["former"] = former_figures(loaded, answers, other, earlier, config.seed)
     if out is not None:
         write_figures(figures, Path(out))
     return figures
+
+
+def _looking_as(model: Model, config: TrainConfig) -> TrainConfig:
+    """The settings with views made as a model's network wants them."""
+    return replace(config, network=config.network | {"lines": model.network.config.lines})
 
 
 def settings_of(model: Model) -> TrainConfig:

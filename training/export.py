@@ -76,8 +76,7 @@ def calibrated(
     frames of the others. Frames are fitted twice, beside their run and alone, because the label
     command meets both; a clean frame that gets a label in either way counts as falsely labelled.
     """
-    skies = answers.features[answers.is_sky]
-    familiar = fit_familiar(skies.astype(np.float64), strangeness_of(network, skies))
+    familiar = _familiar(network, answers, more_clean)
     logits = np.concatenate((answers.beside, answers.alone)).astype(np.float64)
     targets = np.concatenate((answers.targets, answers.targets))
     platt = fit_all(logits, targets)
@@ -101,6 +100,15 @@ def calibrated(
         "calibration_frames": len(answers.run),
         "calibration_clean_frames": len(clean),
     }
+
+
+def _familiar(network: Network, answers: Answers, more_clean: Answers | None) -> Familiar:
+    """Every second run sets the scale of the distance, all other star fields its form."""
+    sky, odd = answers.is_sky, answers.run % 2 == 1
+    form = [answers.features[sky & ~odd]] + ([] if more_clean is None else [more_clean.features])
+    own, others = np.concatenate(form).astype(np.float64), answers.features[sky & odd]
+    strangeness = strangeness_of(network, answers.features[sky])
+    return fit_familiar(own, (others if len(others) else own).astype(np.float64), strangeness)
 
 
 def _clean(sets: list[Answers]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
@@ -168,7 +176,7 @@ def write_model(
         "parameters": count_parameters(network),
         "weights_sha256": file_sha256(folder / WEIGHTS_FILE),
         **{name: value for name, value in fitted.items() if name != "familiar"},
-        "unfamiliar": {"median": familiar.median, "q99": familiar.q99, "cut": familiar.cut},
+        **familiar.marks(),
         "unfamiliar_threshold": unfamiliar_threshold,
         "training": made,
     }

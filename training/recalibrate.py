@@ -3,10 +3,10 @@
     python -m training.recalibrate DIR/NAME.npz DIR/NAME
 
 Training keeps the answers beside the model folder. From them calibration and thresholds of the
-folder are fitted again, with another allowance of false labels for instance, and its figures and
-card written again: no GPU and no frame is needed. Figures on grafted and real frames and beside
-measures go by the former thresholds, so they are taken out; `nightcull evaluate --card` puts new
-ones in.
+folder and what familiar frames look like are fitted again, with another allowance of false labels
+for instance, and its figures and card written again: no GPU and no frame is needed. Figures on
+grafted and real frames and beside measures go by the former thresholds, so they are taken out;
+`nightcull evaluate --card` puts new ones in.
 """
 
 from pathlib import Path
@@ -17,12 +17,19 @@ import numpy as np
 import typer
 
 from classifier.errors import NightcullError, UsageError
-from classifier.weights import load_model
+from classifier.weights import WEIGHTS_FILE, file_sha256, load_model
 from training.answers import Answers
+from training.calibrate import Familiar
 from training.card import card_text
 from training.data import CALIBRATION, CLEAN, EVALUATION
 from training.evaluate import read_figures, settings_of, write_figures
-from training.export import EVALUATION_FILE, calibrated, write_card, write_config
+from training.export import (
+    EVALUATION_FILE,
+    calibrated,
+    write_card,
+    write_config,
+    write_weights,
+)
 from training.figures import figures_of
 
 ARRAYS = ("features", "beside", "alone", "strength", "run")
@@ -69,9 +76,10 @@ def recalibrate(answers: Path, folder: Path, clean_alarms: float | None = None) 
     settings = settings_of(model).changed(clean_alarms=clean_alarms)
     kept = kept_answers(answers, model.sha256)
     fitted = calibrated(model.network, kept[CALIBRATION], settings, kept.get(CLEAN))
-    # What familiar features look like stands in the weights' file; where strangeness begins, here.
-    cut = fitted.pop("familiar").cut
-    config = model.config | fitted | {"unfamiliar": model.config["unfamiliar"] | {"cut": cut}}
+    familiar: Familiar = fitted.pop("familiar")
+    write_weights(model.folder, model.network, familiar.centre, familiar.whitening)
+    sha256 = file_sha256(model.folder / WEIGHTS_FILE)
+    config = model.config | fitted | familiar.marks() | {"weights_sha256": sha256}
     config["training"]["settings"]["clean_alarms"] = settings.clean_alarms
     write_config(model.folder, config)
     path = model.folder / EVALUATION_FILE
@@ -80,6 +88,7 @@ def recalibrate(answers: Path, folder: Path, clean_alarms: float | None = None) 
     same = {RANKED: before[RANKED]} if RANKED in before else {}
     write_figures(figures | same, path)
     write_card(model.folder, card_text(config, read_figures(path)))
+    keep_answers(kept, sha256, answers)  # of the weights' file as it is now
     return model.folder / "card.md"
 
 

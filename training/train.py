@@ -183,6 +183,7 @@ class Run:
     grafts: GraftStream | None = None
     rendered: int = 0
     grafted: int = 0
+    left_out: int = 0
     timings: dict[str, float] = field(default_factory=lambda: {"render": 0.0, "learn": 0.0})
 
     def seconds(self) -> float:
@@ -271,7 +272,9 @@ def learn(run: Run, validation: list[Sample]) -> None:
         while progress < 1:
             began = time.monotonic()
             fresh = next(rendered)
-            buffer.add(as_learnt(fresh, trainer.average, config.bf16, rng))
+            lesson = as_learnt(fresh, trainer.average, config.bf16, rng)
+            buffer.add(lesson.rows(lesson.is_sound))
+            run.left_out += int((~lesson.is_sound).sum())
             frames = ranks.mean(len(fresh))
             real = ranks.mean(len(fresh) if isinstance(fresh, GraftedSample) else 0)
             run.grafted += round(real * ranks.world)
@@ -334,6 +337,7 @@ def report(run: Run, validation: list[Sample], losses: list[torch.Tensor], since
         "step": run.trainer.steps,
         "rendered": run.rendered,
         "grafted": run.grafted,
+        "left_out": run.left_out,
         "loss": round(loss, 5),
         "average_precision": {key: round(value, 4) for key, value in known.items()},
     }

@@ -17,6 +17,7 @@ import torch
 from stopwatch import profiled, timed
 
 from classifier import views as views_of
+from classifier.lines import LOCAL_CELLS
 from classifier.sheet import cut_sheet
 from classifier.surface import read_surface
 from classifier.views import PHYSICAL, make_views
@@ -145,10 +146,11 @@ def one_batch(index: int, clock: Clock) -> Plan:
     sheet = clock(
         "view sheet", lambda: cut_sheet(batch.pixels, surface, cfa, known["saturation_adu"])
     )
-    clock("view sky and lines", lambda: views_of._sky_view(surface, batch.pixels.shape[1:]))
+    clock("view sky", lambda: views_of._sky_view(surface))
+    clock("view lines", lambda: views_of._searched(surface, LOCAL_CELLS))
     clock("view bright stars", lambda: views_of._bright_stars(surface, sheet))
     clock("view tiles", lambda: views_of._tile_view(batch.pixels, surface, sheet))
-    clock("views, all of them", lambda: make_views(batch.pixels, physical))
+    clock("views, all of them", lambda: make_views(batch.pixels, physical, lines=True))
     return plan
 
 
