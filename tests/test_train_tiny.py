@@ -15,7 +15,7 @@ from classifier.vocabulary import KEYS
 from classifier.weights import load_model
 from training import data, stream
 from training.card import card_text
-from training.checkpoint import load_checkpoint, without_places
+from training.checkpoint import load_checkpoint, made_before, without_places
 from training.config import read_train_config
 from training.evaluate import evaluate, read_figures
 from training.loop import Trainer
@@ -157,6 +157,37 @@ def test_weights_can_be_gone_on_from(trained):
         assert torch.equal(tensor, fresh.state_dict()[name])
     with pytest.raises(UsageError, match="cannot start"):
         load_checkpoint(fresh, trained[0] / "card.md")
+
+
+def test_what_a_training_cut_short_leaves_says_how_it_was_made(tmp_path, monkeypatch):
+    """The model that goes on from it names both trainings, and no place on anybody's machine."""
+    step = Trainer.step
+
+    def failing(self, sample, rate):
+        if self.steps >= 2:
+            raise RuntimeError("the power went")
+        return step(self, sample, rate)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(Trainer, "step", failing)
+        with pytest.raises(RuntimeError, match="power"):
+            train(CONFIG, tmp_path, say=lambda line: None, command=f"first --out {tmp_path}")
+    left = tmp_path / CHECKPOINT
+    first = made_before(left)["started_from"]
+    assert (first["command"], first["steps"]) == ("first --out DIR", 2)
+    command = f"second --start-from {left}"
+    folder = train(
+        CONFIG.changed(evaluation_frames=8),
+        tmp_path / "on",
+        start_from=left,
+        say=lambda line: None,
+        command=command,
+    )
+    made = load_model(folder).config["training"]
+    assert made["command"] == "second --start-from START"
+    assert made["started_from"] == first
+    assert made_before(folder) == made_before(folder / "weights.safetensors")
+    assert made_before(folder)["started_from"] == made
 
 
 def test_memory_that_runs_out_loses_nothing(tmp_path, monkeypatch):

@@ -1,6 +1,7 @@
 """The weights that a training goes on from, and how they were made.
 
-A checkpoint holds the network alone; a model folder says in its config.json how it was trained.
+A checkpoint holds the network and the record of its training; a model folder has that in its
+config.json.
 """
 
 import json
@@ -8,21 +9,44 @@ import shlex
 from pathlib import Path
 from typing import Any
 
-from safetensors import SafetensorError
-from safetensors.torch import load_file
+from safetensors import SafetensorError, safe_open
+from safetensors.torch import load_file, save_file
 
 from classifier.errors import UsageError
 from classifier.network import Network
-from classifier.weights import CONFIG_FILE, WEIGHTS_FILE, network_state
+from classifier.weights import CONFIG_FILE, NETWORK_PREFIX, WEIGHTS_FILE, network_state
+
+MADE = "training"  # the name of the record among a checkpoint's metadata
+
+
+def write_checkpoint(path: Path, network: Network, made: dict[str, Any]) -> None:
+    """The weights in 16-bit floats with the record of their training, put in place in one move."""
+    state = {
+        NETWORK_PREFIX + name: (tensor.half() if tensor.is_floating_point() else tensor)
+        .cpu()
+        .contiguous()
+        for name, tensor in network.state_dict().items()
+    }
+    part = path.with_suffix(".part")
+    save_file(state, part, metadata={MADE: json.dumps(made)})
+    part.replace(path)
 
 
 def made_before(path: Path | None) -> dict[str, Any]:
-    """How the model folder that a training goes on from was made; nothing for bare weights."""
-    if path is None or not (path / CONFIG_FILE).is_file():
+    """How the model folder or the checkpoint that a training goes on from was made; nothing for
+    bare weights."""
+    if path is None:
         return {}
-    return {
-        "started_from": json.loads((path / CONFIG_FILE).read_text(encoding="utf-8"))["training"]
-    }
+    if path.name == WEIGHTS_FILE:
+        path = path.parent
+    if path.is_dir():
+        told = path / CONFIG_FILE
+        made = json.loads(told.read_text(encoding="utf-8"))["training"] if told.is_file() else None
+    else:
+        with safe_open(path, framework="pt") as file:
+            kept = (file.metadata() or {}).get(MADE)
+        made = None if kept is None else json.loads(kept)
+    return {} if made is None else {"started_from": made}
 
 
 def without_places(command: str | None, places: dict[str, str]) -> str | None:

@@ -9,6 +9,7 @@ grafted and real frames and beside measures go by the former thresholds, so they
 `nightcull evaluate --card` puts new ones in.
 """
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 from zipfile import BadZipFile
@@ -36,7 +37,7 @@ ARRAYS = ("features", "beside", "alone", "strength", "run")
 RANKED = "ablation"  # figures that no threshold changes
 
 
-def keep_answers(sets: dict[str, Answers | None], sha256: str, path: Path) -> None:
+def keep_answers(sets: Mapping[str, Answers | None], sha256: str, path: Path) -> None:
     """Write the answers on each set, in the form of `Answers`, and the sha256 of the weights."""
     arrays = {
         f"{name}/{array}": getattr(answers, array)

@@ -26,17 +26,16 @@ from typing import Annotated, Any
 import numpy as np
 import torch
 import typer
-from safetensors.torch import save_file
 
 from classifier.errors import NightcullError, UsageError
 from classifier.network import Network, NetworkConfig
 from classifier.vocabulary import KEYS
-from classifier.weights import NETWORK_PREFIX, load_model
+from classifier.weights import load_model
 from synth.rng import stream
 from training.ablation import Ablated, ablated, ablation_figures
 from training.calibrate import is_clear
 from training.card import card_text
-from training.checkpoint import load_checkpoint, made_before, without_places
+from training.checkpoint import load_checkpoint, made_before, without_places, write_checkpoint
 from training.company import as_learnt
 from training.config import TrainConfig, read_train_config
 from training.data import (
@@ -118,7 +117,11 @@ def train(
             f"loss {done.first_loss:.4f} to {done.last_loss:.4f}"
         )
     trainer = Trainer(network, config, device, ranks)
-    run = Run(config, out, started, trainer, device, say, planner, ranks, grafts)
+    command = without_places(
+        command, {str(out): "DIR", str(real_frames): "FILE", str(start_from): "START"}
+    )
+    before = made_before(None if start_from is None else Path(start_from))
+    run = Run(config, out, started, trainer, device, say, planner, ranks, grafts, command, before)
 
     try:
         sets = render_held_out(run)
@@ -144,9 +147,7 @@ def train(
     if calibration is None or evaluation is None:
         return folder
     fitted = calibrated(average, calibration, config, clean)
-    command = without_places(command, {str(out): "DIR", str(real_frames): "FILE"})
-    made = run.record(command) | made_before(Path(start_from) if start_from else None)
-    write_model(folder, average, fitted, config.unfamiliar_threshold, made)
+    write_model(folder, average, fitted, config.unfamiliar_threshold, run.record())
     run.tell(f"model written to {folder}; evaluating it")
 
     model = load_model(folder)
@@ -181,6 +182,8 @@ class Run:
     planner: Planner
     ranks: Ranks
     grafts: GraftStream | None = None
+    command: str | None = None
+    before: dict[str, Any] = field(default_factory=dict)
     rendered: int = 0
     grafted: int = 0
     left_out: int = 0
@@ -201,13 +204,13 @@ class Run:
         own = (self.seconds() - learning_since) / max(end - learning_since, 1e-6)
         return self.ranks.agree(own)
 
-    def record(self, command: str | None) -> dict[str, Any]:
-        """How the model was made, for config.json and the card."""
+    def record(self) -> dict[str, Any]:
+        """How the model was made, for checkpoint, config.json and card."""
         name = torch.cuda.get_device_name() if self.device.type == "cuda" else "CPU"
         together = {"processes": self.ranks.world} if self.ranks.world > 1 else {}
         return {
             **together,
-            "command": command or f"training.train.train(config named {self.config.name!r})",
+            "command": self.command or f"training.train.train(config named {self.config.name!r})",
             "device": name,
             "torch": torch.__version__,
             "minutes": self.seconds() / 60,
@@ -215,6 +218,7 @@ class Run:
             "rendered_frames": self.rendered,
             **(self.grafts.record(self.grafted) if self.grafts else {}),
             "settings": self.config.as_dict(),
+            **self.before,
         }
 
 
@@ -346,18 +350,9 @@ def report(run: Run, validation: list[Sample], losses: list[torch.Tensor], since
 
 
 def save_checkpoint(run: Run) -> None:
-    """The running average so far, in 16-bit floats, replaced in one move."""
-    if not run.ranks.is_first:
-        return
-    state = {
-        NETWORK_PREFIX + name: (tensor.half() if tensor.is_floating_point() else tensor)
-        .cpu()
-        .contiguous()
-        for name, tensor in run.trainer.average.state_dict().items()
-    }
-    path = run.out / CHECKPOINT
-    save_file(state, path.with_suffix(".part"))
-    path.with_suffix(".part").replace(path)
+    """The running average so far, and how it came about."""
+    if run.ranks.is_first:
+        write_checkpoint(run.out / CHECKPOINT, run.trainer.average, run.record())
 
 
 def main(
