@@ -6,16 +6,17 @@ from pathlib import Path
 
 import pytest
 import torch
+from safetensors.torch import load_file
 from small_model import random_views, write_small_model
 
 from classifier.context import CONTEXT
 from classifier.errors import UsageError
 from classifier.network import Network, NetworkConfig
 from classifier.vocabulary import KEYS
-from classifier.weights import load_model
+from classifier.weights import WEIGHTS_FILE, load_model, network_state
 from training import data, stream
 from training.card import card_text
-from training.checkpoint import load_checkpoint, made_before, without_places
+from training.checkpoint import go_back, load_checkpoint, made_before, without_places
 from training.config import read_train_config
 from training.evaluate import evaluate, read_figures
 from training.loop import Trainer
@@ -177,7 +178,7 @@ def test_what_a_training_cut_short_leaves_says_how_it_was_made(tmp_path, monkeyp
     assert (first["command"], first["steps"]) == ("first --out DIR", 2)
     command = f"second --start-from {left}"
     folder = train(
-        CONFIG.changed(evaluation_frames=8),
+        CONFIG.changed(evaluation_frames=8, start_share=0.9999),
         tmp_path / "on",
         start_from=left,
         say=lambda line: None,
@@ -188,6 +189,37 @@ def test_what_a_training_cut_short_leaves_says_how_it_was_made(tmp_path, monkeyp
     assert made["started_from"] == first
     assert made_before(folder) == made_before(folder / "weights.safetensors")
     assert made_before(folder)["started_from"] == made
+    # Nearly all the way back: the weights are those that were left.
+    kept = network_state(load_file(folder / WEIGHTS_FILE))
+    for name, tensor in network_state(load_file(left)).items():
+        torch.testing.assert_close(kept[name], tensor, atol=2e-3, rtol=2e-3)
+
+
+def test_weights_go_a_share_of_the_way_back(trained, tmp_path):
+    """Halfway between what a training began with and what it came to, weight for weight; a branch
+    that was not there at first is heard half as loud."""
+    start = load_model(trained[0]).network
+    along = NetworkConfig(**start.config.as_dict() | {"lines": True})
+    network = Network(along)
+    load_checkpoint(network, trained[0])
+    with torch.no_grad():
+        for tensor in network.parameters():
+            tensor += 0.5
+    came_to = {name: tensor.clone() for name, tensor in network.state_dict().items()}
+    go_back(network, trained[0], 0.25)
+    for name, tensor in network.state_dict().items():
+        if name == "lines_heard.weight":
+            torch.testing.assert_close(tensor, 0.75 * came_to[name])
+        elif name in start.state_dict():
+            between = 0.75 * came_to[name] + 0.25 * start.state_dict()[name]
+            torch.testing.assert_close(tensor, between.to(tensor.dtype))
+        else:
+            assert torch.equal(tensor, came_to[name])
+
+
+def test_a_way_back_needs_a_start(tmp_path):
+    with pytest.raises(UsageError, match=r"start_share is 0.4.*--start-from"):
+        train(CONFIG.changed(start_share=0.4), tmp_path)
 
 
 def test_memory_that_runs_out_loses_nothing(tmp_path, monkeypatch):

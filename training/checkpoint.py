@@ -1,4 +1,4 @@
-"""The weights that a training goes on from, and how they were made.
+"""The weights that a training goes on from, how they were made, and the way back to them.
 
 A checkpoint holds the network and the record of its training; a model folder has that in its
 config.json.
@@ -9,6 +9,7 @@ import shlex
 from pathlib import Path
 from typing import Any
 
+import torch
 from safetensors import SafetensorError, safe_open
 from safetensors.torch import load_file, save_file
 
@@ -16,6 +17,9 @@ from classifier.errors import UsageError
 from classifier.network import Network
 from classifier.weights import CONFIG_FILE, NETWORK_PREFIX, WEIGHTS_FILE, network_state
 
+# Branches that a network may have begun with; what they add to it was zero at first.
+ADDED = ("company.", "lines.", "lines_heard.")
+ADDED_LAST = ("company.2.weight", "lines_heard.weight")
 MADE = "training"  # the name of the record among a checkpoint's metadata
 
 
@@ -57,6 +61,17 @@ def without_places(command: str | None, places: dict[str, str]) -> str | None:
     return shlex.join(places.get(word, word) for word in shlex.split(command))
 
 
+def begin(network: Network, start: Path | None, share: float) -> None:
+    """The weights to start from, if any. share: of them that is to be in the result. Raises
+    UsageError where there are none to go back to, or they do not fit."""
+    if start is not None:
+        load_checkpoint(network, start)
+    elif share:
+        raise UsageError(
+            f"start_share is {share:g}, but the training starts from nothing; give --start-from."
+        )
+
+
 def load_checkpoint(network: Network, path: Path) -> None:
     """Weights of a checkpoint, or of a model folder, into a network of the same settings, but that
     it may have begun to hear its company, or to look along lines."""
@@ -65,8 +80,8 @@ def load_checkpoint(network: Network, path: Path) -> None:
         state = network_state(load_file(path))
         # What a network knows of its run's company, or of lines, is learnt on top of what it knows
         # without.
-        own, added = network.state_dict(), ("company.", "lines.", "lines_heard.")
-        state |= {n: t for n, t in own.items() if n.startswith(added) and n not in state}
+        own = network.state_dict()
+        state |= {n: t for n, t in own.items() if n.startswith(ADDED) and n not in state}
         network.load_state_dict(state)
     except (OSError, RuntimeError, SafetensorError) as error:
         first = str(error).splitlines()[0]
@@ -74,3 +89,18 @@ def load_checkpoint(network: Network, path: Path) -> None:
             f"The weights {path} cannot start this training ({first}); give a checkpoint made "
             "with the same network settings."
         ) from error
+
+
+@torch.no_grad()
+def go_back(network: Network, start: Path, share: float) -> None:
+    """Move all weights a share of the way back to those that the training went on from.
+
+    Between the two lie networks that know nearly all that was learnt since and are steadier on
+    frames unlike those that it was learnt from (Wortsman et al. 2022, arXiv 2109.01903).
+    """
+    before = network_state(load_file(start / WEIGHTS_FILE if start.is_dir() else start))
+    for name, tensor in network.state_dict().items():
+        if name in before and tensor.is_floating_point():
+            tensor.lerp_(before[name].to(tensor), share)
+        elif name in ADDED_LAST:
+            tensor.mul_(1 - share)

@@ -91,6 +91,9 @@ class TrainConfig:
     """Gradients are scaled down to at most this length."""
     ema: float = 0.998
     """Decay per step of the running average of the weights, which is what is kept."""
+    start_share: float = 0.0
+    """Share of the weights that a training went on from in those that are kept, see
+    `checkpoint.go_back`."""
 
     validation_frames: int = 512
     """Frames looked at during training, for the progress lines only."""
@@ -153,7 +156,7 @@ class TrainConfig:
         _at_least(self, 0, "branch_weight")
         _share(self, "physical_dropout", "context_dropout", "warm_up", "final_rate", "ema")
         _share(self, "held_out_share", "prior", "clean_alarms", "clean_unsure")
-        _share(self, "unfamiliar_threshold", "graft_share")
+        _share(self, "unfamiliar_threshold", "graft_share", "start_share")
         if len(self.shape_weights) != len(self.shapes) or min(self.shape_weights) <= 0:
             raise UsageError(
                 f"shape_weights is {list(self.shape_weights)}; give one number above 0 for each "

@@ -35,7 +35,13 @@ from synth.rng import stream
 from training.ablation import Ablated, ablated, ablation_figures
 from training.calibrate import is_clear
 from training.card import card_text
-from training.checkpoint import load_checkpoint, made_before, without_places, write_checkpoint
+from training.checkpoint import (
+    begin,
+    go_back,
+    made_before,
+    without_places,
+    write_checkpoint,
+)
 from training.company import as_learnt
 from training.config import TrainConfig, read_train_config
 from training.data import (
@@ -106,8 +112,8 @@ def train(
     torch.manual_seed(config.seed + ranks.rank)
     torch.backends.cudnn.benchmark = True  # shapes never change: let it find its fastest kernels
     network = Network(NetworkConfig(**config.network))
-    if start_from is not None:
-        load_checkpoint(network, Path(start_from))
+    start = None if start_from is None else Path(start_from)
+    begin(network, start, config.start_share)
     grafts = graft_stream(config, Path(real_frames) if real_frames else None, ranks)
     planner = Planner(config, ranks)
     if config.pretrain.seconds > 0 and start_from is None:
@@ -117,10 +123,9 @@ def train(
             f"loss {done.first_loss:.4f} to {done.last_loss:.4f}"
         )
     trainer = Trainer(network, config, device, ranks)
-    command = without_places(
-        command, {str(out): "DIR", str(real_frames): "FILE", str(start_from): "START"}
-    )
-    before = made_before(None if start_from is None else Path(start_from))
+    places = {str(out): "DIR", str(real_frames): "FILE", str(start_from): "START"}
+    command = without_places(command, places)
+    before = made_before(start)
     run = Run(config, out, started, trainer, device, say, planner, ranks, grafts, command, before)
 
     try:
@@ -139,6 +144,8 @@ def train(
             grafts.close()
 
     trainer.settle_average()
+    if start is not None and config.start_share:
+        go_back(trainer.average, start, config.start_share)
     average = as_stored(trainer.average)
     calibration, clean, evaluation = (
         _answers(run, average, sets[name]) for name in (CALIBRATION, CLEAN, EVALUATION)
