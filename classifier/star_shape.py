@@ -10,7 +10,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from classifier.sweeps import asinh, middle, ranked_by_bits
+from classifier.sweeps import asinh, constant, middle, ranked_by_bits
 
 SHAPE_FACTS: tuple[str, ...] = (
     "log_fwhm_px",
@@ -179,14 +179,46 @@ def _unwindow(xx: Tensor, yy: Tensor, xy: Tensor, width: Tensor) -> tuple[Tensor
 
 def _mean_star(stars: Tensor, weight: Tensor) -> Tensor:
     """Weighted mean with each star held near the median star: neighbours and rays fade."""
-    side = stars.shape[-1]
     weight = weight[..., None, None]
     typical = _median_star(stars, weight > 0)[:, None]
     limit = 0.15 * typical.amax((2, 3), keepdim=True).clamp_min(0)
     clipped = torch.minimum(torch.maximum(stars, typical - limit), typical + limit)
     mean = (clipped * weight).sum(1) / weight.sum(1).clamp_min(1e-6)
-    rim = radius_px(side, stars.device) > side // 2 - 3
-    return mean - middle(mean.flatten(1)[:, rim.flatten()])[:, None, None]
+    return mean - _of_rim(mean)[:, None, None]
+
+
+def _of_rim(pictures: Tensor) -> Tensor:
+    """(B, side, side) -> (B,) medians of the rims."""
+    side, places = pictures.shape[-1], rim_places(pictures.shape[-1])
+    if torch.compiler.is_compiling():  # which could not take a mask's places out
+        inside = radius_px(side, pictures.device) <= side // 2 - 3
+        masked = _round_the_square(pictures.masked_fill(inside, torch.inf))
+        return ranked_by_bits(masked, (len(places) + 1) // 2)
+    flat = pictures.flatten(1)
+    return middle(flat.index_select(1, constant(places, flat.device, torch.long)))
+
+
+def _round_the_square(pictures: Tensor) -> Tensor:
+    """(B, side, side) -> (B, n): all but a square in the middle that holds nothing of the rim."""
+    side = pictures.shape[-1]
+    half = int((side // 2 - 3) / 2**0.5)
+    low, high = side // 2 - half, side // 2 + half + 1
+    beside = pictures[:, low:high]
+    parts = pictures[:, :low], pictures[:, high:], beside[..., :low], beside[..., high:]
+    return torch.cat([part.flatten(1) for part in parts], 1)
+
+
+@lru_cache(maxsize=8)
+def rim_places(side: int) -> tuple[int, ...]:
+    """Flat places of a picture of side x side px that lie farther from its middle than three pixels
+    less than half its side."""
+    middle_px, squared = side // 2, (side // 2 - 3) ** 2
+    return tuple(
+        row * side + column
+        for row in range(side)
+        for column in range(side)
+        if (row - middle_px) ** 2 + (column - middle_px) ** 2 > squared
+    )
 
 
 def _median_star(stars: Tensor, used: Tensor) -> Tensor:

@@ -8,7 +8,8 @@ import pytest
 import torch
 from torch import Tensor
 
-from classifier.star_shape import _median_by_bits, _median_star
+from classifier.sheet import show
+from classifier.star_shape import _median_by_bits, _median_star, _of_rim
 from classifier.sweeps import MOST_COUNTED, ranked_by_bits
 from synth.optics import TERMS, pupil_amplitude, pupil_axis, spread, zernike_basis
 from synth.psf import phase_stamps
@@ -42,6 +43,33 @@ def test_median_star_by_bits():
         # torch's median of an even number is the lower of two, too.
         wanted = stars[i][used[i].flatten()].median(0).values
         assert torch.equal(_median_by_bits(stars, used)[i], wanted)
+
+
+@pytest.mark.parametrize("side", [16, 32, 33])
+def test_rims_counted_are_those_taken_out(side, monkeypatch):
+    pictures = drawn(5, side, side)
+    away = torch.arange(side) - side // 2
+    rim = (away[:, None] ** 2 + away[None] ** 2).double().sqrt() > side // 2 - 3
+    wanted = pictures[:, rim].sort(1).values[:, (int(rim.sum()) - 1) // 2]
+    assert torch.equal(_of_rim(pictures), wanted)
+    monkeypatch.setattr(torch.compiler, "is_compiling", lambda: True)
+    assert torch.equal(_of_rim(pictures), wanted)
+
+
+@pytest.mark.filterwarnings("ignore:Dynamo detected a call")
+def test_stars_are_shown_in_one_piece():
+    """Where the compiler has to stop, it leaves pieces that are slower than no compiling; on a
+    device without memory shapes alone are followed, in no time."""
+    batch, stars, side = 3, 64, 32
+    given = (
+        torch.empty(batch, stars, side, side, device="meta"),
+        torch.empty(batch, stars, 2, device="meta"),
+        torch.empty(batch, stars, device="meta"),
+        torch.empty(batch, stars, dtype=torch.bool, device="meta"),
+        torch.empty(batch, device="meta"),
+    )
+    whole = torch.compile(show, backend="eager", fullgraph=True)
+    assert whole(*given).stack.shape == (batch, 4, side, side)
 
 
 @pytest.mark.parametrize("side", [255, 256])
