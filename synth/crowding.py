@@ -17,10 +17,7 @@ WINGS_BETA = 2.9
 def arriving_e(scene: Scene) -> np.ndarray:
     """(n,) electrons of the scene's stars as they reach the sensor: dimmed by the air and by the
     mean cloud, and of a mosaic the mean of its four places."""
-    loss_mag = scene.extinction_mag
-    if scene.clouds is not None:
-        loss_mag += scene.clouds.mean_mag
-    share = plane_weights(scene, scene.stars.colour).mean(1) * 10 ** (-0.4 * loss_mag)
+    share = plane_weights(scene, scene.stars.colour).mean(1) * 10 ** (-0.4 * scene.loss_mag)
     return np.asarray(scene.stars.flux_e * share)
 
 

@@ -68,8 +68,11 @@ def expected_electrons(plan: Plan, device: str = "cpu") -> Tensor:
     if with_trails:
         full_x = torch.arange(width, device=device, dtype=torch.float32)
         full_y = torch.arange(height, device=device, dtype=torch.float32)
+        rows = moved(np.array(with_trails), device)
         drawn = streaks.trail_map([list(scenes[i].trails) for i in with_trails], full_x, full_y)
-        image.index_add_(0, moved(np.array(with_trails), device), drawn)
+        # Their light, as drawn, is that below the air, but not below the clouds.
+        dimmed = (10 ** (-0.4 * loss_mag) * shade).expand(len(scenes), -1, -1)
+        image.index_add_(0, rows, drawn * _enlarge(dimmed[rows], height, width))
     smear(image, each("smear_share"))
     drag(image, each("charge_tail"))
     edges.darken(image, each("edges"))

@@ -105,6 +105,11 @@ class Scene:
     strength: dict[str, float] = field(default_factory=dict)
     recipe: tuple[str, ...] = ()
 
+    @property
+    def loss_mag(self) -> float:
+        """By how much air and the mean cloud dim what is beyond them."""
+        return self.extinction_mag + (0.0 if self.clouds is None else float(self.clouds.mean_mag))
+
     def with_(self, key: str, strength: float | None = None, **changes: Any) -> "Scene":
         """A copy with a recipe applied; `strength` None leaves it to be measured."""
         known = {name: value for name, value in self.strength.items() if name != key}

@@ -196,11 +196,10 @@ def _spread2(scene: Scene) -> np.ndarray:
 
 def _fourth(scene: Scene) -> float:
     """Flux of the last star that is needed to judge a shape, over the noise of a pixel."""
-    loss = scene.clouds.mean_mag if scene.clouds is not None else 0.0
     flux_e = np.sort(scene.stars.flux_e[:400])[::-1]
     if len(flux_e) < STARS_NEEDED:
         return 0.0
-    return float(flux_e[STARS_NEEDED - 1] * 10 ** (-0.4 * loss) / scene.noise_e)
+    return float(flux_e[STARS_NEEDED - 1] * 10 ** (-0.4 * scene.loss_mag) / scene.noise_e)
 
 
 def _known(scene: Scene) -> np.ndarray:
@@ -216,8 +215,10 @@ def _known(scene: Scene) -> np.ndarray:
     if scene.reflection is not None:
         row["reflection"] = seen_reflection_pct(scene)
     if scene.trails:
-        # Beside a line filter as wide as a star, a star is noise by f^2 / sqrt 2.
-        row["trail"] *= left_by_stars(scene, 1 / np.sqrt(2))
+        # Beside a line filter as wide as a star, a star is noise by f^2 / sqrt 2. Clouds dim a
+        # trail as they dim stars; the air is in its strength as drawn.
+        behind = 10 ** (-0.4 * (scene.loss_mag - scene.extinction_mag))
+        row["trail"] *= left_by_stars(scene, 1 / np.sqrt(2)) * behind
     if scene.dust is not None:
         area = max(np.pi * m.outer_px**2 for m in scene.dust.motes)
         snr = row["dust_motes"] / 100 * sky_over_noise * np.sqrt(area)
@@ -270,7 +271,8 @@ def _glare_e(scene: Scene, x_px: np.ndarray, y_px: np.ndarray) -> np.ndarray:
     halo = np.exp(-0.5 * away2 / scene.halo_px**2) / (2 * np.pi * scene.halo_px**2)
     share = scene.halo_share
     profile = (1 - share) * wings + share * halo
-    return (stars.flux_e[brightest, None, None] * profile).sum(0)
+    arriving_e = stars.flux_e[brightest, None, None] * 10 ** (-0.4 * scene.loss_mag)
+    return (arriving_e * profile).sum(0)
 
 
 def hot_percent(scene: Scene) -> float:
