@@ -222,6 +222,31 @@ def test_a_way_back_needs_a_start(tmp_path):
         train(CONFIG.changed(start_share=0.4), tmp_path)
 
 
+def test_weights_that_are_no_numbers_are_gone_back_from(tmp_path, monkeypatch):
+    """A bad step costs what was learnt since the last report, not the training; a training that
+    only makes bad ones ends with a sentence."""
+    step, told = Trainer.step, []
+
+    def poisoned(self, sample, rate):
+        loss = step(self, sample, rate)
+        if self.steps in bad:
+            with torch.no_grad():
+                next(self.network.parameters()).fill_(torch.nan)
+        return loss
+
+    monkeypatch.setattr(Trainer, "step", poisoned)
+    bad = {2}
+    settings = CONFIG.changed(steps=6, evaluation_frames=8)
+    folder = train(settings, tmp_path, say=told.append)
+    assert any("no numbers any more after 4 steps: on from the weights" in line for line in told)
+    network = load_model(folder).network
+    assert all(tensor.isfinite().all() for tensor in network.state_dict().values())
+    bad = set(range(3, 40))
+    with pytest.raises(UsageError, match="lower learning_rate"):
+        train(settings.changed(name="bad", steps=20), tmp_path, say=told.append)
+    assert not any(t.isnan().any() for t in load_file(tmp_path / CHECKPOINT).values())
+
+
 def test_memory_that_runs_out_loses_nothing(tmp_path, monkeypatch):
     """From the third step on there is no memory: the two steps made are kept and exported."""
     step = Trainer.step

@@ -228,8 +228,13 @@ class Buffer:
         self._store: Sample | None = None
         self._order = np.zeros(0, np.int64)
 
-    def add(self, sample: Sample) -> None:
-        """Store a batch; the oldest frames give way."""
+    def add(self, sample: Sample) -> int:
+        """Store a batch but for frames that are not sound, and say how many those are; the oldest
+        frames give way."""
+        sound = sample.is_sound
+        left_out = int((~sound).sum())
+        if left_out:
+            sample = sample.rows(sound)
         if self._store is None:
             first = torch.zeros(self.capacity, dtype=torch.long, device=sample.run.device)
             self._store = sample.rows(first)
@@ -241,6 +246,7 @@ class Buffer:
             getattr(self._store, name)[rows] = getattr(sample, name)[:count]
         self._next = (self._next + count) % self.capacity
         self.filled = min(self.filled + count, self.capacity)
+        return left_out
 
     def draw(self, count: int, rng: np.random.Generator, config: TrainConfig) -> Sample:
         """Frames in random order, some of them without their run."""

@@ -21,6 +21,8 @@ from training.data import Sample, targets_of
 from training.ranks import Ranks
 from training.run_blocks import each_run
 
+# A training that comes to no number more often than so has another fault than bad luck.
+MOST_RETURNS = 3
 # Of the loss on strangeness beside that of the labels, which is a mean over 16.
 STRANGE_WEIGHT = 0.1
 
@@ -70,6 +72,8 @@ class Trainer:
             self.ranks.copy_from_first([*self.lessons.parameters()])
         self.average = deepcopy(self.network).eval().requires_grad_(False)
         self.steps = 0
+        self._kept: list[dict[str, Tensor]] = []
+        self._returns = 0
         self._recorded: Recorded | None = None
         self.learning = [*self.network.parameters(), *self.lessons.parameters()]
         decayed, plain = _by_decay(self.learning)
@@ -123,6 +127,29 @@ class Trainer:
         strangeness = F.binary_cross_entropy_with_logits(strange.float(), 1.0 - lesson.is_sky)
         (loss + self.config.branch_weight * alone + STRANGE_WEIGHT * strangeness).backward()
         return loss.detach()
+
+    @property
+    def is_sound(self) -> bool:
+        """Whether all weights of the average are numbers."""
+        return all(bool(weights.isfinite().all()) for weights in self.average.parameters())
+
+    def keep(self) -> None:
+        """Remember the average as it is now, and the branches' own heads, to return to."""
+        parts = self.average, self.lessons
+        self._kept = [{n: t.clone() for n, t in part.state_dict().items()} for part in parts]
+
+    def return_to_kept(self) -> bool:
+        """Go on from what was kept, with an optimiser that remembers nothing; False where nothing
+        was kept, or too often gone back to."""
+        if not self._kept or self._returns >= MOST_RETURNS:
+            return False
+        self._returns += 1
+        average, lessons = self._kept
+        for network in (self.network, self.average):
+            network.load_state_dict(average)
+        self.lessons.load_state_dict(lessons)
+        self.optimiser.state.clear()
+        return True
 
     def settle_average(self) -> None:
         """The running means of the average network, which every process has of its own frames,

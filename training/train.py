@@ -283,9 +283,7 @@ def learn(run: Run, validation: list[Sample]) -> None:
         while progress < 1:
             began = time.monotonic()
             fresh = next(rendered)
-            lesson = as_learnt(fresh, trainer.average, config.bf16, rng)
-            buffer.add(lesson.rows(lesson.is_sound))
-            run.left_out += int((~lesson.is_sound).sum())
+            run.left_out += buffer.add(as_learnt(fresh, trainer.average, config.bf16, rng))
             frames = ranks.mean(len(fresh))
             real = ranks.mean(len(fresh) if isinstance(fresh, GraftedSample) else 0)
             run.grafted += round(real * ranks.world)
@@ -319,12 +317,14 @@ def learn(run: Run, validation: list[Sample]) -> None:
 
 def report(run: Run, validation: list[Sample], losses: list[torch.Tensor], since: float) -> None:
     """One progress line, and the same in full in the log file."""
-    loss = float(torch.stack(losses).mean())
-    if not np.isfinite(loss):
-        raise UsageError(
-            f"The training loss is {loss} after {run.trainer.steps} steps; lower learning_rate."
-        )
+    loss = run.ranks.mean(float(torch.stack(losses).mean()))
+    if not (np.isfinite(loss) and run.trainer.is_sound):
+        told = f"weights are no numbers any more after {run.trainer.steps} steps"
+        if not run.trainer.return_to_kept():
+            raise UsageError(f"In this training {told}; lower learning_rate.")
+        return run.tell(f"{told}: on from the weights of the last report")
     run.trainer.settle_average()
+    run.trainer.keep()
     answers = _answers(run, run.trainer.average, validation)
     if answers is None:
         return
@@ -358,7 +358,7 @@ def report(run: Run, validation: list[Sample], losses: list[torch.Tensor], since
 
 def save_checkpoint(run: Run) -> None:
     """The running average so far, and how it came about."""
-    if run.ranks.is_first:
+    if run.ranks.is_first and run.trainer.is_sound:
         write_checkpoint(run.out / CHECKPOINT, run.trainer.average, run.record())
 
 
