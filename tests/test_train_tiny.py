@@ -189,6 +189,9 @@ def test_what_a_training_cut_short_leaves_says_how_it_was_made(tmp_path, monkeyp
     assert made["started_from"] == first
     assert made_before(folder) == made_before(folder / "weights.safetensors")
     assert made_before(folder)["started_from"] == made
+    card = (folder / "card.md").read_text(encoding="utf-8")
+    assert "all weights went 100 % of the way back to those of START" in card
+    assert "from the weights of an earlier training:\n\n    first --out DIR" in card
     # Nearly all the way back: the weights are those that were left.
     kept = network_state(load_file(folder / WEIGHTS_FILE))
     for name, tensor in network_state(load_file(left)).items():

@@ -146,7 +146,7 @@ def card_text(config: dict[str, Any], figures: dict[str, Any]) -> str:
         version=config["nightcull"],
         torch=made["torch"],
         seed=settings["seed"],
-        earlier=_earlier(made.get("started_from")),
+        earlier=_earlier(made),
         thresholds=_thresholds(config),
         prior=prior_sentence(config["prior"]),
     )
@@ -178,17 +178,24 @@ def _grafted(made: dict[str, Any]) -> str:
     )
 
 
-def _earlier(made: dict[str, Any] | None) -> str:
-    """How the weights were made from which the training went on."""
-    if made is None:
-        return ""
-    return (
-        f"\nIt went on from the weights of an earlier training:\n\n    {made['command']}\n\n"
-        f"{made['minutes']:.1f} minutes on {made['device']}, {made['rendered_frames']:,} other "
-        f"frames rendered{_grafted(made)}, {made['steps']:,} steps of\n"
-        f"{made['settings']['batch']}; "
-        "its settings are under `started_from`.\n"
-    )
+def _earlier(made: dict[str, Any]) -> str:
+    """How the weights were made that the training went on from, one training after the other, and
+    how far it went back to any of them."""
+    told = []
+    back = made.get("went_back")
+    if back is not None:
+        told.append(
+            f"\nAt the end all weights went {_percent(back['share'])} of the way back to those of "
+            f"{back['to']}.\n"
+        )
+    while (made := made.get("started_from")) is not None:  # type: ignore[assignment]
+        told.append(
+            f"\nIt went on from the weights of an earlier training:\n\n    {made['command']}\n\n"
+            f"{made['minutes']:.1f} minutes on {made['device']}, {made['rendered_frames']:,} other "
+            f"frames rendered{_grafted(made)}, {made['steps']:,} steps of\n"
+            f"{made['settings']['batch']}; its settings are under `started_from`.\n"
+        )
+    return "".join(told)
 
 
 def _thresholds(config: dict[str, Any]) -> str:

@@ -36,9 +36,9 @@ def write_checkpoint(path: Path, network: Network, made: dict[str, Any]) -> None
     part.replace(path)
 
 
-def made_before(path: Path | None) -> dict[str, Any]:
+def made_before(path: Path | None, share: float = 0.0) -> dict[str, Any]:
     """How the model folder or the checkpoint that a training goes on from was made; nothing for
-    bare weights."""
+    bare weights. share: of these that is to be in the result."""
     if path is None:
         return {}
     if path.name == WEIGHTS_FILE:
@@ -50,7 +50,8 @@ def made_before(path: Path | None) -> dict[str, Any]:
         with safe_open(path, framework="pt") as file:
             kept = (file.metadata() or {}).get(MADE)
         made = None if kept is None else json.loads(kept)
-    return {} if made is None else {"started_from": made}
+    back = {"went_back": {"share": share, "to": "START"}} if share else {}
+    return back | ({} if made is None else {"started_from": made})
 
 
 def without_places(command: str | None, places: dict[str, str]) -> str | None:

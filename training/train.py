@@ -125,7 +125,7 @@ def train(
     trainer = Trainer(network, config, device, ranks)
     places = {str(out): "DIR", str(real_frames): "FILE", str(start_from): "START"}
     command = without_places(command, places)
-    before = made_before(start)
+    before = made_before(start, config.start_share)
     run = Run(config, out, started, trainer, device, say, planner, ranks, grafts, command, before)
 
     try:
