@@ -35,7 +35,9 @@ the fault: a line in the same place in other subs is no trail.
 What takes comparing with the run's other subs: swollen stars, which are a matter of size alone
 (4 px are good seeing on one rig and a ruined sub on another), and the slight forms of defocus
 and cloud. A short run cannot tell; swollen stars are then neither labelled nor held against the
-sub unless the measure finds them wider than seeing can explain, and the sentence says so.
+sub unless the measure finds them wider than seeing can explain, and the sentence says so. A fault
+that costs the sub, of which the model is less than 90 % sure and which no measure bears out, is no
+label in a short run either: the sentence names it, and the sub is to be looked at.
 
 What costs the sub: every fault that *spoils*; a trail in a run of more than 10 subs (in n subs
 the largest possible deviation from their mean is (n - 1) / sqrt(n) standard deviations: 2.85 in
@@ -127,6 +129,8 @@ def judge_sub(opinion: Opinion, levels: Levels, run_size: int) -> Judgement:
     costing = tuple(
         key for key in costly if key not in against and key not in (*unconfirmed, *doubtful)
     )
+    if run_size <= SHORT_RUN:
+        faults = tuple(key for key in faults if key not in doubtful)
     if costing:
         told = (
             _one_of_several(key, opinion) if key in together else opinion.described(key)

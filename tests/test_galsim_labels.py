@@ -16,7 +16,7 @@
 | gradient | 80 % from side to side | two of six | both |
 | guiding_loss | three dwells, 4 FWHM of path | two of six | both |
 | low_signal | sky of half a squared read noise | two of six | both |
-| bayer_grid | green and blue at 4 % | two of six | colour |
+| bayer_grid | green and blue at 4 % | the whole run | colour |
 | reflection | ghost of 15 % of the sky round its star | two of six | both |
 
 All are strong and clear; every floor is what any good model does, none is what one model did. What
@@ -40,7 +40,8 @@ from classifier.weights import load_model
 
 GOOD_SUBS = 4
 BAD_SUBS = 2
-LASTING = ("drift",)  # sits in the mount, so that every sub of the run has it alike
+# What sits in the mount or in the filter drawer every sub of the run has alike.
+LASTING = ("drift", "bayer_grid")
 SPOILS = tuple(str(f.key) for f in FAULTS if f.effect is Effect.SPOILS)
 
 RIGHT = 0.75  # share of a fault's subs that must be right: three of four, nine of twelve

@@ -10,6 +10,7 @@ from classifier.opinion import Levels, Opinion, group_confidence, supported
 from classifier.verdict import (
     FEW_SUBS,
     SHORT_RUN,
+    SIZE_ALONE,
     TAKES_COMPARING,
     UNFAMILIAR_WHY,
     WIDEST_WINGS,
@@ -65,6 +66,18 @@ def test_a_model_that_is_not_very_sure_needs_a_measure_to_drop(key):
     told = judge_sub(opinion(**{key: 0.89}), LEVELS, MANY)
     assert "no measure bears it out" in told.why
     assert told.faults == (key,)
+
+
+@pytest.mark.parametrize("key", SPOILING)
+def test_a_short_run_labels_what_is_sure_or_measured(key):
+    """Without subs to compare with, a doubt is told and is no label."""
+    yes = {key: measure(key, "yes")}
+    told = judge_sub(opinion(**{key: 0.89}), LEVELS, 1)
+    if key != SIZE_ALONE:  # which is told of as taking comparing
+        assert fault(key).title in told.why.lower() and told.verdict == "look"
+        assert judge_sub(opinion(**{key: 0.9}), LEVELS, 1).faults == (key,)
+    assert told.faults == ()
+    assert judge_sub(opinion(**{key: 0.89}, evidence=yes), LEVELS, 1).faults == (key,)
 
 
 @pytest.mark.parametrize("key", KEYS)
