@@ -62,44 +62,47 @@ def without_places(command: str | None, places: dict[str, str]) -> str | None:
     return shlex.join(places.get(word, word) for word in shlex.split(command))
 
 
-def begin(network: Network, start: Path | None, share: float) -> None:
-    """The weights to start from, if any. share: of them that is to be in the result. Raises
-    UsageError where there are none to go back to, or they do not fit."""
+def begin(network: Network, start: Path | None, share: float) -> dict[str, torch.Tensor]:
+    """The weights to start from, if any, which are returned as well: the training may write its own
+    checkpoint in their place. share: of them that is to be in the result. Raises UsageError where
+    there are none to go back to, or they do not fit."""
     if start is not None:
-        load_checkpoint(network, start)
-    elif share:
+        return load_checkpoint(network, start)
+    if share:
         raise UsageError(
             f"start_share is {share:g}, but the training starts from nothing; give --start-from."
         )
+    return {}
 
 
-def load_checkpoint(network: Network, path: Path) -> None:
+def load_checkpoint(network: Network, path: Path) -> dict[str, torch.Tensor]:
     """Weights of a checkpoint, or of a model folder, into a network of the same settings, but that
-    it may have begun to hear its company, or to look along lines."""
+    it may have begun to hear its company, or to look along lines. Returns them as read."""
     path = path / WEIGHTS_FILE if path.is_dir() else path
     try:
         state = network_state(load_file(path))
         # What a network knows of its run's company, or of lines, is learnt on top of what it knows
         # without.
         own = network.state_dict()
-        state |= {n: t for n, t in own.items() if n.startswith(ADDED) and n not in state}
-        network.load_state_dict(state)
+        new = {n: t for n, t in own.items() if n.startswith(ADDED) and n not in state}
+        network.load_state_dict(state | new)
     except (OSError, RuntimeError, SafetensorError) as error:
         first = str(error).splitlines()[0]
         raise UsageError(
             f"The weights {path} cannot start this training ({first}); give a checkpoint made "
             "with the same network settings."
         ) from error
+    return state
 
 
 @torch.no_grad()
-def go_back(network: Network, start: Path, share: float) -> None:
-    """Move all weights a share of the way back to those that the training went on from.
+def go_back(network: Network, before: dict[str, torch.Tensor], share: float) -> None:
+    """Move all weights a share of the way back to those that the training went on from, as
+    `load_checkpoint` returned them.
 
     Between the two lie networks that know nearly all that was learnt since and are steadier on
     frames unlike those that it was learnt from (Wortsman et al. 2022, arXiv 2109.01903).
     """
-    before = network_state(load_file(start / WEIGHTS_FILE if start.is_dir() else start))
     for name, tensor in network.state_dict().items():
         if name in before and tensor.is_floating_point():
             tensor.lerp_(before[name].to(tensor), share)

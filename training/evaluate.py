@@ -47,18 +47,24 @@ def evaluate(
         other.network.to(where)
     count = frames or config.evaluation_frames
     config = _looking_as(loaded, config)
-    parts, views = [], []
+    parts, views, earlier = [], [], []
+    alike = other is not None and other.network.config.lines == loaded.network.config.lines
     for sample in held_out(config, EVALUATION, count, where):
         parts.append(answer(loaded, sample))
         views.append(ablated(loaded.network, sample))
+        if alike:
+            earlier.append(answer(other, sample))
     answers = Answers.cat(parts)
     figures = figures_of(loaded, answers, config.seed)
     figures["ablation"] = ablation_figures(Ablated.cat(views), config.seed, loaded.network.branches)
     if other is not None:
-        # Rendered again: networks that look along lines search the same frames for them otherwise.
-        same = held_out(_looking_as(other, config), EVALUATION, count, where)
-        earlier = Answers.cat([answer(other, sample) for sample in same])
-        figures["former"] = former_figures(loaded, answers, other, earlier, config.seed)
+        if not alike:
+            # Rendered again: one that looks along lines searches the frames for them otherwise.
+            same = held_out(_looking_as(other, config), EVALUATION, count, where)
+            earlier = [answer(other, sample) for sample in same]
+        figures["former"] = former_figures(
+            loaded, answers, other, Answers.cat(earlier), config.seed
+        )
     if out is not None:
         write_figures(figures, Path(out))
     return figures

@@ -113,7 +113,7 @@ def train(
     torch.backends.cudnn.benchmark = True  # shapes never change: let it find its fastest kernels
     network = Network(NetworkConfig(**config.network))
     start = None if start_from is None else Path(start_from)
-    begin(network, start, config.start_share)
+    began_with = begin(network, start, config.start_share)
     grafts = graft_stream(config, Path(real_frames) if real_frames else None, ranks)
     planner = Planner(config, ranks)
     if config.pretrain.seconds > 0 and start_from is None:
@@ -144,8 +144,8 @@ def train(
             grafts.close()
 
     trainer.settle_average()
-    if start is not None and config.start_share:
-        go_back(trainer.average, start, config.start_share)
+    if config.start_share:
+        go_back(trainer.average, began_with, config.start_share)
     average = as_stored(trainer.average)
     calibration, clean, evaluation = (
         _answers(run, average, sets[name]) for name in (CALIBRATION, CLEAN, EVALUATION)
