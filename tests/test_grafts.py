@@ -2,6 +2,8 @@
 
 import csv
 from collections import Counter
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -19,7 +21,15 @@ from synth.graft import graft
 from synth.stand_in import Source, smooth_sky
 from training.evaluate import Answers
 from training.good_frames import GoodFrame, good_frames, pack, part_of, unpack
-from training.grafts import RUN_FRAMES, Deck, _faulty, grafted, source_of, turned_windows
+from training.grafts import (
+    RUN_FRAMES,
+    Deck,
+    _faulty,
+    grafted,
+    source_of,
+    spread_out,
+    turned_windows,
+)
 from training.judge import false_labels, grafted_figures
 
 GAIN, READ_E, OFFSET = 1.2, 3.0, 500
@@ -157,11 +167,23 @@ def test_runs_hold_the_source_and_three_faulty_frames(frames):
         assert max(targets[0]) == 0, "the source itself is clean"
         assert not torch.equal(sample.views.sky[0], sample.views.sky[1])
     assert {int(s.run[0]) for s in samples} == {0, 1, 2}
-    again = next(grafted(frames, seed=1, count=4))
+    again = next(grafted(frames, seed=1, count=24))
     torch.testing.assert_close(again.strength, samples[0].strength, equal_nan=True)
     assert torch.equal(again.views.sky, samples[0].views.sky)
-    other = next(grafted(frames, seed=2, count=4))
+    other = next(grafted(frames, seed=2, count=24))
     assert not torch.equal(other.views.sky, samples[0].views.sky)
+
+
+def test_a_long_night_does_not_crowd_out_the_others(frames):
+    night = [replace(frames[0], path=Path(f"{i}.fits"), group="night") for i in range(90)]
+    other = [replace(frames[0], path=Path(f"{i}.fits"), group="other") for i in range(3)]
+    both = night + other
+    assert spread_out(both, 93) == both, "all of them, where there are runs enough"
+    chosen = spread_out(both, 12)
+    assert Counter(f.group for f in chosen) == {"night": 9, "other": 3}
+    # Every tenth of 90, each from the middle of its tenth.
+    assert [int(f.path.stem) for f in chosen if f.group == "night"] == list(range(5, 90, 10))
+    assert Counter(f.group for f in spread_out(both, 2)) == {"night": 1, "other": 1}
 
 
 def test_all_faults_are_dealt_equally_often(frames):

@@ -35,13 +35,35 @@ def grafted(
     frames: list[GoodFrame], seed: int, count: int, lines: bool = False
 ) -> Iterator[Sample]:
     """Samples of RUN_FRAMES frames each, until `count` frames are made; the last is not cut.
+    Where there are more frames than runs, every group has its share of them (`spread_out`).
     lines: as in `make_views`."""
     groups = sorted({frame.group for frame in frames})
     deck = Deck(stream(seed, "grafts", "deck"))
-    for number in range(-(-count // RUN_FRAMES)):
-        frame = frames[number % len(frames)]
+    runs = -(-count // RUN_FRAMES)
+    chosen = spread_out(frames, runs)
+    for number in range(runs):
+        frame = chosen[number % len(chosen)]
         rng = stream(seed, "grafts", str(frame.path.name), number)
         yield graft_run(frame, groups.index(frame.group), deck, rng, lines)
+
+
+def spread_out(frames: list[GoodFrame], count: int) -> list[GoodFrame]:
+    """All frames, or `count` of them where there are more: equally many of every group, as far as
+    it has them, and those from all over the group, which may be a night from dusk to dawn."""
+    if count >= len(frames):
+        return frames
+    groups: dict[str, list[GoodFrame]] = {}
+    for frame in frames:
+        groups.setdefault(frame.group, []).append(frame)
+    shares = dict.fromkeys(groups, 0)
+    for _ in range(count):
+        least = min((g for g in groups if shares[g] < len(groups[g])), key=lambda g: shares[g])
+        shares[least] += 1
+    return [
+        group[(2 * i + 1) * len(group) // (2 * shares[name])]
+        for name, group in groups.items()
+        for i in range(shares[name])
+    ]
 
 
 def graft_run(
