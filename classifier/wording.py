@@ -41,10 +41,12 @@ def measured(evidence: "Evidence") -> str:
 
 
 def described(key: str, confidence: float, evidence: "Evidence | None") -> str:
-    """A fault with the model's confidence and, where there is one, the measured value."""
+    """A fault with the model's confidence and, where there is one, the measured value; beside a value
+    that speaks against it the level that it does not reach."""
     told = f"{fault(key).title} ({percent(confidence)} sure"
     if evidence is not None and evidence.value is not None:
-        told += f", measured {quantity(evidence.value, evidence.unit)}"
+        value = quantity(evidence.value, evidence.unit)
+        told += f", measured {measured(evidence) if evidence.state == 'no' else value}"
     return told + ")"
 
 
