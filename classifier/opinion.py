@@ -89,8 +89,7 @@ def _is_reached(found: "Evidence | None") -> bool:
 
 
 def group_confidence(confidence: Mapping[str, float]) -> dict[str, float]:
-    """Confidence that at least one member of each group holds: 1 - product of (1 - p), that is
-    with its members taken as independent."""
+    """Confidence that a member of each group holds: see `any_of`."""
     return {name: any_of(members, confidence) for name, members in GROUPS.items()}
 
 
@@ -100,5 +99,6 @@ def same_light(key: str) -> tuple[str, ...]:
 
 
 def any_of(keys: Sequence[str], confidence: Mapping[str, float]) -> float:
-    """Confidence that at least one of these faults holds, taken as independent."""
-    return 1.0 - math.prod(1.0 - confidence[key] for key in keys)
+    """Confidence that one of these faults holds, of which each would explain the same light: as one
+    star hardly ever has two of them, their shares add up."""
+    return min(1.0, math.fsum(confidence[key] for key in keys))

@@ -41,13 +41,21 @@ def measured(evidence: "Evidence") -> str:
 
 
 def described(key: str, confidence: float, evidence: "Evidence | None") -> str:
-    """A fault with the model's confidence and, where there is one, the measured value; beside a value
-    that speaks against it the level that it does not reach."""
+    """A fault with the model's confidence and, where there is one, the measured value; with the level
+    that it does not reach, if so."""
     told = f"{fault(key).title} ({percent(confidence)} sure"
     if evidence is not None and evidence.value is not None:
         value = quantity(evidence.value, evidence.unit)
-        told += f", measured {measured(evidence) if evidence.state == 'no' else value}"
+        told += f", measured {measured(evidence) if _falls_short(key, evidence) else value}"
     return told + ")"
+
+
+def _falls_short(key: str, evidence: "Evidence") -> bool:
+    """Whether a measure says no by its number; it may also do so for another reason."""
+    if evidence.state != "no" or evidence.value is None or evidence.threshold is None:
+        return False
+    more, level = evidence.value, evidence.threshold
+    return more > level if fault(key).grows_downwards else more < level
 
 
 def joined(parts: Iterable[str]) -> str:

@@ -225,8 +225,8 @@ def _by_strength(
 
 
 def _joint(confidence: Array) -> Array:
-    """(N, K) -> (N,) that one at least holds, the members taken as independent."""
-    return 1 - np.prod(1 - confidence, axis=1)
+    """(N, K) -> (N,) that one of them holds, as `opinion.any_of` says it."""
+    return np.minimum(confidence.sum(1), 1.0)
 
 
 def _joint_figures(
@@ -244,7 +244,7 @@ def _joint_figures(
 
 
 def _group_figures(members: tuple[str, ...], judged: _Judged) -> dict[str, Any]:
-    """A group holds if a member does; its confidence takes the members as independent."""
+    """A group holds if a member does."""
     columns = [INDEX[key] for key in members]
     targets = judged.answers.targets[:, columns]
     positive, negative = (targets == 1).any(1), (targets == 0).all(1)
