@@ -13,7 +13,7 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from classifier.vocabulary import KEYS
+from classifier.vocabulary import KEYS, fault
 from synth.defects import response_rms
 from synth.expose import expected_electrons
 from synth.plan import Plan, plan
@@ -146,7 +146,7 @@ def _lasting(frames: list[Scene], key: str, rng: np.random.Generator) -> list[Sc
 
     What sits in rig or sky is drawn alike for all of them; what moves is drawn anew. Of a run
     whose stars are bloated from first to last nobody is taught that: no sub of it shows the good
-    width, and that of another night may well be as wide.
+    width, and that of another night may well be as wide. So it is with an even veil that stays.
     """
     strength, states = draw_strength(key, rng), rng.integers(2**62, size=len(frames))
     if key not in MOVING:
@@ -163,10 +163,16 @@ def _lasting(frames: list[Scene], key: str, rng: np.random.Generator) -> list[Sc
         if taken or not first <= number < last:
             return scene
         spoilt = RECIPES[key](scene, wanted[number], np.random.default_rng(states[number]))
-        is_unseen = key == "bloated_stars" and last - first == len(frames)
+        is_unseen = last - first == len(frames) and _takes_comparing(key, spoilt)
         return spoilt.with_unknown(key) if is_unseen else spoilt
 
     return [changed(number, scene) for number, scene in enumerate(frames)]
+
+
+def _takes_comparing(key: str, scene: Scene) -> bool:
+    """Whether a sub shows its fault only beside others that are free of it."""
+    is_even = key == "clouds" and scene.clouds.texture_mag < fault("clouds").counts_from
+    return key == "bloated_stars" or is_even
 
 
 def _is_misshapen(scene: Scene) -> bool:

@@ -11,7 +11,9 @@ import numpy as np
 
 from synth.night_session import Session
 from synth.optics import defocus_waves
+from synth.rng import stream
 from synth.scene import Scene
+from synth.weather import cloud_unevenness, field_diagonal_deg
 
 
 @dataclass
@@ -47,6 +49,7 @@ class Course:
     guide_star: tuple[float, float] = (0.0, 0.0)
     halo_px: float = 10.0
     cloud_glow: float = 0.6
+    cloud_unevenness: float = 0.0  # scatter of its loss over the frame, shares of the loss
     wind_deg: float = 0.0
     lamp_azimuth_deg: float = 0.0
     town_azimuth_deg: float = 0.0
@@ -144,6 +147,11 @@ def ordinary_course(
         town_pct=none(),
         halo_px=base.good_halo_px,
         wind_deg=float(rng.uniform(0, 360)),
+        cloud_unevenness=cloud_unevenness(
+            stream(base.field_seed, "cloud"),
+            field_diagonal_deg(base.rig, base.width_px, base.height_px),
+            base.exposure_s,
+        ),
     )
     # Each hour's focus run ends a little off; 1.1 is what a good run leaves (common practice).
     run = np.floor(hours).astype(int)

@@ -252,7 +252,7 @@ def _with_weather(scene: Scene, course: Course, i: int, rng: np.random.Generator
     """Cloud, haze and what crosses the sky."""
     cloud, haze = float(course.cloud_mag[i]), float(course.haze_mag[i])
     if cloud + haze > 0:
-        rough = 0.3 * cloud / (cloud + haze) + 0.02
+        rough = course.cloud_unevenness * cloud / (cloud + haze) + 0.02 * haze / (cloud + haze)
         angle = course.wind_deg + (180.0 if course.after_flip[i] else 0.0)
         veil = night_sky.passing_cloud(rng, course, cloud + haze, rough, angle)
         scene = replace(scene, clouds=veil)

@@ -10,7 +10,16 @@ from dataclasses import replace
 
 import numpy as np
 
-from synth import catalogue, reflection_draw, reflections, shading, sky, streaks, tracking
+from synth import (
+    catalogue,
+    reflection_draw,
+    reflections,
+    shading,
+    sky,
+    streaks,
+    tracking,
+    weather,
+)
 from synth.optics import COMA_X, COMA_Y, DEFOCUS, defocus_waves
 from synth.passes import Sub
 from synth.rng import log_uniform
@@ -79,7 +88,9 @@ def vignetting(scene: Scene, strength: float, rng: np.random.Generator) -> Scene
 
 
 def clouds(scene: Scene, strength: float, rng: np.random.Generator) -> Scene:
-    veil = sky.draw_clouds(rng, strength, scene.width_px, scene.height_px)
+    size_deg = weather.field_diagonal_deg(scene.rig, scene.width_px, scene.height_px)
+    rms_mag = strength * weather.cloud_unevenness(rng, size_deg, scene.exposure_s)
+    veil = sky.draw_clouds(rng, strength, scene.width_px, scene.height_px, rms_mag)
     if rng.random() < 0.5:
         return scene.with_("clouds", clouds=veil)
     # Thin cloud and haze put an aureole round bright stars.

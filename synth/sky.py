@@ -181,7 +181,12 @@ class Clouds:
     @property
     def strength_mag(self) -> float:
         """The fault's strength: 0.15 mag of texture counts like 0.25 mag of mean loss."""
-        return max(self.mean_mag, self.rms_mag * 0.25 / 0.15)
+        return max(self.mean_mag, self.texture_mag)
+
+    @property
+    def texture_mag(self) -> float:
+        """What texture alone would count as."""
+        return self.rms_mag * 0.25 / 0.15
 
 
 def power_law_field(
@@ -218,18 +223,16 @@ def draw_clouds(
     loss_mag: float,
     width_px: int,
     height_px: int,
-    rms_mag: float | None = None,
+    rms_mag: float,
     glow: float | None = None,
     n: int = 128,
 ) -> Clouds:
     """Draw clouds that cost `loss_mag` magnitudes on average over the frame, from veil to thick.
 
-    `rms_mag` (drawn where None) is the scatter over the frame. `glow` > 0 brightens (town or
+    `rms_mag` is the scatter over the frame. `glow` (drawn where None) > 0 brightens (town or
     Moon below), < 0 darkens (dark site, at least -1). Only about half the grid is in the frame,
     so its period does not show.
     """
-    if rms_mag is None:
-        rms_mag = loss_mag * float(np.exp(rng.uniform(np.log(0.08), np.log(0.8))))
     if glow is None:
         lit = rng.random() < 0.75
         glow = float(np.exp(rng.normal(0.2, 0.8))) if lit else -float(rng.uniform(0.1, 0.8))

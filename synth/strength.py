@@ -210,7 +210,7 @@ def _known(scene: Scene) -> np.ndarray:
     if scene.rig.camera.cfa:
         row["bayer_grid"] = min(scene.plane_response) / max(scene.plane_response)
     if scene.clouds is not None:
-        row["clouds"] = scene.clouds.strength_mag
+        row["clouds"] = scene.strength.get("clouds", scene.clouds.strength_mag)
     sky_over_noise = scene.sky_e / scene.noise_e
     if scene.reflection is not None:
         row["reflection"] = seen_reflection_pct(scene)

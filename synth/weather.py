@@ -19,6 +19,14 @@ from synth.rng import log_uniform
 # Extinction at the zenith, mag: clear mountain air to a hazy town (common practice).
 K_MAG = (0.12, 0.35)
 LARGEST_PCT = 100.0
+# Decks of cloud, from stratus to cirrus (common practice): height and size of the largest
+# structures in metres, wind in metres a second, scatter of the optical depth over its mean.
+DECK_M = (1_000.0, 11_000.0)
+OUTER_M = (300.0, 10_000.0)
+WIND_M_S = (3.0, 30.0)
+DECK_SCATTER = (0.2, 1.0)
+# Of edges of banks and of scud near the ground, whatever the field.
+EDGES = (0.08, 0.8)
 
 
 @dataclass(frozen=True)
@@ -78,6 +86,36 @@ def draw_air(rng: np.random.Generator, rig: Rig, width_px: int, height_px: int) 
         gradient=gradient,
         gradient_pct=pct,
     )
+
+
+def cloud_unevenness(rng: np.random.Generator, diagonal_deg: float, exposure_s: float) -> float:
+    """Scatter of a cloud's loss over a field, as a share of its mean, after one exposure."""
+    if rng.random() < 0.4:
+        return log_uniform(rng, *EDGES)
+    return deck_unevenness(rng, diagonal_deg, exposure_s)
+
+
+def deck_unevenness(rng: np.random.Generator, diagonal_deg: float, exposure_s: float) -> float:
+    """The same within a deck of cloud, away from its edges."""
+    frame_m = log_uniform(rng, *DECK_M) * float(np.deg2rad(diagonal_deg))
+    outer_m = log_uniform(rng, *OUTER_M)
+    blown_m = log_uniform(rng, *WIND_M_S) * exposure_s
+    return log_uniform(rng, *DECK_SCATTER) * scatter_seen(frame_m, outer_m, blown_m)
+
+
+def scatter_seen(frame_m: float, outer_m: float, blown_m: float) -> float:
+    """Share of a deck's scatter that a frame sees, of structures up to `outer_m` (von Karman's
+    spectrum) that the wind carries on by `blown_m` in the exposure.
+
+    A field of a degree is some hundred metres of a cloud whose structures measure kilometres,
+    and these are drawn out over more in a minute: a thin cloud then dims all stars alike, with
+    hardly any texture. Fitted to fields of that spectrum, to a quarter of the share.
+    """
+    size_m = min(frame_m, outer_m)
+    part = size_m / outer_m
+    still = 5.3 * part**1.5
+    blurred = 1 + (0.4 + 3 * part) * blown_m / size_m
+    return float(np.sqrt(still / (1 + still) / blurred))
 
 
 def _slope(

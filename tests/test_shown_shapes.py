@@ -91,6 +91,22 @@ def test_a_run_bloated_from_first_to_last_is_not_scored(still):
     assert whole and part
 
 
+def test_an_even_veil_from_first_to_last_is_not_scored(still):
+    clouds = INDEX["clouds"]
+    told = {True: 0, False: 0}
+    for number in range(40):
+        run = _lasting([still] * RUN_FRAMES, "clouds", stream(6, "veil", number))
+        has = np.array(["clouds" in scene.recipe for scene in run])
+        found = settle(prepare(run))[:, clouds]
+        assert (found[~has] == 0).all()
+        texture = np.array([s.clouds.texture_mag if s.clouds else 0.0 for s in run])
+        unseen = has & has.all() & (texture < 0.25)
+        assert np.isnan(found[unseen]).all() and np.isfinite(found[~unseen]).all()
+        # Beside clear subs the same veil is seen.
+        told[bool(has.all())] += int((has & (texture < 0.25)).sum())
+    assert told[True] and told[False]
+
+
 def test_what_a_recipe_makes_is_measured_though_it_was_unknown_before(still):
     doubtful = still.with_unknown("bloated_stars")
     assert np.isnan(settle(prepare([doubtful]))[0, BLOATED])

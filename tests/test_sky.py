@@ -125,8 +125,8 @@ def test_cloud_strength_counts_texture():
 
 def test_cloud_glow_brightens_over_a_town_and_darkens_far_from_it():
     rng = np.random.default_rng(1)
-    town = sky.draw_clouds(rng, 1.0, WIDTH, HEIGHT, glow=2.0)
-    dark = sky.draw_clouds(rng, 1.0, WIDTH, HEIGHT, glow=-0.5)
+    town = sky.draw_clouds(rng, 1.0, WIDTH, HEIGHT, 0.3, glow=2.0)
+    dark = sky.draw_clouds(rng, 1.0, WIDTH, HEIGHT, 0.3, glow=-0.5)
     glow = sky.cloud_glow_map([town, dark, None], X, Y)
     loss = sky.cloud_loss_map([town, dark, None], X, Y)
     assert float(glow[0].min()) >= 0.0
@@ -139,7 +139,7 @@ def test_cloud_glow_brightens_over_a_town_and_darkens_far_from_it():
 
 
 def test_cloud_does_not_depend_on_sampling():
-    p = sky.draw_clouds(np.random.default_rng(6), 0.5, WIDTH, HEIGHT)
+    p = sky.draw_clouds(np.random.default_rng(6), 0.5, WIDTH, HEIGHT, 0.2)
     fine = sky.cloud_loss_map([p], X, Y)[0, 3::4, 1::4]
     coarse = sky.cloud_loss_map([p], X[1::4], Y[3::4])[0]
     assert torch.allclose(fine, coarse, atol=1e-4)

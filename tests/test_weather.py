@@ -11,7 +11,7 @@ from synth import photometry, weather
 from synth.rig import draw_rig
 from synth.rng import stream
 from synth.scene import draw_run
-from synth.sky import gradient_pct
+from synth.sky import gradient_pct, power_law_field
 
 
 @pytest.fixture(scope="module")
@@ -111,3 +111,31 @@ def test_runs_carry_their_air():
     assert scene.sky_mag == pytest.approx(air.sky_mag, abs=0.3)
     wider = scene.rig.seeing_arcsec / rig.seeing_arcsec
     assert wider == pytest.approx(air.airmass**0.6, rel=1e-6) and wider < 1.69
+
+
+@pytest.mark.parametrize("blown", [0.0, 0.02, 0.1, 0.25])
+def test_a_frame_sees_as_much_of_a_deck_as_fields_of_that_spectrum_show(blown):
+    # Windows cut out of fields of von Karman's spectrum (slope -11/3), averaged along the wind over
+    # `blown` of the grid: the transform of that is a sinc. The formula is good to a quarter.
+    n, outer, rng = 512, 0.25, np.random.default_rng(8)
+    along = np.sinc(np.fft.fftfreq(n, 1 / n)[None, :] * blown)
+    fields = [power_law_field(rng, n, outer_scale=outer) for _ in range(6)]
+    fields = [np.fft.ifft2(np.fft.fft2(f) * along).real for f in fields]
+    for side in (8, 16, 32, 64):
+        windows = [f.reshape(n // side, side, n // side, side).std((1, 3)) for f in fields]
+        seen = np.sqrt(np.mean(np.square(windows)))
+        assert weather.scatter_seen(side / n, outer, blown) == pytest.approx(seen, rel=0.25)
+
+
+def test_decks_are_even_in_small_fields_and_patchy_in_wide_ones():
+    # Half a degree is 50 m of a deck 6 km up, and wind draws it out over a kilometre in minutes;
+    # with a lens that sees 30 degrees it is 3 km in a few seconds.
+    def median(diagonal_deg: float, exposure_s: float) -> float:
+        rng = np.random.default_rng(4)
+        each = [weather.deck_unevenness(rng, diagonal_deg, exposure_s) for _ in range(400)]
+        assert min(each) > 0 and max(each) <= weather.DECK_SCATTER[1]
+        return float(np.median(each))
+
+    assert median(0.5, 180.0) < 0.02
+    assert 0.02 < median(3.0, 60.0) < 0.15
+    assert median(30.0, 5.0) > 0.25
