@@ -41,8 +41,8 @@ def measured(evidence: "Evidence") -> str:
 
 
 def described(key: str, confidence: float, evidence: "Evidence | None") -> str:
-    """A fault with the model's confidence and the measured value, where there is one, with the level
-    that it does not reach."""
+    """A fault with the model's confidence and the measured value, where there is one, beside the
+    level that it does not reach."""
     told = f"{fault(key).title} ({percent(confidence)} sure"
     if evidence is not None and evidence.value is not None:
         value = quantity(evidence.value, evidence.unit)
