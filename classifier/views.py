@@ -40,6 +40,7 @@ from classifier.marks import (
     spike_facts,
 )
 from classifier.sheet import SHAPE_FACTS, Sheet, cut, cut_sheet
+from classifier.starless import SMALLEST_STEP, starless
 from classifier.surface import SURFACE_FACTS, Surface, read_surface
 from classifier.sweeps import asinh, constant, middle, running_max, sample, shrunk_maxima
 
@@ -151,7 +152,7 @@ def make_views(
     surface = read_surface(pixels, is_cfa, known["offset_adu"], overview)
     tops = None if overview is None else torch.from_numpy(overview.tops)[None]
     sheet = cut_sheet(pixels, surface, is_cfa, known["saturation_adu"], tops)
-    searched, search = _searched(surface, LOCAL_CELLS if lines else WIDE_CELLS)
+    searched, search = _searched(surface, lines)
     sky = _sky_view(surface)
     bright_noise = _bright_stars(surface, sheet)
     facts = torch.cat(
@@ -197,10 +198,12 @@ def shape_facts(views: Views) -> Tensor:
     return views.facts[:, : len(SHAPE_FACTS)]
 
 
-def _searched(surface: Surface, width: int) -> tuple[Tensor, LineSearch]:
+def _searched(surface: Surface, lines: bool) -> tuple[Tensor, LineSearch]:
     """The star-suppressed picture as it is searched for lines, (B, h, w), and its best lines."""
     rows, columns = inner_part(*surface.calm.shape[1:])
-    picture = prepare(surface.calm, width=width)[:, rows, columns]
+    crowded = lines and surface.step >= SMALLEST_STEP
+    cells = starless(surface) if crowded else surface.calm
+    picture = prepare(cells, width=LOCAL_CELLS if lines else WIDE_CELLS)[:, rows, columns]
     return picture, line_search(picture)
 
 

@@ -1,0 +1,92 @@
+"""The light between the stars, in which faint lines are searched in large frames."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+import torch
+from scipy import ndimage
+
+from classifier.lines import LOCAL_CELLS, inner_part, line_search, prepare
+from classifier.starless import SMALLEST_STEP, starless
+from classifier.surface import read_surface
+from classifier.views import PHYSICAL, make_views
+
+NOISE, WIDTH_PX = 10.0, 1.3
+UNKNOWN = torch.full((1, len(PHYSICAL)), torch.nan)
+LINE = (250.0, 300.0, 3600.0, 2500.0)  # from end to end, px
+
+
+def frame(shape, stars: int, height: float = 0.0, seed: int = 1) -> torch.Tensor:
+    """Stars of Gaussian shape with counts as on the sky (fluxes by a power law), and a line."""
+    rng = np.random.default_rng(seed)
+    light = np.zeros(shape)
+    places = rng.integers(0, shape[0], stars), rng.integers(0, shape[1], stars)
+    np.add.at(light, places, 15 * NOISE * (1 + rng.pareto(0.9, stars)).clip(1, 3e3))
+    light = ndimage.gaussian_filter(light, WIDTH_PX) * 2 * np.pi * WIDTH_PX**2
+    rows, columns = np.indices(shape, np.float32)
+    x0, y0, x1, y1 = LINE
+    length = np.hypot(x1 - x0, y1 - y0)
+    along = ((columns - x0) * (x1 - x0) + (rows - y0) * (y1 - y0)) / length
+    aside = ((columns - x0) * (y1 - y0) - (rows - y0) * (x1 - x0)) / length
+    light += height * np.exp(-0.5 * (aside / WIDTH_PX) ** 2) * ((along > 0) & (along < length))
+    light += rng.normal(1000.0, NOISE, shape)
+    return torch.from_numpy(light.astype(np.float32))[None]
+
+
+def surface_of(pixels):
+    return read_surface(pixels, torch.tensor([False]), torch.tensor([torch.nan]))
+
+
+def searched(cells) -> tuple[float, np.ndarray]:
+    rows, columns = inner_part(*cells.shape[1:])
+    found = line_search(prepare(cells, width=LOCAL_CELLS)[:, rows, columns])
+    ends = found.ends[0, 0].numpy() + np.array([columns.start, rows.start] * 2)
+    return float(found.snr[0].max()), ends
+
+
+@pytest.mark.parametrize("shape", [(2900, 4000), (3000, 4600)], ids=["even step", "odd step"])
+def test_a_faint_line_is_found_among_stars_that_drown_it(shape):
+    pixels = frame(shape, stars=24_000, height=0.6 * NOISE)
+    surface = surface_of(pixels)
+    assert surface.step == (4 if shape[1] == 4000 else 5)
+    drowned, _ = searched(surface.calm)
+    clear, ends = searched(starless(surface))
+    assert clear > 1.3 * drowned and clear > 9
+    x0, y0, x1, y1 = LINE
+    length = np.hypot(x1 - x0, y1 - y0)
+    places = (ends + 0.5) * 2 * surface.step - 0.5
+    off = (places[[0, 2]] - x0) * (y1 - y0) - (places[[1, 3]] - y0) * (x1 - x0)
+    assert np.abs(off).max() / length < 4 * surface.step
+    # What the views tell is that search: not the other one.
+    told = make_views(pixels, UNKNOWN, lines=True)
+    assert (told.facts - np.log1p(clear)).abs().min() < 1e-4
+    # Without the line there is none.
+    assert searched(starless(surface_of(frame(shape, stars=24_000))))[0] < 7
+
+
+def test_an_empty_field_loses_nothing():
+    # No star is high enough to be left out: the line's S/N is that of the other cells.
+    surface = surface_of(frame((2900, 4000), stars=0, height=0.6 * NOISE))
+    assert searched(starless(surface))[0] == pytest.approx(searched(surface.calm)[0], rel=0.1)
+
+
+@pytest.mark.parametrize("step", [4, 5])
+def test_gaps_hold_what_is_around_them(step):
+    # A plateau of 1 sigma with stars on it stays one: left at zero, the gaps would be holes in it.
+    rng = np.random.default_rng(3)
+    quarter = torch.ones(1, 60 * step, 80 * step)
+    rows, columns = (torch.from_numpy(rng.integers(0, n, 900)) for n in quarter.shape[1:])
+    quarter[0, rows, columns] = 500.0
+    cells = torch.zeros(1, 120, 160)
+    known = SimpleNamespace(quarter=quarter, half_noise=torch.tensor([2.0]), step=step, calm=cells)
+    assert (starless(known) - 1).abs().max() < 0.02
+
+
+def test_small_frames_are_searched_as_before():
+    # There the light of a bright trail itself would be left out.
+    pixels = frame((640, 960), stars=200)
+    surface = surface_of(pixels)
+    assert surface.step < SMALLEST_STEP
+    told = make_views(pixels, UNKNOWN, lines=True)
+    assert (told.facts - np.log1p(searched(surface.calm)[0])).abs().min() < 1e-4
