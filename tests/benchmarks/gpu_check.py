@@ -21,6 +21,8 @@ import torch
 from torch import Tensor
 
 from classifier.context import CONTEXT
+from classifier.starless import starless
+from classifier.surface import read_surface
 from classifier.sweeps import running_max
 from classifier.views import PHYSICAL, Views, make_views
 from classifier.vocabulary import KEYS
@@ -93,6 +95,7 @@ def differences(device: str) -> Iterator[Row]:
         yield from _of_light(name, planned, device)
         yield from _of_views(name, planned, device)
         yield from _of_tiles(name, cfa, device)
+    yield from _of_large_frames(device)
     yield from _of_noise(device)
 
 
@@ -163,6 +166,20 @@ def _of_views(name: str, planned: Plan, device: str) -> Iterator[Row]:
     yield Row(f"{name}: view lines", worst, "4 % of the values off by 0.03")
     yield Row(f"{name}: star places", _unlike_places(here, there) / 0.03, "3 % of the stars")
     yield from _of_network(name, here, device)
+
+
+def _of_large_frames(device: str) -> Iterator[Row]:
+    """Two frames of 12 Mpx of stars and noise: only as large as that are they searched so."""
+    generator = torch_stream("cpu", 9, "large")
+    pixels = torch.randn(2, 2900, 4000, generator=generator) * 10 + 1000
+    stars = torch.randint(0, pixels.numel(), (40_000,), generator=generator)
+    pixels.view(-1)[stars] += 5000 * torch.rand(len(stars), generator=generator)
+    about = torch.tensor([False] * 2), torch.tensor([torch.nan] * 2)
+    here = starless(read_surface(pixels, *about))
+    there = starless(read_surface(pixels.to(device), *(a.to(device) for a in about))).to("cpu")
+    # A pixel at the limit is a star on one device and none on the other.
+    worst = _mostly(here, there, 0.02, 0.001)
+    yield Row("light between stars", worst, "0.1 % of the cells off by 0.02 ADU")
 
 
 def _unlike_places(here: Views, there: Views) -> float:
