@@ -22,6 +22,8 @@ STANDS_OUT = 2.0  # times as long as all but a tenth of the other pieces
 FILLED = 0.85  # of the cells along it that are lit
 ALIKE_DEG, ALIKE = 12.0, 3  # so many pieces as long, the same way, are no trails
 MOST_BENT = 0.7  # cells that its middle lies beside the line through its ends
+WITH_A_STAR = 1.6  # times as many cells to a step along it as usual: there something touches it,
+BESIDE = 0.75  # and from the side, if the middle of these cells lies so far off
 CROWD = 200  # pieces as long as this search asks for: cloud, or everything hangs together
 PARTS = 6
 EVERYWHERE = np.ones((3, 3), bool)
@@ -131,11 +133,24 @@ def _piece(calm: Array, noise: float, number: Array, box: Array, own: int) -> Pi
     widths = counts / (length / PARTS)
     # Cells of a line askew are up to 1.41 apart.
     filled = len(np.unique((along - along.min()) // 1.5)) * 1.5 / length
-    # A straight line's cells lie within half its width, give or take the cells themselves; the
-    # rim of a ghost bends.
+    # A straight line's cells lie within half its width, give or take the cells themselves; the rim
+    # of a ghost bends.
     width = float(np.median(widths))
-    bend = abs(float(np.polyfit(along, across, 2)[0])) * (length / 2) ** 2
-    is_straight = float(across.std()) <= 0.29 * width + 0.5 and bend <= MOST_BENT
+    plain = _untouched(along, across)
+    bend = abs(float(np.polyfit(along[plain], across[plain], 2)[0])) * (length / 2) ** 2
+    is_straight = float(across[plain].std()) <= 0.29 * width + 0.5 and bend <= MOST_BENT
     slender = length >= SLENDER * max(width, 1.0) and filled >= FILLED and is_straight
     first, last = (middle + at * axes[:, 1] for at in (along.min(), along.max()))
     return Piece(np.concatenate((first, last)), length, width, snr, slender)
+
+
+def _untouched(along: Array, across: Array) -> Array:
+    """Which cells of a piece tell how straight it is: all, or where a star touches it from one side
+    those without it. A knot in its own middle, as a star has on its spike, is a part of it."""
+    step = ((along - along.min()) // 3).astype(int)
+    many = np.bincount(step)
+    plain = many[step] <= WITH_A_STAR * np.median(many[many > 0])
+    touched = np.flatnonzero(~plain)
+    if len(touched) and abs(across[touched].mean() - across[plain].mean()) > BESIDE:
+        return np.asarray(plain)
+    return np.ones(len(along), bool)

@@ -87,7 +87,7 @@ def find_trails(
     if min(calm.shape) < 48:
         return trails
     fine_picture = FinePicture(fine, covered, step // picture.mean_step_px)
-    view = _View(calm, picture, step, fwhm, fine_picture, sensor)
+    view = _View(calm, calm.copy(), picture, step, fwhm, fine_picture, sensor)
     for _ in range(MAX_TRAILS):
         found, searched = _best_line(calm)
         trail, ends = view.judged(found, searched)
@@ -105,17 +105,22 @@ def find_trails(
             _erase(calm, ends, DEFECT_CELLS, 0.0)
         elif trail.snr >= threshold and trail.is_line and trail.lit >= SURELY_LIT:
             trails.append(trail)
-    if not any(trail.is_line and trail.snr >= threshold for trail in trails):
-        trails += view.pieces(short, threshold)
+    pieces = view.pieces(short, threshold)
+    # A bright short trail lights a part of some line across the whole frame as well.
+    drawn_out = [any(_is_drawn_out(t, piece, snr, step) for piece, snr in pieces) for t in trails]
+    trails = [trail for trail, is_more in zip(trails, drawn_out, strict=True) if not is_more]
+    if any(drawn_out) or not any(trail.is_line and trail.snr >= threshold for trail in trails):
+        trails += [piece for piece, _ in pieces]
     return sorted(trails, key=lambda trail: (trail.is_line, trail.snr), reverse=True)
 
 
 @dataclass(frozen=True)
 class _View:
     """What found lines are looked at in. calm: (h, w) cells of `step` frame pixels a side, in
-    which erased lines are gone; fine: the same in more detail."""
+    which erased lines are gone; whole: with all lines; fine: the same in more detail."""
 
     calm: Array
+    whole: Array
     picture: SkyPicture
     step: int
     fwhm_px: float
@@ -149,8 +154,11 @@ class _View:
             return None, ends
         return replace(trail, snr=snr, along_grid=kind == UNCLEAR), ends
 
-    def pieces(self, short: list[tuple[Piece, float]], threshold: float) -> list[Trail]:
-        """Short trails that reach the threshold and are not the sensor's. short: as `_pieces`."""
+    def pieces(
+        self, short: list[tuple[Piece, float]], threshold: float
+    ) -> list[tuple[Trail, float]]:
+        """Short trails that reach the threshold and are not the sensor's, and the S/N that each has
+        as a long line has it. short: as `_pieces`."""
         trails = []
         for piece, one_sided in short:
             ends = tuple(self._in_frame(piece.ends).tolist())
@@ -158,7 +166,8 @@ class _View:
             upright = np.abs(piece.ends[2:] - piece.ends[:2]).min() < 2 * ALONG_GRID
             if piece.snr < threshold or (upright and self._kind(piece.ends) != TRAIL):
                 continue
-            trails.append(Trail(ends, piece.snr, 1.0, one_sided, width, widest, False))
+            trail = Trail(ends, piece.snr, 1.0, one_sided, width, widest, False)
+            trails.append((trail, line_snr(self.whole, piece.ends)))
         return trails
 
     def _kind(self, line: Array) -> str:
@@ -177,6 +186,15 @@ class _View:
     def _in_frame(self, ends: Array) -> Array:
         corner = np.array([self.picture.x0, self.picture.y0] * 2)
         return (np.asarray(ends, float) + 0.5) * self.step - 0.5 + corner
+
+
+def _is_drawn_out(line: Trail, piece: Trail, piece_snr: float, step: int) -> bool:
+    """Whether a line is a short trail on it and no more: with its other parts its S/N is less."""
+    x0, y0, x1, y1 = line.ends
+    length = max(float(np.hypot(x1 - x0, y1 - y0)), 1.0)
+    ends = np.reshape(piece.ends, (2, 2))
+    off = np.abs((ends[:, 0] - x0) * (y1 - y0) - (ends[:, 1] - y0) * (x1 - x0)) / length
+    return piece_snr > line.snr and bool(off.max() < 3 * step + piece.width_px / 2)
 
 
 def _reaching(line: Array, other: Array) -> Array:

@@ -1,12 +1,14 @@
 """Short trails: thin pieces painted into noise are found where they lie, and nothing else is."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy import ndimage
 
 from classifier.short_trails import EVERYWHERE, _boxes, short_trails
+from classifier.trails import Trail, _is_drawn_out
 
 SHAPE = (300, 420)
 
@@ -89,3 +91,23 @@ def test_boxes_are_those_of_scipys_find_objects():
         for rows, columns in ndimage.find_objects(number)
     ]
     np.testing.assert_array_equal(_boxes(number, lit, count), expected)
+
+
+def test_a_star_that_touches_a_streak_does_not_bend_it():
+    # Beside its end and as wide again as the streak: a fit to all of it together bends.
+    y, x = np.indices(SHAPE)
+    for seed in range(4):
+        line = streak((100, 120, 160, 123), 30.0)
+        star = 300 * np.exp(-0.5 * ((x - 145) ** 2 + (y - 125.5) ** 2) / 1.5**2)
+        found = short_trails(sky(seed, stars=0) + line + star)
+        assert len(found) == 1 and found[0].length == pytest.approx(60, abs=4)
+
+
+def test_a_line_is_a_short_trail_drawn_out_where_its_other_parts_add_nothing():
+    line = Trail((0.0, 300.0, 900.0, 330.0), 11.0, 0.75, 0.1, 4.0, 12.0, False)
+    piece = replace(line, ends=(300.0, 310.0, 450.0, 315.0), snr=88.0)
+    aside = replace(piece, ends=(300.0, 410.0, 450.0, 415.0))
+    # As long lines are taken the piece alone has 14 where the whole has 11; with 9 the rest is lit.
+    assert _is_drawn_out(line, piece, 14.0, step=3)
+    assert not _is_drawn_out(line, piece, 9.0, step=3)
+    assert not _is_drawn_out(line, aside, 14.0, step=3)
