@@ -46,8 +46,13 @@ def decisive(key: str, opinion: Opinion) -> str:
     """ "yes" or "no" where the measure lies clear of the soft zone, else ""."""
     found = opinion.evidence.get(key)
     row = fault(key)
-    if found is None or found.value is None or not found.threshold or row.grows_downwards:
+    if found is None or found.value is None or not found.threshold:
         return ""
+    if row.grows_downwards:
+        times = row.clean_below / row.counts_from
+        is_deep = found.state == "yes" and found.value <= found.threshold / times
+        is_free = found.state == "no" and found.value >= found.threshold * times
+        return "yes" if is_deep else "no" if is_free else ""
     # A measure may count from another level, in another unit, than the vocabulary does: the
     # soft zone keeps its share of the threshold.
     zone = (row.counts_from - row.clean_below) * found.threshold / row.counts_from

@@ -258,6 +258,31 @@ def test_faults_of_the_same_light_are_weighed_together():
     assert verdict(drift=0.45, vibration=0.2, evidence=no) == "keep"
 
 
+@pytest.mark.parametrize("key", KEYS)
+def test_what_the_model_half_sees_and_the_measure_clearly_finds_is_a_label(key):
+    row = fault(key)
+    clear = 0.4 if row.grows_downwards else 3.0
+    seen = {key: measure(key, "yes", clear)}
+    told = judge_sub(opinion(noise_ratio=3.0, evidence=seen, **{key: 0.5}), LEVELS, MANY)
+    assert told.faults == (key,)
+    costs = row.effect is Effect.SPOILS or key in ("trail", "gradient")
+    assert told.verdict == ("look" if costs or key == "reflection" else "keep")
+    assert ("the measure bears it out" in told.why) == costs
+    # Less sure, by a measure in the soft zone, or with the measure alone it is none.
+    for confidence, times in ((0.29, clear), (0.5, 0.9 if row.grows_downwards else 1.01)):
+        seen = {key: measure(key, "yes", times)}
+        assert judge_sub(opinion(evidence=seen, **{key: confidence}), LEVELS, MANY).faults == ()
+
+
+def test_of_faults_that_are_one_light_one_is_borne_out():
+    seen = {"drift": measure("drift", "yes", 2.0), "vibration": measure("vibration", "yes", 2.0)}
+    told = judge_sub(opinion(drift=0.3, vibration=0.35, evidence=seen), LEVELS, MANY)
+    assert told.faults == ("vibration",)
+    # Beside a label there is no second one for the same light.
+    told = judge_sub(opinion(drift=0.35, vibration=0.9, evidence=seen), LEVELS, MANY)
+    assert told.faults == ("vibration",) and told.verdict == "drop"
+
+
 def test_measured_sibling_supports_a_perhaps():
     # The measure calls it a vibration, the model half sees a drift: one and the same light.
     evidence = {"drift": measure("drift", "no", 1.2), "vibration": measure("vibration", "yes", 1.2)}
