@@ -88,7 +88,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault(
         "clouds",
         "clouds",
-        "patchy loss of stars with patchy glow",
+        "stars dimmed, evenly or in patches, mostly with glow",
         Effect.SPOILS,
         "mag lost",
         0.25,

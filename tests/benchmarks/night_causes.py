@@ -14,7 +14,9 @@ true cause first in 462 of 560 (82 %), a wrong one sure in 9 (1.6 %); 140000 to 
 signs: 276 of 333 (83 %), a wrong one sure in 1 (0.3 %). On the nights of these the present signs
 were made; 150000 to 151927 judged them once: 486 of 560 (86.8 %), a wrong one sure in 7 (1.3 %). Of
 20 each: field coma 12, cable 13, seeing 14, wind and a knocked focuser 15, the others 16 to 20.
-Limits were not changed since. The default begins beyond them all.
+Limits were not changed since. On 160000 to 161104, twelve nights of each of five causes, clouds as
+even as decks are over a field and the present search for trails were set against the former ones:
+55 of 60, before 56, none wrongly sure. The default begins beyond them all.
 """
 
 import argparse
@@ -112,7 +114,7 @@ def main() -> None:
     parser.add_argument("--subs", type=int, default=18)
     parser.add_argument("--width", type=int, default=512, help="of a sub, px")
     parser.add_argument("--height", type=int, default=384, help="of a sub, px")
-    parser.add_argument("--seed", type=int, default=160_000)
+    parser.add_argument("--seed", type=int, default=170_000)
     parser.add_argument("--causes", nargs="*", default=list(CAUSES))
     parser.add_argument("--workers", type=int, default=1, help="processes of one thread each")
     parser.add_argument("--json", type=Path, help="file for the signs of every night")
