@@ -145,7 +145,8 @@ def make_views(
     pixels: (B, H, W) float32 ADU, finite, H and W at least 64. Raw mosaic where is_cfa is 1.
     physical: (B, len(PHYSICAL)) float32, NaN = unknown. overview: of the only frame, if at hand.
     lines: whether the light along the best lines is looked at, as `NetworkConfig.lines` says;
-    they are then searched as the measures do, against the narrower local mean.
+    they are then searched as the measures do, against the narrower local mean, in large frames
+    between the stars.
     """
     known = dict(zip(PHYSICAL, physical.unbind(1), strict=True))
     is_cfa = known["is_cfa"] > 0.5
