@@ -61,17 +61,19 @@ def compare(
     results = read_results(folder)
     read = [frame for frame in results.frames if not frame.error]
     entries = [frame.as_json() for frame in read]
+    thresholds = thresholds_of(results, model)
     scores = None
     if against is not None:
         from classifier.scores import score
         from classifier.truth import read_truth
 
-        scores = score(read, read_truth(against, [frame.path for frame in results.frames]))
+        table = read_truth(against, [frame.path for frame in results.frames])
+        scores = score(read, table, thresholds)
     return Comparison(
         results,
-        list(tallies(entries).values()),
-        disputes(entries),
-        thresholds_of(results, model),
+        list(tallies(entries, thresholds).values()),
+        disputes(entries, thresholds),
+        thresholds,
         scores,
         read,
     )

@@ -66,14 +66,14 @@ def agreement(model_says: bool, state: str) -> str:
 def agreements(frame: Entry, thresholds: Mapping[str, float] | None = None) -> dict[str, str]:
     """Agreement on every fault of one entry of frames.json; empty for a frame with an error.
 
-    The model says yes where its confidence reaches the threshold, or without thresholds where
-    the fault is among the labels given.
+    The model says yes where its confidence reaches the threshold, or, where thresholds are not
+    known, where the fault is among the labels given.
     """
     if frame.get("error"):
         return {}
     return {
         key: agreement(
-            _model_says(frame, key, thresholds),
+            model_says(frame, key, thresholds),
             frame["evidence"][key]["state"] if key in frame["evidence"] else "unknown",
         )
         for key in KEYS
@@ -100,7 +100,8 @@ def disputes(
     return sorted(found, key=lambda dispute: (-dispute.weight, dispute.path, dispute.fault))
 
 
-def _model_says(frame: Entry, key: str, thresholds: Mapping[str, float] | None) -> bool:
+def model_says(frame: Entry, key: str, thresholds: Mapping[str, float] | None) -> bool:
+    """Whether the model alone says yes; a label may also rest on what was measured."""
     if thresholds is None:
         return key in frame["faults"]
     return frame["confidence"][key] >= thresholds[key]

@@ -70,7 +70,7 @@ def scatter(
         Point(
             round(across(octaves), 1),
             round(_up(frame.confidence[key]), 1),
-            agreements(frame.as_json())[key],
+            agreements(frame.as_json(), thresholds)[key],
             frame.path,
             _title(frame, key),
         )

@@ -2,16 +2,16 @@
 
     scores = score(frames, read_truth(path, names))
 
-Both are asked the same of the same subs. The model answers with the labels given and ranks by its
+Both are asked the same of the same subs. The model answers by its own thresholds and ranks by its
 confidence; a measure answers with "yes" ("unknown" finds nothing) and ranks by `standing`.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from classifier.crosscheck import Entry
+from classifier.crosscheck import Entry, model_says
 from classifier.results import FrameResult
 from classifier.truth import TruthTable
 from classifier.vocabulary import KEYS, fault
@@ -73,20 +73,28 @@ class Scores:
         return [_row(row) for row in self.faults if row.positives or _gives(row)]
 
 
-def score(frames: Sequence[FrameResult], table: TruthTable) -> Scores:
-    """Score labelled subs; those without a row in the table, or unreadable, are left out."""
-    known = [frame for frame in frames if frame.path in table.rows and not frame.error]
+def score(
+    frames: Sequence[FrameResult],
+    table: TruthTable,
+    thresholds: Mapping[str, float] | None = None,
+) -> Scores:
+    """Score labelled subs; those without a row in the table, or unreadable, are left out.
+    thresholds: of the model, see `crosscheck.model_says`."""
+    listed = [frame for frame in frames if frame.path in table.rows and not frame.error]
     faults = []
     for key in KEYS:
-        told = [(frame, table.rows[frame.path].of(key)) for frame in known]
-        faults.append(_fault_score(key, [(f, is_so) for f, is_so in told if is_so is not None]))
-    return Scores(len(known), tuple(faults), table.notes)
+        told = [(frame, table.rows[frame.path].of(key)) for frame in listed]
+        known = [(frame, is_so) for frame, is_so in told if is_so is not None]
+        model = [model_says(frame.as_json(), key, thresholds) for frame, _ in known]
+        faults.append(_fault_score(key, known, model))
+    return Scores(len(listed), tuple(faults), table.notes)
 
 
-def _fault_score(key: str, told: Sequence[tuple[FrameResult, bool]]) -> FaultScore:
+def _fault_score(
+    key: str, told: Sequence[tuple[FrameResult, bool]], model: Sequence[bool]
+) -> FaultScore:
     truth = [is_so for _, is_so in told]
     found = [frame.evidence.get(key) or {"state": "unknown"} for frame, _ in told]
-    model = [key in frame.faults for frame, _ in told]
     measure = [each["state"] == "yes" for each in found]
     return FaultScore(
         key,

@@ -10,6 +10,7 @@ from classifier.compare import by_frame, compare, told
 from classifier.results import FrameResult, Results, write_results
 from classifier.terminal import show_comparison
 from classifier.vocabulary import KEYS, fault
+from classifier.weights import load_model
 
 # Of eight frames: what the model gives, and what the measure says about trails.
 MODEL = (1, 1, 1, 0, 0, 0, 0, 1)
@@ -43,6 +44,29 @@ def comparison(tmp_path_factory):
     folder = tmp_path_factory.mktemp("results")
     write_results(Results({}, frames), folder)
     return compare(folder)
+
+
+def test_a_label_that_rests_on_the_measure_is_not_the_models_word(tmp_path):
+    """The two are compared with each other: what made them a label together is no agreement."""
+    model, row = load_model(), fault("clouds")
+    evidence = {
+        key: {"state": "unknown", "value": None, "unit": "", "threshold": None} for key in KEYS
+    }
+    evidence["clouds"] = {"state": "yes", "value": 2.0, "unit": row.unit, "threshold": 0.25}
+    made = {"model": model.name, "model_sha256": model.sha256}
+    half = FrameResult(
+        "half.fits",
+        faults=["clouds"],
+        confidence=dict.fromkeys(KEYS, 0.02) | {"clouds": 0.4},
+        evidence=evidence,
+    )
+    write_results(Results(made, [half]), tmp_path)
+    (tmp_path / "truth.csv").write_text("file,labels\nhalf.fits,clouds\n", encoding="utf-8")
+    told = compare(tmp_path, against=tmp_path / "truth.csv")
+    assert told.tallies[KEYS.index("clouds")].counts["measure_only"] == 1
+    assert [dispute.fault for dispute in told.disputes] == ["clouds"]
+    clouds = told.scores.faults[KEYS.index("clouds")]
+    assert (clouds.model.recall, clouds.measure.recall) == (0.0, 1.0)
 
 
 def test_counts_and_kappa_of_a_night(comparison):
