@@ -63,7 +63,7 @@ def test_a_label_that_rests_on_the_measure_is_not_the_models_word(tmp_path):
     write_results(Results(made, [half]), tmp_path)
     (tmp_path / "truth.csv").write_text("file,labels\nhalf.fits,clouds\n", encoding="utf-8")
     told = compare(tmp_path, against=tmp_path / "truth.csv")
-    assert told.tallies[KEYS.index("clouds")].counts["measure_only"] == 1
+    assert told.tallies[KEYS.index("clouds")].counts["measure only"] == 1
     assert [dispute.fault for dispute in told.disputes] == ["clouds"]
     clouds = told.scores.faults[KEYS.index("clouds")]
     assert (clouds.model.recall, clouds.measure.recall) == (0.0, 1.0)
