@@ -2,18 +2,22 @@
 
     costs_of(results)      # for the template: the costliest fault first
 
-A sub that is dropped or waits for a look counts under each fault it was labelled with; kept subs
-cost nothing here, whatever their faults.
+A sub that is dropped or waits for a look counts under each of its labels that can be the reason:
+what darks, flats or dithering mend takes no sub from a stack. Kept subs cost nothing here, whatever
+their faults.
 """
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from classifier.night_reading import PERHAPS_FROM, sureness
+from classifier.opinion import same_light
 from classifier.remedies import remedy
 from classifier.results import FrameResult, Results
-from classifier.vocabulary import KEYS, Verdict, fault
+from classifier.verdict import FEW_SUBS
+from classifier.vocabulary import KEYS, Effect, Verdict, fault
 from classifier.wording import capital, counted, duration
 
 EFFECTS = {
@@ -21,6 +25,9 @@ EFFECTS = {
     "calibrates": "calibration mends it",
     "depends": "depends on the run",
 }
+# Reasons where there is no better one: a gradient drops a sub by its noise alone, a reflection asks
+# for a look.
+SECOND_REASONS = ("gradient", "reflection")
 CAUSES = 2  # of a fault that are told in full; the course of the night has them all
 
 
@@ -45,20 +52,51 @@ def loss(frames: Sequence[FrameResult]) -> Loss:
     return Loss(len(frames), sum(known) if len(known) == len(frames) else None)
 
 
+def reasons(frame: FrameResult, run_size: int) -> tuple[str, ...]:
+    """The labels that can be why a sub of a run of this size is not kept; () for a kept one."""
+    if frame.verdict == Verdict.KEEP:
+        return ()
+    first = tuple(
+        key
+        for key in frame.faults
+        if fault(key).effect is Effect.SPOILS or (key == "trail" and run_size > FEW_SUBS)
+    )
+    return first or tuple(key for key in frame.faults if key in SECOND_REASONS)
+
+
+def subs_lost(results: Results) -> dict[str, list[FrameResult]]:
+    """Of every fault the subs that it cost, the dropped ones first; "" for those without a label
+    that can be the reason."""
+    frames = [frame for frame in results.frames if not frame.error]
+    size = Counter(frame.run for frame in frames)
+    found: dict[str, list[FrameResult]] = {}
+    for frame in sorted(frames, key=lambda frame: frame.verdict != Verdict.DROP):
+        why = reasons(frame, size[frame.run])
+        for key in why or ("",) * (frame.verdict != Verdict.KEEP):
+            found.setdefault(key, []).append(frame)
+    return found
+
+
 def found_rows(results: Results) -> list[dict[str, Any]]:
     """A row for every fault that any sub was labelled with, the costliest first."""
     frames = [frame for frame in results.frames if not frame.error]
-    rows = [_found(key, [f for f in frames if key in f.faults]) for key in KEYS]
+    lost = subs_lost(results)
+    rows = [_found(key, [f for f in frames if key in f.faults], lost.get(key, [])) for key in KEYS]
     return sorted((row for row in rows if row["count"]), key=lambda row: row["rank"], reverse=True)
 
 
-def _found(key: str, frames: Sequence[FrameResult]) -> dict[str, Any]:
-    by_verdict = {
+def _of_verdicts(frames: Sequence[FrameResult]) -> dict[Verdict, Loss]:
+    return {
         verdict: loss([frame for frame in frames if frame.verdict == verdict])
         for verdict in Verdict
     }
-    drop, look = by_verdict[Verdict.DROP], by_verdict[Verdict.LOOK]
-    states = [frame.evidence.get(key, {}).get("state", "unknown") for frame in frames]
+
+
+def _found(key: str, frames: Sequence[FrameResult], lost: Sequence[FrameResult]) -> dict[str, Any]:
+    """frames: labelled with the fault; lost: of these, those that it cost."""
+    by_verdict, by_cost = _of_verdicts(frames), _of_verdicts(lost)
+    drop, look = by_cost[Verdict.DROP], by_cost[Verdict.LOOK]
+    states = [_state(key, frame) for frame in frames]
     row = fault(key)
     return {
         "key": key,
@@ -66,9 +104,11 @@ def _found(key: str, frames: Sequence[FrameResult]) -> dict[str, Any]:
         "what": row.what,
         "effect": EFFECTS[row.effect],
         "count": len(frames),
-        "drop": drop,
-        "look": look,
+        "drop": by_verdict[Verdict.DROP],
+        "look": by_verdict[Verdict.LOOK],
         "keep": by_verdict[Verdict.KEEP],
+        "cost": _cost(drop, look),
+        "subs": [frame.path for frame in lost],
         "rank": (drop.seconds or 0, drop.count, look.seconds or 0, look.count, len(frames)),
         "agree": states.count("yes"),
         "against": states.count("no"),
@@ -76,29 +116,23 @@ def _found(key: str, frames: Sequence[FrameResult]) -> dict[str, Any]:
     }
 
 
+def _state(key: str, frame: FrameResult) -> str:
+    """What the measures say of a fault; of faults that are the same light one yes is enough."""
+    states = {k: frame.evidence.get(k, {}).get("state", "unknown") for k in same_light(key)}
+    return "yes" if "yes" in states.values() else states[key]
+
+
 def costs_of(results: Results) -> list[dict[str, Any]]:
     """Faults that cost subs, the costliest first, each with what the night tells of its cause."""
     return [
         {
             **row,
-            "cost": _cost(row["drop"], row["look"]),
             "causes": _causes(results, row["key"]),
-            "subs": [frame.path for frame in _costing(results, row["key"])],
             "possible": [cause.name for cause in remedy(row["key"]).causes],
         }
         for row in found_rows(results)
-        if row["drop"].count or row["look"].count
+        if row["cost"]
     ]
-
-
-def _costing(results: Results, key: str) -> list[FrameResult]:
-    """The subs that a fault cost, the dropped ones first."""
-    found = [
-        frame
-        for frame in results.frames
-        if not frame.error and key in frame.faults and frame.verdict != Verdict.KEEP
-    ]
-    return sorted(found, key=lambda frame: frame.verdict != Verdict.DROP)
 
 
 def _cost(drop: Loss, look: Loss) -> str:
@@ -123,11 +157,6 @@ def _causes(results: Results, key: str) -> list[dict[str, Any]]:
 
 
 def nameless(results: Results) -> Loss:
-    """Subs to look at that carry no label: model and measures differ, or the frame is strange."""
-    return loss(
-        [
-            frame
-            for frame in results.frames
-            if not frame.error and frame.verdict != Verdict.KEEP and not frame.faults
-        ]
-    )
+    """Subs without a label that can be the reason why they are not kept: model and measures differ,
+    or the frame is strange."""
+    return loss(subs_lost(results).get("", []))
