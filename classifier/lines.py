@@ -52,7 +52,7 @@ def prepare(picture: Tensor, clip_sigma: float = 3.0, width: int = WIDE_CELLS) -
     """
     inner = picture[:, None, RIM:-RIM, RIM:-RIM]
     padded = F.pad(inner, (width // 2 + RIM,) * 4, mode="reflect")[:, 0]
-    smooth = _running_sum(_running_sum(padded, width, 1), width, 2) / width**2
+    smooth = running_sum(running_sum(padded, width, 1), width, 2) / width**2
     flat = picture - smooth
     flat -= middle(flat.transpose(1, 2))[:, None]
     flat -= middle(flat)[..., None]
@@ -66,7 +66,7 @@ def prepare(picture: Tensor, clip_sigma: float = 3.0, width: int = WIDE_CELLS) -
     return clipped
 
 
-def _running_sum(picture: Tensor, width: int, dim: int) -> Tensor:
+def running_sum(picture: Tensor, width: int, dim: int) -> Tensor:
     """Sums of `width` neighbours along a dimension, put together from sums of 1, 2, 4, ...; a
     tenth of the time of a pooling with stride 1 on a CPU."""
     length = picture.shape[dim] - width + 1

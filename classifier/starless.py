@@ -10,8 +10,8 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
+from classifier.lines import running_sum
 from classifier.surface import Surface
-from classifier.sweeps import running_max
 
 # Cells of fewer half-size pixels a side hold few stars.
 SMALLEST_STEP = 4
@@ -19,18 +19,28 @@ SMALLEST_STEP = 4
 STAR, CLIPPED = 8.0, 3.0
 # Cells to a side whose mean fills what was left out.
 AROUND = 11
-_LEAST_SEEN = 0.05
+_LEAST_SEEN = 5.0  # cells, of all around
 
 
 def starless(surface: Surface) -> Tensor:
     """(B, h, w) ADU above the coarse sky, on the grid of `Surface.calm`."""
     noise = surface.half_noise[:, None, None] / 2
     quarter = surface.quarter
-    stars = running_max(running_max((quarter > STAR * noise).float(), 3, 1), 3, 2)
-    between = torch.minimum(quarter, CLIPPED * noise) * (1 - stars)
-    light, seen = _pooled(between, surface), 1 - _pooled(stars, surface)
-    around = _smoothed(light) / _smoothed(seen).clamp_min(_LEAST_SEEN)
+    stars = _grown(quarter > STAR * noise)
+    between = torch.minimum(quarter, CLIPPED * noise).masked_fill_(stars, 0.0)
+    light, seen = _pooled(between, surface), 1 - _pooled(stars.to(quarter.dtype), surface)
+    around = _sums_around(light) / _sums_around(seen).clamp_min(_LEAST_SEEN)
     return light + (1 - seen) * around
+
+
+def _grown(mask: Tensor) -> Tensor:
+    """A mask and the eight neighbours of its pixels."""
+    for dim in (1, 2):
+        grown, rest = mask.clone(), mask.shape[dim] - 1
+        grown.narrow(dim, 1, rest).logical_or_(mask.narrow(dim, 0, rest))
+        grown.narrow(dim, 0, rest).logical_or_(mask.narrow(dim, 1, rest))
+        mask = grown
+    return mask
 
 
 def _pooled(quarter: Tensor, surface: Surface) -> Tensor:
@@ -44,5 +54,7 @@ def _pooled(quarter: Tensor, surface: Surface) -> Tensor:
     return rows.reshape(batch, high, wide, side).mean(3)
 
 
-def _smoothed(cells: Tensor) -> Tensor:
-    return F.avg_pool2d(cells[:, None], AROUND, 1, AROUND // 2, count_include_pad=False)[:, 0]
+def _sums_around(cells: Tensor) -> Tensor:
+    """Sums of `AROUND` x `AROUND` cells, of fewer at the edges."""
+    padded = F.pad(cells, (AROUND // 2,) * 4)
+    return running_sum(running_sum(padded, AROUND, 1), AROUND, 2)

@@ -7,7 +7,7 @@ import pytest
 import torch
 import torch.nn.functional as F
 
-from classifier.lines import _running_sum, inner_part, line_search, prepare
+from classifier.lines import inner_part, line_search, prepare, running_sum
 
 
 def drawn(ends, amplitude, shape=(200, 260), seed=0):
@@ -88,9 +88,9 @@ def test_steep_lines_agree_with_sums_one_by_one():
 
 
 @pytest.mark.parametrize("width", [1, 2, 7, 15, 16])
-def test_running_sums_are_poolings(width):
+def testrunning_sums_are_poolings(width):
     picture = torch.randn(2, 70, 90) * 5 + 300
-    ran = _running_sum(_running_sum(picture, width, 1), width, 2)
+    ran = running_sum(running_sum(picture, width, 1), width, 2)
     outside = F.avg_pool2d(picture[:, None], width, 1)[:, 0] * width**2
     # Sums of up to 256 float32 of some 300: units in the last place of the sum.
     assert torch.allclose(ran, outside, rtol=2e-6)
