@@ -183,6 +183,8 @@ def _one_frame(scene: Scene, rng: np.random.Generator) -> Scene:
     count = int(rng.choice([0, 1, 2, 3], p=[0.32, 0.42, 0.19, 0.07]))
     keys, weights = list(FRAME_FAULTS), np.array(list(FRAME_FAULTS.values()))
     drawn = [str(k) for k in rng.choice(keys, count, replace=False, p=weights / weights.sum())]
+    if scene.clouds is not None:  # another would take the place of the one that lasts
+        drawn = [key for key in drawn if key != "clouds"]
     shapes = [key for key in drawn if key in SHAPE_KEYS]
     # Two smears at once are rare, and then neither can be read.
     spare = shapes[0 if _is_misshapen(scene) else 1 :] if rng.random() < 0.85 else []

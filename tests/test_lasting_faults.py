@@ -52,6 +52,13 @@ def test_a_star_has_one_smear_of_the_night_only(clean):
         assert (run == drawn_out) == (key in SHAPE_KEYS)
 
 
+def test_a_cloud_that_lasts_is_the_only_one_of_its_subs():
+    # Another one would be scored beside subs of the same veil that are not.
+    for index in range(30):
+        for scene in draw_scenes(17, index, 10 * RUN_FRAMES, 256, 256, cfa=False):
+            assert scene.recipe.count("clouds") <= 1
+
+
 def test_lasting_faults_come_as_often_as_they_say():
     runs = 0
     found = dict.fromkeys(LASTING_FAULTS, 0)
