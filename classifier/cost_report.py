@@ -16,8 +16,8 @@ from classifier.night_reading import PERHAPS_FROM, sureness
 from classifier.opinion import same_light
 from classifier.remedies import remedy
 from classifier.results import FrameResult, Results
-from classifier.verdict import FEW_SUBS
-from classifier.vocabulary import KEYS, Effect, Verdict, fault
+from classifier.verdict import costs_sub
+from classifier.vocabulary import KEYS, Verdict, fault
 from classifier.wording import capital, counted, duration
 
 EFFECTS = {
@@ -56,11 +56,7 @@ def reasons(frame: FrameResult, run_size: int) -> tuple[str, ...]:
     """The labels that can be why a sub of a run of this size is not kept; () for a kept one."""
     if frame.verdict == Verdict.KEEP:
         return ()
-    first = tuple(
-        key
-        for key in frame.faults
-        if fault(key).effect is Effect.SPOILS or (key == "trail" and run_size > FEW_SUBS)
-    )
+    first = tuple(key for key in frame.faults if costs_sub(key, run_size))
     return first or tuple(key for key in frame.faults if key in SECOND_REASONS)
 
 
@@ -70,10 +66,10 @@ def subs_lost(results: Results) -> dict[str, list[FrameResult]]:
     frames = [frame for frame in results.frames if not frame.error]
     size = Counter(frame.run for frame in frames)
     found: dict[str, list[FrameResult]] = {}
-    for frame in sorted(frames, key=lambda frame: frame.verdict != Verdict.DROP):
-        why = reasons(frame, size[frame.run])
-        for key in why or ("",) * (frame.verdict != Verdict.KEEP):
-            found.setdefault(key, []).append(frame)
+    for verdict in (Verdict.DROP, Verdict.LOOK):
+        for frame in (frame for frame in frames if frame.verdict == verdict):
+            for key in reasons(frame, size[frame.run]) or ("",):
+                found.setdefault(key, []).append(frame)
     return found
 
 

@@ -73,7 +73,7 @@ def agreements(frame: Entry, thresholds: Mapping[str, float] | None = None) -> d
         return {}
     return {
         key: agreement(
-            model_says(frame, key, thresholds),
+            model_says(key, frame["faults"], frame["confidence"], thresholds),
             frame["evidence"][key]["state"] if key in frame["evidence"] else "unknown",
         )
         for key in KEYS
@@ -100,11 +100,17 @@ def disputes(
     return sorted(found, key=lambda dispute: (-dispute.weight, dispute.path, dispute.fault))
 
 
-def model_says(frame: Entry, key: str, thresholds: Mapping[str, float] | None) -> bool:
-    """Whether the model alone says yes; a label may also rest on what was measured."""
+def model_says(
+    key: str,
+    faults: Sequence[str],
+    confidence: Mapping[str, float],
+    thresholds: Mapping[str, float] | None,
+) -> bool:
+    """Whether the model alone says yes to a fault of a sub; a label may also rest on what was
+    measured. Where thresholds are not known the sub's labels, `faults`, stand for its word."""
     if thresholds is None:
-        return key in frame["faults"]
-    return frame["confidence"][key] >= thresholds[key]
+        return key in faults
+    return confidence[key] >= thresholds[key]
 
 
 def _tally(key: str, said: Sequence[str]) -> Tally:

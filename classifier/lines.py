@@ -16,7 +16,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from classifier.sweeps import middle
+from classifier.sweeps import middle, running_sum
 
 # Rows and columns along the edges in which no line is looked for.
 RIM = 4
@@ -64,23 +64,6 @@ def prepare(picture: Tensor, clip_sigma: float = 3.0, width: int = WIDE_CELLS) -
         clipped.narrow(dim, 0, RIM).zero_()
         clipped.narrow(dim, clipped.shape[dim] - RIM, RIM).zero_()
     return clipped
-
-
-def running_sum(picture: Tensor, width: int, dim: int) -> Tensor:
-    """Sums of `width` neighbours along a dimension, put together from sums of 1, 2, 4, ...; a
-    tenth of the time of a pooling with stride 1 on a CPU."""
-    length = picture.shape[dim] - width + 1
-    power, size, done = picture, 1, 0
-    total = torch.zeros_like(picture.narrow(dim, 0, length))
-    while True:
-        if width & size:
-            total += power.narrow(dim, done, length)
-            done += size
-        if 2 * size > width:
-            return total
-        rest = power.shape[dim] - size
-        power = power.narrow(dim, 0, rest) + power.narrow(dim, size, rest)
-        size *= 2
 
 
 def inner_part(height: int, width: int) -> tuple[slice, slice]:

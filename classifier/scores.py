@@ -85,7 +85,7 @@ def score(
     for key in KEYS:
         told = [(frame, table.rows[frame.path].of(key)) for frame in listed]
         known = [(frame, is_so) for frame, is_so in told if is_so is not None]
-        model = [model_says(frame.as_json(), key, thresholds) for frame, _ in known]
+        model = [model_says(key, f.faults, f.confidence, thresholds) for f, _ in known]
         faults.append(_fault_score(key, known, model))
     return Scores(len(listed), tuple(faults), table.notes)
 

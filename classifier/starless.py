@@ -10,8 +10,8 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
-from classifier.lines import running_sum
 from classifier.surface import Surface
+from classifier.sweeps import running_sum
 
 # Cells of fewer half-size pixels a side hold few stars.
 SMALLEST_STEP = 4

@@ -87,7 +87,8 @@ def find_trails(
     if min(calm.shape) < 48:
         return trails
     fine_picture = FinePicture(fine, covered, step // picture.mean_step_px)
-    view = _View(calm, calm.copy(), picture, step, fwhm, fine_picture, sensor)
+    view = _View(calm, picture, step, fwhm, fine_picture, sensor)
+    pieces = view.pieces(short, threshold)  # while no line is erased
     for _ in range(MAX_TRAILS):
         found, searched = _best_line(calm)
         trail, ends = view.judged(found, searched)
@@ -105,7 +106,6 @@ def find_trails(
             _erase(calm, ends, DEFECT_CELLS, 0.0)
         elif trail.snr >= threshold and trail.is_line and trail.lit >= SURELY_LIT:
             trails.append(trail)
-    pieces = view.pieces(short, threshold)
     # A bright short trail lights a part of some line across the whole frame as well.
     drawn_out = [any(_is_drawn_out(t, piece, snr, step) for piece, snr in pieces) for t in trails]
     trails = [trail for trail, is_more in zip(trails, drawn_out, strict=True) if not is_more]
@@ -117,10 +117,9 @@ def find_trails(
 @dataclass(frozen=True)
 class _View:
     """What found lines are looked at in. calm: (h, w) cells of `step` frame pixels a side, in
-    which erased lines are gone; whole: with all lines; fine: the same in more detail."""
+    which erased lines are gone; fine: the same in more detail."""
 
     calm: Array
-    whole: Array
     picture: SkyPicture
     step: int
     fwhm_px: float
@@ -167,7 +166,7 @@ class _View:
             if piece.snr < threshold or (upright and self._kind(piece.ends) != TRAIL):
                 continue
             trail = Trail(ends, piece.snr, 1.0, one_sided, width, widest, False)
-            trails.append((trail, line_snr(self.whole, piece.ends)))
+            trails.append((trail, line_snr(self.calm, piece.ends)))
         return trails
 
     def _kind(self, line: Array) -> str:

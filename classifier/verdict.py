@@ -124,7 +124,7 @@ def judge_sub(opinion: Opinion, levels: Levels, run_size: int) -> Judgement:
     faults = tuple(key for key in KEYS if key in (*given, *borne_out) and key not in unjudged)
     if opinion.unfamiliar > levels.unfamiliar:
         return Judgement(Verdict.LOOK, faults, UNFAMILIAR_WHY)
-    possible = [key for key in KEYS if costs_sub(key, opinion, run_size)]
+    possible = [key for key in KEYS if costs_sub(key, run_size, opinion.noise_ratio)]
     costly = tuple(key for key in possible if key in faults and key not in borne_out)
     against = [key for key in costly if contradicted(key, opinion)]
     unconfirmed = [key for key in costly if run_size <= SHORT_RUN and not confirmed(key, opinion)]
@@ -158,12 +158,13 @@ def judge_sub(opinion: Opinion, levels: Levels, run_size: int) -> Judgement:
     return Judgement(Verdict.KEEP, faults, _why_keep(faults, run_size, bool(unjudged)))
 
 
-def costs_sub(key: str, opinion: Opinion, run_size: int) -> bool:
-    """Whether this fault, once established, is a reason to drop a sub of such a run."""
+def costs_sub(key: str, run_size: int, noise_ratio: float | None = None) -> bool:
+    """Whether this fault, once established, is a reason to drop a sub of such a run.
+    noise_ratio: see `Opinion`."""
     if key == "trail":
         return run_size > FEW_SUBS
     if key == "gradient":
-        return opinion.noise_ratio is not None and opinion.noise_ratio >= NOISE_DOUBLED
+        return noise_ratio is not None and noise_ratio >= NOISE_DOUBLED
     return fault(key).effect is Effect.SPOILS
 
 

@@ -13,7 +13,7 @@ from synth.night_session import Session
 from synth.optics import defocus_waves
 from synth.rng import stream
 from synth.scene import Scene
-from synth.weather import cloud_unevenness, field_diagonal_deg
+from synth.weather import cloud_unevenness
 
 
 @dataclass
@@ -149,7 +149,9 @@ def ordinary_course(
         wind_deg=float(rng.uniform(0, 360)),
         cloud_unevenness=cloud_unevenness(
             stream(base.field_seed, "cloud"),
-            field_diagonal_deg(base.rig, base.width_px, base.height_px),
+            base.rig,
+            base.width_px,
+            base.height_px,
             base.exposure_s,
         ),
     )

@@ -88,9 +88,9 @@ def vignetting(scene: Scene, strength: float, rng: np.random.Generator) -> Scene
 
 
 def clouds(scene: Scene, strength: float, rng: np.random.Generator) -> Scene:
-    size_deg = weather.field_diagonal_deg(scene.rig, scene.width_px, scene.height_px)
-    rms_mag = strength * weather.cloud_unevenness(rng, size_deg, scene.exposure_s)
-    veil = sky.draw_clouds(rng, strength, scene.width_px, scene.height_px, rms_mag)
+    size_px = scene.width_px, scene.height_px
+    uneven = weather.cloud_unevenness(rng, scene.rig, *size_px, scene.exposure_s)
+    veil = sky.draw_clouds(rng, strength, *size_px, strength * uneven)
     if rng.random() < 0.5:
         return scene.with_("clouds", clouds=veil)
     # Thin cloud and haze put an aureole round bright stars.

@@ -88,11 +88,13 @@ def draw_air(rng: np.random.Generator, rig: Rig, width_px: int, height_px: int) 
     )
 
 
-def cloud_unevenness(rng: np.random.Generator, diagonal_deg: float, exposure_s: float) -> float:
+def cloud_unevenness(
+    rng: np.random.Generator, rig: Rig, width_px: int, height_px: int, exposure_s: float
+) -> float:
     """Scatter of a cloud's loss over a field, as a share of its mean, after one exposure."""
     if rng.random() < 0.4:
         return log_uniform(rng, *EDGES)
-    return deck_unevenness(rng, diagonal_deg, exposure_s)
+    return deck_unevenness(rng, field_diagonal_deg(rig, width_px, height_px), exposure_s)
 
 
 def deck_unevenness(rng: np.random.Generator, diagonal_deg: float, exposure_s: float) -> float:

@@ -7,7 +7,8 @@ import pytest
 import torch
 import torch.nn.functional as F
 
-from classifier.lines import inner_part, line_search, prepare, running_sum
+from classifier.lines import inner_part, line_search, prepare
+from classifier.sweeps import running_sum
 
 
 def drawn(ends, amplitude, shape=(200, 260), seed=0):
@@ -88,7 +89,7 @@ def test_steep_lines_agree_with_sums_one_by_one():
 
 
 @pytest.mark.parametrize("width", [1, 2, 7, 15, 16])
-def testrunning_sums_are_poolings(width):
+def test_running_sums_are_poolings(width):
     picture = torch.randn(2, 70, 90) * 5 + 300
     ran = running_sum(running_sum(picture, width, 1), width, 2)
     outside = F.avg_pool2d(picture[:, None], width, 1)[:, 0] * width**2
