@@ -11,6 +11,8 @@ from classifier.wording import described
 if TYPE_CHECKING:
     from classifier.evidence import Evidence
 
+PART = 0.05  # a fault less likely than this has no part in what several are together
+
 
 @dataclass(frozen=True)
 class Levels:
@@ -101,6 +103,16 @@ def group_confidence(confidence: Mapping[str, float]) -> dict[str, float]:
 def same_light(key: str) -> tuple[str, ...]:
     """The faults that one frame cannot tell from this one, itself among them."""
     return next((members for members in GROUPS.values() if key in members), (key,))
+
+
+def likeliest(keys: Sequence[str], opinion: Opinion) -> str:
+    """Of faults that are the same light the one to name: the run, whose word the measures carry, can
+    tell what a single frame cannot, so that one they say no to stands back where they say yes to
+    another."""
+    possible = [key for key in keys if opinion.confidence[key] >= PART]
+    if any(opinion.state(key) == "yes" for key in possible):
+        possible = [key for key in possible if opinion.state(key) != "no"]
+    return max(possible or keys, key=lambda key: opinion.confidence[key])
 
 
 def any_of(keys: Sequence[str], confidence: Mapping[str, float]) -> float:

@@ -8,7 +8,8 @@ as that zone is wide. It *supports* a fault when it says yes to it or to one tha
 or reaches the threshold of one of them and only the cause is open. "Unknown" evidence is no
 disagreement. Of faults that are the same light (`GROUPS`) the likeliest is given too where several
 of them together are as sure as each label asks for and a measure supports them: which it is stays
-open, and the sentence says so. A fault of which the model is 30 % sure or more, but less than its
+open, and the sentence says so. The run has the first word on which: one that the measure says no to
+comes behind those it says yes to. A fault of which the model is 30 % sure or more, but less than its
 label asks for, and which a measure decisively finds, is *borne out*: a label, but never a reason to
 drop. A label is not given where the measure knows what was mistaken for the fault: a line in the
 same place in other subs is no trail.
@@ -58,12 +59,14 @@ from dataclasses import dataclass
 from statistics import quantiles
 
 from classifier.opinion import (
+    PART,
     Levels,
     Opinion,
     any_of,
     confirmed,
     contradicted,
     decisive,
+    likeliest,
     mistaken,
     same_light,
     supported,
@@ -79,7 +82,6 @@ NOISE_DOUBLED = 2.0  # a gradient that raises the sky noise this many times cost
 SIZE_ALONE = "bloated_stars"
 TAKES_COMPARING = (SIZE_ALONE, "defocus", "clouds")
 EVEN = 0.5
-PART = 0.05  # a fault less likely than this has no part in what several are together
 # Of 1,149 rendered subs labelled as files the model was so sure of 40 faults, below the threshold,
 # that the measure found clearly: 39 were there.
 BORNE_OUT = 0.3
@@ -213,10 +215,10 @@ def _given_together(opinion: Opinion, levels: Levels) -> list[str]:
         by_itself = any(opinion.confidence[key] >= levels.thresholds[key] for key in members)
         if by_itself or confidence[-2] < PART:
             continue
-        likeliest = max(members, key=lambda key: opinion.confidence[key])
         surest = max(levels.thresholds[key] for key in members)
-        if any_of(members, opinion.confidence) >= surest and supported(likeliest, opinion):
-            found.append(likeliest)
+        first = likeliest(members, opinion)
+        if any_of(members, opinion.confidence) >= surest and supported(first, opinion):
+            found.append(first)
     return found
 
 
@@ -228,7 +230,7 @@ def _borne_out(opinion: Opinion, levels: Levels, given: Sequence[str]) -> list[s
         alike = same_light(key)
         return (
             BORNE_OUT <= opinion.confidence[key] < levels.thresholds[key]
-            and opinion.confidence[key] == max(opinion.confidence[k] for k in alike)
+            and key == likeliest(alike, opinion)
             and not any(k in given for k in alike)
             and decisive(key, opinion) == "yes"
             and not mistaken(key, opinion)

@@ -388,3 +388,25 @@ def test_several_of_one_light_together_are_a_label():
     # A label that stands by itself is the only one.
     told = judge_sub(opinion(drift=0.4, guiding_loss=0.75, evidence=open_cause), LEVELS, MANY)
     assert told.faults == ("guiding_loss",) and "one of these" not in told.why
+
+
+def test_the_run_says_which_of_one_light_it_is():
+    """One frame cannot tell a drift from a shake; subs that are all drawn out one way can."""
+    shared = {"drift": 0.3, "vibration": 0.5}
+    run_knows = {
+        "drift": measure("drift", "yes", 1.2),
+        "vibration": measure("vibration", "no", 1.2),
+    }
+    told = judge_sub(opinion(**shared, evidence=run_knows), LEVELS, MANY)
+    assert (told.verdict, told.faults) == ("drop", ("drift",))
+    assert told.why.startswith("Drift (30 % sure") and "or vibration" in told.why
+    # Not where the model gives it no part, nor where nothing is measured for another.
+    unlikely = {"drift": 0.04, "vibration": 0.69}
+    told = judge_sub(opinion(**unlikely, evidence=run_knows), LEVELS, MANY)
+    assert "drift" not in told.faults
+    only_no = {
+        "drift": measure("drift", "unknown", 1.2),
+        "vibration": measure("vibration", "no", 1.2),
+    }
+    told = judge_sub(opinion(**shared, evidence=only_no), LEVELS, MANY)
+    assert told.faults == ("vibration",)
