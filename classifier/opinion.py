@@ -106,9 +106,9 @@ def same_light(key: str) -> tuple[str, ...]:
 
 
 def likeliest(keys: Sequence[str], opinion: Opinion) -> str:
-    """Of faults that are the same light the one to name: the run, whose word the measures carry, can
-    tell what a single frame cannot, so that one they say no to stands back where they say yes to
-    another."""
+    """Of faults that are the same light the one to name. The run, whose word the measures carry,
+    can tell what a single frame cannot: what they say no to comes behind what they say yes to.
+    """
     possible = [key for key in keys if opinion.confidence[key] >= PART]
     if any(opinion.state(key) == "yes" for key in possible):
         possible = [key for key in possible if opinion.state(key) != "no"]

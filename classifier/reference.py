@@ -19,12 +19,14 @@ Member = tuple[Facts, FrameMeasures]
 
 @dataclass(frozen=True)
 class Reference:
-    """Good values of one run: NaN where no frame tells. e1, e2: median common shape."""
+    """Good values of one run: NaN where no frame tells. e1, e2: median common shape.
+    form_scatter: how far frames lie from the run's middle concentration, as one sigma."""
 
     frames: int
     fwhm_px: float
     hfr_px: float
     concentration: float
+    form_scatter: float
     star_count: float
     sky_adu: float
     e1: float
@@ -56,6 +58,7 @@ def reference_of(run: Sequence[Member]) -> Reference:
         fwhm_px=fwhm,
         hfr_px=hfr,
         concentration=_sharp_form(run),
+        form_scatter=_form_scatter(run),
         star_count=quantile(counts, 0.9),
         sky_adu=quantile(skies, 0.5),
         e1=float(e1),
@@ -72,6 +75,13 @@ def _sharp_form(run: Sequence[Member]) -> float:
         if math.isfinite(m.numbers.get("fwhm_px", math.nan))
     )
     return quantile([form for _, form in known[: max(1, len(known) // 4)]], 0.5)
+
+
+def _form_scatter(run: Sequence[Member]) -> float:
+    """Robust scatter of the concentration about the run's median."""
+    forms = [m.numbers.get("concentration", math.nan) for _, m in run]
+    middle = quantile(forms, 0.5)
+    return 1.4826 * quantile([abs(form - middle) for form in forms], 0.5)
 
 
 def common_shape(measures: FrameMeasures) -> tuple[float, float]:

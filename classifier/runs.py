@@ -39,6 +39,9 @@ RELATIVE = ("defocus", "bloated_stars", "clouds", "low_signal", "vibration", "dr
 # seeing is flatter: defocus that adds 60 % to the HFR lowers it to 0.88 of the sharp value, with
 # and without an obstruction (galsim, Kolmogorov seeing of 3 px).
 FLATTER, SAME_FORM = 0.90, 0.95
+# Dew and thin haze leave the core of a star as narrow as it was and put light far out: 2 x HFR /
+# FWHM over the run's by a share, and by more than its frames differ. No width tells how much.
+WINGED, WINGED_SIGMA = 1.02, 5.0
 
 
 def run_key(facts: Facts, shape: tuple[int, ...]) -> str:
@@ -138,8 +141,15 @@ def _soft(
         }
     wide = fwhm >= rows["bloated_stars"].counts_from
     large = hfr >= rows["defocus"].counts_from
+    form = numbers.get("concentration", math.nan) / reference.concentration
     if not wide and not large:
-        return {key: said(key, NO) for key in rows}
+        least = max(WINGED, 1 + WINGED_SIGMA * reference.form_scatter / reference.concentration)
+        note = "narrow cores with more light about them than the run's other stars: haze or dew"
+        state, note = (UNKNOWN, note) if form >= least else (NO, "")
+        return {
+            "defocus": said("defocus", NO),
+            "bloated_stars": said("bloated_stars", state, note),
+        }
     cause = explanation(
         {k: e for k, e in evidence.items() if k != "defocus"} | {"defocus": said("defocus", NO)},
         numbers.get("elongation", math.nan),
@@ -147,7 +157,6 @@ def _soft(
     )
     if cause:
         return {key: said(key, NO, f"{cause} explains the width") for key in rows}
-    form = numbers.get("concentration", math.nan) / reference.concentration
     if large and form <= FLATTER:
         return {
             "defocus": said("defocus", YES, "stars are flat discs"),

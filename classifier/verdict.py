@@ -8,11 +8,11 @@ as that zone is wide. It *supports* a fault when it says yes to it or to one tha
 or reaches the threshold of one of them and only the cause is open. "Unknown" evidence is no
 disagreement. Of faults that are the same light (`GROUPS`) the likeliest is given too where several
 of them together are as sure as each label asks for and a measure supports them: which it is stays
-open, and the sentence says so. The run has the first word on which: one that the measure says no to
-comes behind those it says yes to. A fault of which the model is 30 % sure or more, but less than its
-label asks for, and which a measure decisively finds, is *borne out*: a label, but never a reason to
-drop. A label is not given where the measure knows what was mistaken for the fault: a line in the
-same place in other subs is no trail.
+open, and the sentence says so. The run has the first word on which: one that the measure says no
+to comes behind those it says yes to. A fault of which the model is 30 % sure or more, but less
+than its label asks for, and which a measure decisively finds, is *borne out*: a label, but never a
+reason to drop. A label is not given where the measure knows what was mistaken for the fault: a
+line in the same place in other subs is no trail.
 
 | no. | the sub                                                              | verdict |
 |-----|----------------------------------------------------------------------|---------|

@@ -21,7 +21,7 @@ def test_every_settings_file_loads(path):
 
 
 def test_there_are_settings_files():
-    assert {"shipped", "tiny"} <= {path.stem for path in FILES}
+    assert {"ten-minutes", "tiny"} <= {path.stem for path in FILES}
 
 
 @pytest.mark.parametrize(

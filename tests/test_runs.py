@@ -75,6 +75,26 @@ def test_bloated_stars(good):
     assert all(one["bloated_stars"].state == "no" for one in others)
 
 
+def test_wings_about_narrow_cores_leave_bloat_open(good):
+    """Dew on a corrector or thin haze: a part of all light goes into an aureole, the core stays."""
+
+    def veiled(share):
+        core, wide = moffat(3.0, 3.5), moffat(9.0, 3.5)
+
+        def stamp(dx, dy, half):
+            return (1 - share) * core(dx, dy, half) + share * wide(dx, dy, half)
+
+        return stamp
+
+    mine, others = judged(good, sub(3, veiled(0.3)))
+    told = mine["bloated_stars"]
+    assert told.state == "unknown" and "narrow cores" in told.note
+    assert told.value < 1.4 and mine["defocus"].state == "no"
+    assert all(one["bloated_stars"].state == "no" for one in others)
+    mine, _ = judged(good, sub(3, veiled(0.01)))
+    assert mine["bloated_stars"].state == "no"
+
+
 def test_slight_defocus_without_a_hole(good):
     galsim = pytest.importorskip("galsim")
     optics = galsim.OpticalPSF(lam_over_diam=0.7, defocus=0.5)

@@ -117,7 +117,7 @@ def train(
     from training.config import read_train_config
     from training.train import train as run
 
-    path = config or Path(__file__).parent / "configs" / "shipped.toml"
+    path = config or Path(__file__).parent / "configs" / "ten-minutes.toml"
     given = {"minutes": minutes, "steps": steps, "device": device, "name": name, "seed": seed}
     settings = read_train_config(path).changed(**given)
     command = shlex.join(["nightcull", *sys.argv[1:]])

@@ -1,6 +1,6 @@
 """Training from nothing to a model folder, top to bottom.
 
-    python -m training.train --config training/configs/shipped.toml --out DIR --minutes 8
+    python -m training.train --config training/configs/ten-minutes.toml --out DIR
 
 1. Render the held-out frames: validation (progress lines), calibration, evaluation.
 2. Learn from an endless stream of rendered frames until the time or the steps are up.
