@@ -50,7 +50,7 @@ def _cd_matrix(cards: Header) -> tuple[float, float, float, float] | None:
 
 def azimuth_deg(cards: Header) -> float | None:
     """Azimuth of the target, from north through east."""
-    return cards.angle_deg("OBJCTAZ", "CENTAZ", low=0.0, high=360.0)
+    return cards.angle_deg("OBJCTAZ", "CENTAZ", "TELAZ", low=0.0, high=360.0)
 
 
 def pier(cards: Header) -> str | None:

@@ -38,6 +38,15 @@ FORM = (
 )
 HEADER = ("temperature_c", "ambient_c", "altitude_deg", "azimuth_deg", "focus_steps", "camera_deg")
 
+COUNTED_WEST = (
+    "The headers' longitude, {:g}, was taken to count to the west: counted to the east, as is "
+    "usual, it has the Sun up or the target down."
+)
+NO_NIGHT = (
+    "By the headers' site and clock the Sun was up or the target down: latitude, longitude, time "
+    "or pointing is wrong, and where Moon and Sun stood is not told."
+)
+
 
 @dataclass(frozen=True)
 class NightSub:
@@ -61,13 +70,14 @@ class NightLine:
     turn_deg (field against the first sub, half turns taken off), half_turn (1 after a flip);
     airmass; pier (0 east, 1 west); and where site, pointing and time are known the columns of
     SkyPlaces. hours: middle of the exposures since the first; counted in subs where no times are
-    known (`timed` false).
+    known (`timed` false). site_note: what is wrong with the headers' site or clock, if anything.
     """
 
     subs: tuple[NightSub, ...]
     hours: Array
     timed: bool
     of: dict[str, Array]
+    site_note: str = ""
 
     def __len__(self) -> int:
         return len(self.subs)
@@ -120,14 +130,14 @@ def night_line(subs: Sequence[NightSub]) -> NightLine:
     of["pier"] = _column({"east": 0.0, "west": 1.0}.get(sub.facts.pier or "") for sub in subs)
     of |= _shape(of["elongation"], of["angle_deg"])
     of |= _against_one_another(subs)
-    places = _places(subs) if timed else None
+    places, site_note = _places(subs) if timed else (None, "")
     if places is not None:
         of |= vars(places) | {"altitude_deg": places.altitude_deg}
     known = of["altitude_deg"]
     of["airmass"] = np.array(
         [airmass(Facts(altitude_deg=float(a))) if a > 5 else math.nan for a in known]
     )
-    return NightLine(subs, hours, timed, of)
+    return NightLine(subs, hours, timed, of, site_note)
 
 
 def _column(values) -> Array:
@@ -204,10 +214,19 @@ def _veil(lost: Array, counts: Array, widths: Array) -> Array:
     return np.where(np.isfinite(lost) | ~(counts < 0.5 * usual), lost, by_count)
 
 
-def _places(subs: Sequence[NightSub]) -> SkyPlaces | None:
+def _places(subs: Sequence[NightSub]) -> tuple[SkyPlaces | None, str]:
+    """Where everything stood, and what is wrong with the headers' site or clock. Longitudes count
+    to the east (FITS 4.0, section 8.4.1, of OBSGEO-L), but some write them to the west."""
     facts = subs[0].facts
-    needed = (facts.ra_deg, facts.dec_deg, facts.latitude_deg, facts.longitude_deg)
+    known = [facts.ra_deg, facts.dec_deg, facts.latitude_deg, facts.longitude_deg]
+    needed = [value for value in known if value is not None]
     times = [_middle(sub.facts) for sub in subs if sub.facts.time_utc is not None]
-    if any(value is None for value in needed) or len(times) < len(subs):
-        return None
-    return sky_places(times, *needed)  # type: ignore[arg-type]
+    moments = [moment for moment in times if moment is not None]
+    if len(needed) < len(known) or len(moments) < len(subs):
+        return None, ""
+    ra_deg, dec_deg, latitude_deg, longitude_deg = needed
+    for to_the_east, note in ((longitude_deg, ""), (-longitude_deg, COUNTED_WEST)):
+        places = sky_places(moments, ra_deg, dec_deg, latitude_deg, to_the_east)
+        if places.fit_subs:
+            return places, note.format(longitude_deg)
+    return None, NO_NIGHT

@@ -177,7 +177,9 @@ def untold_of(line: NightLine) -> list[str]:
             "The headers lack times (DATE-OBS): trends, sudden changes and the order of the subs "
             "would be told with them."
         )
-    if "moon_altitude_deg" not in line.of:
+    if line.site_note:
+        told.append(line.site_note)
+    elif "moon_altitude_deg" not in line.of:
         told.append(
             "Site, pointing or time is unknown (SITELAT, SITELONG, RA, DEC, DATE-OBS): where Moon "
             "and Sun stood would be told, and Moon kept apart from lamps and town."

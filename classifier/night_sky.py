@@ -33,6 +33,11 @@ class SkyPlaces:
     moon_angle_deg: Array
     zenith_angle_deg: Array
 
+    @property
+    def fit_subs(self) -> bool:
+        """Whether most subs could have been taken so: the target up and the Sun down."""
+        return bool(((self.altitude_deg > 0) & (self.sun_altitude_deg < 0)).mean() > 0.5)
+
 
 def sky_places(
     times: Sequence[datetime],

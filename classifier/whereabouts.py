@@ -56,7 +56,7 @@ def altitude_deg(cards: Header) -> float | None:
     That plane-parallel form is 0.1 deg low at airmass 3 and 0.3 deg at 5.6. ALTITUDE is not asked:
     it is as often the height of the observatory in metres.
     """
-    altitude = cards.angle_deg("OBJCTALT", "CENTALT", "ALT-OBJ", low=-90.0, high=90.0)
+    altitude = cards.angle_deg("OBJCTALT", "CENTALT", "ALT-OBJ", "TELALT", low=-90.0, high=90.0)
     if altitude is not None:
         return altitude
     airmass = cards.number("AIRMASS", low=1.0, high=40.0)

@@ -36,8 +36,8 @@ def sub(i, stars, numbers=None, **facts):
         {key: Evidence(NO, 0.0, "", 1.0) for key in KEYS},
         stars,
     )
-    begin = BEGIN + timedelta(minutes=10 * i)
-    return NightSub(f"s{i}", Facts(time_utc=begin, exposure_s=60.0, **facts), SIZE, measures)
+    begin = {"time_utc": BEGIN + timedelta(minutes=10 * i)}
+    return NightSub(f"s{i}", Facts(exposure_s=60.0, **(begin | facts)), SIZE, measures)
 
 
 def test_order_light_turn_and_flip():
@@ -93,6 +93,36 @@ def test_site_and_pointing_tell_altitudes():
     assert (line.of["altitude_deg"] < 36.6).all() and (line.of["altitude_deg"] > 20).all()
     assert (line.of["airmass"] > 1.6).all()
     assert np.isfinite(line.of["moon_altitude_deg"]).all()
+
+
+@pytest.mark.parametrize("longitude", [16.4, 100.5, -110.9])
+def test_longitude_counted_the_wrong_way_is_turned(longitude):
+    """A night about local midnight; its places must not depend on how the header counts."""
+    field, noon = stars_of(), datetime(2026, 1, 15, 12, tzinfo=UTC)
+    begin = noon + timedelta(hours=12 - longitude / 15)
+    where = {"ra_deg": 116.0, "dec_deg": 28.0, "latitude_deg": 35.0}  # high at midnight in January
+
+    def lines(degrees):
+        at = [begin + timedelta(minutes=10 * i) for i in range(3)]
+        return night_line(
+            [sub(i, field, **where, longitude_deg=degrees, time_utc=t) for i, t in enumerate(at)]
+        )
+
+    true, turned = lines(longitude), lines(-longitude)
+    assert true.site_note == "" and true.of["sun_altitude_deg"].max() < -40
+    if longitude == 16.4:  # night at both: which is right cannot be told
+        assert turned.site_note == ""
+    else:
+        assert f"longitude, {-longitude:g}," in turned.site_note
+        for name in ("altitude_deg", "sun_altitude_deg", "moon_altitude_deg"):
+            assert turned.of[name] == pytest.approx(true.of[name], abs=1e-6)
+
+
+def test_a_site_in_daylight_tells_no_places():
+    at = [datetime(2026, 6, 15, 12, 10 * i, tzinfo=UTC) for i in range(3)]
+    where = {"ra_deg": 83.8, "dec_deg": -5.4, "latitude_deg": 48.2, "longitude_deg": 16.4}
+    line = night_line([sub(i, stars_of(), **where, time_utc=t) for i, t in enumerate(at)])
+    assert "moon_altitude_deg" not in line.of and "the Sun was up" in line.site_note
 
 
 def test_the_error_of_the_loss_is_what_its_scatter_is():
