@@ -26,6 +26,8 @@ TOLD = (
     ("sky", "The sky's level", "", True),
     ("gradient_pct", "The sky's slope", "% of the sky", False),
 )
+# Exposure below which a rate of crossings is one of chance.
+LEAST_HOURS = 0.5
 # A change smaller than this is not worth a sentence: shares, else the line's own unit.
 LEAST_SHARE = 0.15
 LEAST = {"elongation": 0.12, "veil_mag": 0.15, "gradient_pct": 5.0}
@@ -70,8 +72,13 @@ def _trend(
     found = trend(line.hours, values)
     if found is None or not found.is_sure:
         return None
-    whole = found.slope * float(np.ptp(line.hours))
-    size = whole / found.level if as_share and found.level > 0 else whole
+    size = found.slope * float(np.ptp(line.hours))
+    if as_share:
+        # What is left after a fall, not a line drawn on: that would end below nothing.
+        first, *_, last = (float(np.median(part)) for part in np.array_split(known(values)[0], 3))
+        if first <= 0 or (last - first) * size <= 0:
+            return None
+        size = (last - first) / first
     if abs(size) < (LEAST_SHARE if as_share else LEAST.get(name, 0.0)):
         return None
     how = "rose" if size > 0 else "fell"
@@ -168,6 +175,8 @@ def _trails(line: NightLine) -> list[str]:
     if not count.any() or not np.isfinite(hours).all():
         return []
     lines, rate = counted(int(count.sum()), "line"), count.sum() / hours.sum()
+    if hours.sum() < LEAST_HOURS:
+        return [f"{lines} crossed."]
     told = [f"{lines} crossed, {rate:.1f} per exposed hour"]
     sun = line.of.get("sun_altitude_deg")
     groups = []

@@ -142,7 +142,7 @@ def _skew(line: NightLine) -> dict[str, float]:
     size = float(np.median(np.hypot(x, y)))
     return {
         "skew": mean,
-        "skew_steady": mean / size if size > 0 else 0.0,
+        "skew_steady": min(1.0, mean / size) if size > 0 else 0.0,
         "decentred": float(np.quantile(asymmetry, EVERY_SUB)),
         "skew_deg": math.degrees(math.atan2(float(np.median(y)), float(np.median(x)))),
     }

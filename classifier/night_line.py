@@ -38,9 +38,10 @@ FORM = (
 )
 HEADER = ("temperature_c", "ambient_c", "altitude_deg", "azimuth_deg", "focus_steps", "camera_deg")
 
+CIVIL_DUSK_DEG = -6.0
 COUNTED_WEST = (
     "The headers' longitude, {:g}, was taken to count to the west: counted to the east, as is "
-    "usual, it has the Sun up or the target down."
+    "usual, it has the Sun up or hardly down, or the target down."
 )
 NO_NIGHT = (
     "By the headers' site and clock the Sun was up or the target down: latitude, longitude, time "
@@ -225,8 +226,16 @@ def _places(subs: Sequence[NightSub]) -> tuple[SkyPlaces | None, str]:
     if len(needed) < len(known) or len(moments) < len(subs):
         return None, ""
     ra_deg, dec_deg, latitude_deg, longitude_deg = needed
-    for to_the_east, note in ((longitude_deg, ""), (-longitude_deg, COUNTED_WEST)):
-        places = sky_places(moments, ra_deg, dec_deg, latitude_deg, to_the_east)
-        if places.fit_subs:
-            return places, note.format(longitude_deg)
+    ways = [
+        (sky_places(moments, ra_deg, dec_deg, latitude_deg, to_the_east), note)
+        for to_the_east, note in (
+            (longitude_deg, ""),
+            (-longitude_deg, COUNTED_WEST.format(longitude_deg)),
+        )
+    ]
+    # Stars before civil dusk are few people's subs, unless there is no other way.
+    for sun_deg in (CIVIL_DUSK_DEG, 0.0):
+        for places, note in ways:
+            if places.fit_subs(sun_deg):
+                return places, note
     return None, NO_NIGHT

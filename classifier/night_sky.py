@@ -33,10 +33,9 @@ class SkyPlaces:
     moon_angle_deg: Array
     zenith_angle_deg: Array
 
-    @property
-    def fit_subs(self) -> bool:
-        """Whether most subs could have been taken so: the target up and the Sun down."""
-        return bool(((self.altitude_deg > 0) & (self.sun_altitude_deg < 0)).mean() > 0.5)
+    def fit_subs(self, sun_deg: float) -> bool:
+        """Whether most subs could have been taken so: the target up, the Sun below `sun_deg`."""
+        return bool(((self.altitude_deg > 0) & (self.sun_altitude_deg < sun_deg)).mean() > 0.5)
 
 
 def sky_places(
