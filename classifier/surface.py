@@ -27,6 +27,10 @@ from classifier.sweeps import (
 MESH = 16  # the coarse sky map has MESH x MESH medians
 # Longer side, at most, of the pooled pictures: of 532 the line search takes the inner 512.
 POOLED_PX = 532
+# A sub of unknown offset at this level, in sigmas of a pixel, had its sky taken off (offsets keep
+# raw ones far above it); and what the sky of a usual one is, where it makes the noise itself: the
+# root of 400 electrons (common practice: subs long enough for their sky to drown the read noise).
+TAKEN_OFF, USUAL_SKY = 0.05, 20.0
 PLANE_SAMPLE = 30_000  # pixels of each place of the mosaic that are looked at
 
 SURFACE_FACTS: tuple[str, ...] = (
@@ -92,8 +96,7 @@ def read_surface(
     noise_1, noise_2 = _difference_noise(pixels, 1), _difference_noise(pixels, 2)
     noise = torch.where(is_cfa, noise_2, torch.maximum(noise_1, noise_2))
     level = mesh.flatten(1).median(1).values
-    sky = torch.where(offset_adu.isnan(), level, level - offset_adu)
-    sky = torch.maximum(sky, noise)
+    sky = _sky(level, noise, offset_adu)
     facts = torch.cat(
         (
             (sky / noise).log()[:, None],
@@ -104,6 +107,14 @@ def read_surface(
         1,
     )
     return Surface(excess, quarter, mean, calm, peak, step, half_noise, level, noise, sky, facts)
+
+
+def _sky(level: Tensor, noise: Tensor, offset_adu: Tensor) -> Tensor:
+    """Level above the offset, at least the noise; that of a usual sub where the sky was taken off:
+    as shares of what is left, slopes and shadows would be tens of times as deep as they are."""
+    sky = torch.where(offset_adu.isnan(), level, level - offset_adu)
+    taken_off = offset_adu.isnan() & (level < TAKEN_OFF * noise)
+    return torch.where(taken_off, USUAL_SKY * noise, torch.maximum(sky, noise))
 
 
 def _mesh_medians(pixels: Tensor, half: Tensor | None) -> tuple[Tensor, Tensor]:

@@ -10,7 +10,7 @@ import torch.nn.functional as F
 from painted_sky import gaussian, starfield
 from scipy import ndimage
 
-from classifier.surface import hot_fraction, mesh_weights, read_surface
+from classifier.surface import SURFACE_FACTS, hot_fraction, mesh_weights, read_surface
 from classifier.sweeps import (
     asinh,
     bands,
@@ -82,6 +82,25 @@ def test_sky_is_level_above_offset():
     pixels = torch.from_numpy(starfield())[None]
     assert float(surface_of(pixels).sky_adu) == pytest.approx(500, abs=2)
     assert float(surface_of(pixels, 450.0).sky_adu) == pytest.approx(50, abs=2)
+
+
+def test_shades_of_a_sky_that_was_taken_off_keep_their_depth():
+    """Light of 400 electrons, darker by 40 % in the corners; then the same without its median."""
+    y, x = np.mgrid[:256, :256] / 127.5 - 1
+    light = 400 * (1 - 0.2 * (x**2 + y**2))
+    raw = np.random.default_rng(4).poisson(light).astype(np.float32)
+    taken_off = raw - np.median(raw)
+    unknown = torch.tensor([torch.nan])
+    mono = torch.tensor([False])
+    column = SURFACE_FACTS.index("corner_falloff")
+    whole, rest = (
+        read_surface(torch.from_numpy(pixels)[None], mono, unknown).facts[0, column]
+        for pixels in (raw, taken_off)
+    )
+    assert float(whole) == pytest.approx(float(rest), rel=0.15) and float(whole) > 0.1
+    # Of a known offset, hardly any sky is hardly any sky.
+    dark = read_surface(torch.from_numpy(taken_off)[None], mono, torch.tensor([0.0]))
+    assert float(dark.sky_adu) == float(dark.noise_adu)
 
 
 @pytest.mark.parametrize("share", [1e-4, 5e-3])
