@@ -119,24 +119,35 @@ def reading_of(run: str, line: NightLine) -> dict[str, Any]:
 
 
 def summary_of(causes: Sequence[FoundCause], count: int) -> list[str]:
-    """What has to be said first: one sentence per urgency, the pressing one first."""
+    """What has to be said first: one sentence per urgency, the pressing one first.
+
+    Nobody is told to stop for what is less likely.
+    """
     if count < LEAST_SUBS:
         return [
             f"{counted(count, 'sub')} are too few to read causes from; "
             f"{LEAST_SUBS} of one run are needed."
         ]
-    if not causes:
-        return [
-            "Nothing in the course of this run points to one lasting cause; what single subs have "
-            "stands with them."
-        ]
     told = []
     for urgency in URGENCIES:
-        mine = [cause for cause in causes if cause.remedy.urgency == urgency]
+        mine = [
+            f"{cause.title} ({sureness(cause.likelihood)})"
+            for cause in causes
+            if cause.remedy.urgency == urgency and cause.likelihood >= PERHAPS_FROM
+        ]
         if mine:
-            names = ", ".join(f"{cause.title} ({sureness(cause.likelihood)})" for cause in mine)
-            told.append(f"{urgency[0].upper()}{urgency[1:]}: {names}.")
-    return told
+            told.append(f"{urgency[0].upper()}{urgency[1:]}: {', '.join(mine)}.")
+    if not told:
+        told.append(
+            "Nothing in the course of this run points to one lasting cause; what single subs have "
+            "stands with them."
+        )
+    less = [
+        f"{cause.title} ({100 * cause.likelihood:.0f} %)"
+        for cause in causes
+        if cause.likelihood < PERHAPS_FROM
+    ]
+    return [*told, f"Less likely: {', '.join(less)}."] if less else told
 
 
 def sureness(likelihood: float) -> str:

@@ -1,16 +1,18 @@
 """The reading of a run: file, text and page say the same, and nothing in it breaks a night."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from written_run import COUNT, STEP, run_of
 
 from classifier.errors import UsageError
+from classifier.night_causes import ranked_causes, signs_of
 from classifier.night_changes import refocus_c
 from classifier.night_file import load_night, write_night
 from classifier.night_line import night_line
-from classifier.night_reading import read_night, reading_of
+from classifier.night_reading import read_night, reading_of, summary_of
 from classifier.night_report import night_rows
 from classifier.night_text import night_text
 
@@ -50,6 +52,17 @@ def test_what_is_missing_is_said(reading):
     # The run has no site and pointing.
     assert any("Moon" in one for one in reading["untold"])
     assert not any("DATE-OBS): trends" in one for one in reading["untold"])
+
+
+def test_nobody_is_told_to_stop_for_what_is_less_likely(bumped):
+    (cause, *_) = ranked_causes(signs_of(bumped), bumped)
+    sure, unsure = (replace(cause, likelihood=share) for share in (0.8, 0.39))
+    assert cause.remedy.urgency == "stop and fix now"
+    assert summary_of([sure], COUNT) == [f"Stop and fix now: {cause.title} (likely, 80 %)."]
+    nothing, less = summary_of([unsure], COUNT)
+    assert nothing.startswith("Nothing in the course") and "top" not in less
+    assert less == f"Less likely: {cause.title} (39 %)."
+    assert summary_of([sure, unsure], COUNT)[1] == less
 
 
 def test_file_and_text(reading, tmp_path):
