@@ -168,7 +168,14 @@ def _found(
     entry = next(one for one in remedies_of(cause.fault).causes if one.name == cause.remedy)
     missing = tuple(need for need in cause.needs if is_missing(need, line))
     return FoundCause(
-        cause.key, cause.title, likelihood, tuple(told), tuple(against), missing, cause.fault, entry
+        cause.key,
+        cause.title,
+        round(likelihood, 2),  # as it is told: words and figures must agree
+        tuple(told),
+        tuple(against),
+        missing,
+        cause.fault,
+        entry,
     )
 
 

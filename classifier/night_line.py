@@ -19,9 +19,9 @@ from classifier.facts import Facts
 from classifier.framing import Framing, StarField, framed
 from classifier.measures import FrameMeasures
 from classifier.night_sky import SkyPlaces, sky_places
-from classifier.reference import airmass
+from classifier.reference import airmass, low_tenth
 from classifier.runs import COUNT_SLOPE
-from classifier.star_match import LEAST_MATCHES, light_lost
+from classifier.star_match import LEAST_MATCHES, MERGED, light_lost
 from classifier.star_pattern import Pattern
 
 Array = np.ndarray
@@ -184,11 +184,12 @@ def _against_one_another(subs: Sequence[NightSub]) -> dict[str, Array]:
             of["turn_deg"][i] = framing.turn_deg
             of["turn_error_deg"][i] = framing.error_deg
             of["half_turn"][i] = float(framing.half_turn)
-    known = of["lost_mag"][np.isfinite(of["lost_mag"])]
-    if len(known):
-        of["lost_mag"] -= np.quantile(known, 0.1)
-    counts = _column(sub.measures.numbers.get("star_count") for sub in subs)
     widths = _column(sub.measures.numbers.get("fwhm_px") for sub in subs)
+    merged = widths > MERGED * low_tenth(list(widths))
+    sharp = of["lost_mag"][np.isfinite(of["lost_mag"]) & ~merged]
+    if len(sharp):
+        of["lost_mag"] -= np.quantile(sharp, 0.1)
+    counts = _column(sub.measures.numbers.get("star_count") for sub in subs)
     of["veil_mag"] = _veil(of["lost_mag"], counts, widths)
     counted = np.isnan(of["lost_mag"])
     # By chance counts of n scatter by the root of n.

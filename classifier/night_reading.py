@@ -165,7 +165,7 @@ def _cause(found: FoundCause) -> dict[str, Any]:
     return {
         "cause": found.key,
         "title": found.title,
-        "likelihood": round(found.likelihood, 2),
+        "likelihood": found.likelihood,
         "urgency": found.remedy.urgency,
         "evidence": list(found.evidence),
         "against": list(found.against),

@@ -135,6 +135,19 @@ def test_patchy_clouds(good):
     assert uneven == pytest.approx(0.23, abs=0.05)
 
 
+def test_wide_stars_are_no_measure_of_how_clear_it_was(good):
+    """Out of focus stars merge with their neighbours and are clipped less: brighter by 0.7 mag."""
+    wide = [sub(index, moffat(10.0, 3.5), light=1.9, noise=6.0) for index in range(3)]
+    found = judge_runs([*wide, *good[3:]], ["one run"] * len(good))
+    assert min(loss for loss in _lost([*wide, *good[3:]])[:3]) < -0.4  # they match, and seem bright
+    for evidence in found:
+        assert evidence["clouds"].state == "no"
+
+
+def _lost(run):
+    return [light_lost(measures.stars, run[-1][1].stars).mean_mag for _, measures in run]
+
+
 def test_extinction_is_not_cloud(good):
     """0.2 mag per airmass: at 30 degrees (airmass 1.99, Pickering 2002) 0.2 mag more."""
     low = sub(3, light=10 ** (-0.4 * 0.2), altitude_deg=30.0)
