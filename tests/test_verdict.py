@@ -307,8 +307,11 @@ def test_what_calibration_mends_never_asks_for_a_look(key):
 
 def test_frame_without_stars_is_looked_at():
     judged = judge_sub(opinion(numbers={"star_count": 0.0}), LEVELS, 1)
-    assert judged.verdict == "look" and "no star" in judged.why
-    assert verdict(numbers={"star_count": 1.0}) == "keep"
+    assert judged.verdict == "look" and "is no star" in judged.why
+    for count, words in ((1.0, "is 1 star in"), (2.0, "are 2 stars in")):
+        judged = judge_sub(opinion(numbers={"star_count": count}), LEVELS, 1)
+        assert judged.verdict == "look" and words in judged.why
+    assert verdict(numbers={"star_count": 3.0}) == "keep"
     assert verdict(numbers={"star_count": math.nan}) == "keep"
     assert verdict(numbers={"star_count": 0.0}, clouds=0.95) == "drop"
 
