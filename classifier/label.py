@@ -6,6 +6,7 @@ the network's last layers, the measures of the run are judged together, and `ver
 opinions into keep, look or drop.
 """
 
+import math
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -179,7 +180,14 @@ def _judge_seen(seen: Sequence[tuple[str, Sight]], model: "Model") -> list[Frame
         confidence, unfamiliar = _confidences(run, model)
         ratios = noise_ratios([sight.measures.numbers.get("noise_adu") for sight in run])
         opinions = [
-            Opinion(confidence[j], evidence[i], unfamiliar[j], ratios[j], run[j].measures.numbers)
+            Opinion(
+                confidence[j],
+                evidence[i],
+                unfamiliar[j],
+                ratios[j],
+                run[j].measures.numbers,
+                math.prod(run[j].size_px),
+            )
             for j, i in enumerate(members)
         ]
         judgements = judge_run(opinions, levels)

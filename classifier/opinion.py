@@ -26,13 +26,15 @@ class Levels:
 @dataclass(frozen=True)
 class Opinion:
     """What model and measures say about one sub. `noise_ratio` is the sky noise over that of
-    the darker subs of the run; None = unknown. `numbers` are those of the measures."""
+    the darker subs of the run; None = unknown. `numbers` are those of the measures, `pixels` how
+    many the frame has, 0 = unknown."""
 
     confidence: Mapping[str, float]
     evidence: "Mapping[str, Evidence]"
     unfamiliar: float = 0.0
     noise_ratio: float | None = None
     numbers: Mapping[str, float] = field(default_factory=dict)
+    pixels: int = 0
 
     def state(self, key: str) -> str:
         """What the measure says of a fault: "yes", "no" or "unknown"."""

@@ -33,8 +33,8 @@ line in the same place in other subs is no trail.
 |     | sees none of its kind                                                |         |
 | 6   | is given a reflection: it moves with the pointing, so a recentring   | look    |
 |     | may cure it                                                          |         |
-| 7   | has fewer than three stars, or sources with more light far out than  | look    |
-|     | any star                                                             |         |
+| 7   | has no star at all, or is whole and has fewer than three, or sources | look    |
+|     | with more light far out than any star                                |         |
 | 8   | has nothing, or only what flats, darks, dithering or stacking mend   | keep    |
 
 What takes comparing with the run's other subs: swollen stars, which are a matter of size alone
@@ -77,6 +77,7 @@ from classifier.wording import capital, counted, joined, measured, percent
 
 SHORT_RUN = 5  # up to this size the measures judge each sub by itself (`runs`)
 LEAST_STARS = 3  # two leave open whether a sub is turned or mirrored against another
+WHOLE_FRAME = 500_000  # pixels: smaller ones are windows, which may hold a star or two
 FEW_SUBS = 10  # runs up to this size cannot clip a trail away, nor spare the sub
 WIDESPREAD_FROM = 3  # a run needs this many subs before "more than half of it" means anything
 UNFAMILIAR_WHY = "This frame is unlike the sky the model was trained on: its labels may be wrong."
@@ -304,14 +305,11 @@ def _why_unseen(
 def _why_starless(opinion: Opinion) -> str:
     """The reason to look by rule 7, or an empty string."""
     count = opinion.numbers.get("star_count", math.nan)
-    if count < LEAST_STARS:
-        some = (
-            f"{'are' if count > 1 else 'is'} {counted(int(count), 'star') if count else 'no star'}"
-        )
-        return (
-            f"There {some} in it to judge it by: thick cloud, a closed cover, a very small field or no "
-            "light sub."
-        )
+    if count == 0:
+        return "There is no star in it to judge it by: thick cloud, a closed cover or no light sub."
+    if count < LEAST_STARS and opinion.pixels >= WHOLE_FRAME:
+        some = counted(int(count), "star")
+        return f"Only {some} in it to judge it by: thick cloud, a closed cover or no light sub."
     if opinion.numbers.get("concentration", 0.0) > WIDEST_WINGS:
         return "What is bright in it is not shaped like stars: something may stand in the view."
     return ""

@@ -1,6 +1,7 @@
 """The table of rules in `classifier/verdict.py`, row by row, and what must never happen."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -308,10 +309,13 @@ def test_what_calibration_mends_never_asks_for_a_look(key):
 def test_frame_without_stars_is_looked_at():
     judged = judge_sub(opinion(numbers={"star_count": 0.0}), LEVELS, 1)
     assert judged.verdict == "look" and "is no star" in judged.why
-    for count, words in ((1.0, "is 1 star in"), (2.0, "are 2 stars in")):
-        judged = judge_sub(opinion(numbers={"star_count": count}), LEVELS, 1)
-        assert judged.verdict == "look" and words in judged.why
-    assert verdict(numbers={"star_count": 3.0}) == "keep"
+    few = opinion(numbers={"star_count": 2.0})
+    whole = judge_sub(replace(few, pixels=1_000_000), LEVELS, 1)
+    assert whole.verdict == "look" and "Only 2 stars in it" in whole.why
+    for other in (few, replace(few, pixels=40_000)):  # of unknown size, and a window
+        assert judge_sub(other, LEVELS, 1).verdict == "keep"
+    three = opinion(numbers={"star_count": 3.0})
+    assert judge_sub(replace(three, pixels=1_000_000), LEVELS, 1).verdict == "keep"
     assert verdict(numbers={"star_count": math.nan}) == "keep"
     assert verdict(numbers={"star_count": 0.0}, clouds=0.95) == "drop"
 
