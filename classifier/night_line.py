@@ -218,7 +218,7 @@ def _veil(lost: Array, counts: Array, widths: Array) -> Array:
 
 def _places(subs: Sequence[NightSub]) -> tuple[SkyPlaces | None, str]:
     """Where everything stood, and what is wrong with the headers' site or clock. Longitudes count
-    to the east (FITS 4.0, section 8.4.1, of OBSGEO-L), but some write them to the west."""
+    to the east (FITS 4.0 of OBSGEO-L, from memory), but some write them to the west."""
     facts = subs[0].facts
     known = [facts.ra_deg, facts.dec_deg, facts.latitude_deg, facts.longitude_deg]
     needed = [value for value in known if value is not None]
@@ -227,16 +227,14 @@ def _places(subs: Sequence[NightSub]) -> tuple[SkyPlaces | None, str]:
     if len(needed) < len(known) or len(moments) < len(subs):
         return None, ""
     ra_deg, dec_deg, latitude_deg, longitude_deg = needed
-    ways = [
-        (sky_places(moments, ra_deg, dec_deg, latitude_deg, to_the_east), note)
-        for to_the_east, note in (
-            (longitude_deg, ""),
-            (-longitude_deg, COUNTED_WEST.format(longitude_deg)),
-        )
-    ]
+    told = sky_places(moments, ra_deg, dec_deg, latitude_deg, longitude_deg)
+    if told.fit_subs(CIVIL_DUSK_DEG):
+        return told, ""
+    turned = sky_places(moments, ra_deg, dec_deg, latitude_deg, -longitude_deg)
+    counted_west = COUNTED_WEST.format(longitude_deg)
+    if turned.fit_subs(CIVIL_DUSK_DEG):
+        return turned, counted_west
     # Stars before civil dusk are few people's subs, unless there is no other way.
-    for sun_deg in (CIVIL_DUSK_DEG, 0.0):
-        for places, note in ways:
-            if places.fit_subs(sun_deg):
-                return places, note
-    return None, NO_NIGHT
+    if told.fit_subs(0.0):
+        return told, ""
+    return (turned, counted_west) if turned.fit_subs(0.0) else (None, NO_NIGHT)
