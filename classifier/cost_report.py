@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from classifier.night_reading import PERHAPS_FROM, sureness
+from classifier.night_reading import PERHAPS_FROM, headed, sureness
 from classifier.opinion import same_light
 from classifier.remedies import remedy
 from classifier.results import FrameResult, Results
@@ -143,7 +143,7 @@ def _cost(drop: Loss, look: Loss) -> str:
 def _causes(results: Results, key: str) -> list[dict[str, Any]]:
     """Causes that the course of a run makes at least possible, the likeliest first."""
     found = [
-        {**cause, "run": reading["run"], "sure": sureness(cause["likelihood"])}
+        {**cause, "run": headed(reading), "sure": sureness(cause["likelihood"])}
         for reading in results.readings
         for cause in reading["causes"]
         if cause["fault"] == key and cause["likelihood"] >= PERHAPS_FROM

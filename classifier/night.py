@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from classifier.calibration_text import is_trouble
+from classifier.night_reading import headed
 from classifier.results import FrameResult, Results
 from classifier.verdict import UNFAMILIAR_WHY, WIDESPREAD_FROM
 from classifier.vocabulary import KEYS, Effect, Verdict, fault
@@ -75,7 +76,7 @@ def severity(frame: FrameResult) -> float:
 def _masters(results: Results) -> Iterable[str]:
     """Masters that do not serve their run, which is told where there are several."""
     for reading in results.readings:
-        where = f"{reading['run']}: " if len(results.readings) > 1 else ""
+        where = f"{headed(reading)}: " if len(results.readings) > 1 else ""
         yield from (where + text for text in reading.get("calibration", []) if is_trouble(text))
 
 

@@ -38,6 +38,8 @@ FORM = (
 )
 HEADER = ("temperature_c", "ambient_c", "altitude_deg", "azimuth_deg", "focus_steps", "camera_deg")
 
+# No night goes on after so long a pause, and no day between two nights is shorter.
+PAUSE_H = 6.0
 CIVIL_DUSK_DEG = -6.0
 COUNTED_WEST = (
     "The headers' longitude, {:g}, was taken to count to the west: counted to the east, as is "
@@ -139,6 +141,22 @@ def night_line(subs: Sequence[NightSub]) -> NightLine:
         [airmass(Facts(altitude_deg=float(a))) if a > 5 else math.nan for a in known]
     )
     return NightLine(subs, hours, timed, of, site_note)
+
+
+def nights_of(subs: Sequence[NightSub]) -> list[list[NightSub]]:
+    """The subs of a run night by night, in order of time; as one where a time is unknown."""
+    timed = [(moment, sub) for sub in subs if (moment := _middle(sub.facts)) is not None]
+    if len(timed) < len(subs):
+        return [list(subs)]
+    timed.sort(key=lambda one: one[0])
+    nights: list[list[NightSub]] = []
+    before = None
+    for moment, sub in timed:
+        if before is None or (moment - before).total_seconds() > 3600 * PAUSE_H:
+            nights.append([])
+        nights[-1].append(sub)
+        before = moment
+    return nights
 
 
 def _column(values) -> Array:

@@ -17,7 +17,7 @@ from classifier.advice import run_hints
 from classifier.night_causes import LEAST_SUBS, FoundCause, ranked_causes, signs_of
 from classifier.night_changes import changes_of, costs_of, series_of, when
 from classifier.night_light_signs import sky_in_electrons
-from classifier.night_line import NightLine, NightSub, night_line
+from classifier.night_line import NightLine, NightSub, night_line, nights_of
 from classifier.remedies import URGENCIES, cautions
 from classifier.results import plain
 from classifier.wording import counted
@@ -48,20 +48,32 @@ TIME_LINES = (
 
 
 def read_night(runs: Mapping[str, Sequence[NightSub]]) -> list[dict[str, Any]]:
-    """Readings of all runs, in the order given.
+    """Readings of all runs, in the order given, night by night.
 
     A run that cannot be read says so in its summary: the labels of a night must not be lost to
     what comes on top of them.
     """
     readings = []
     for run, subs in runs.items():
-        try:
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore")  # of statistics over values that are all unknown
-                readings.append(reading_of(run, night_line(subs)))
-        except Exception as error:
-            readings.append(_unread(run, subs, error))
+        nights = nights_of(subs)
+        for night in nights:
+            try:
+                with warnings.catch_warnings():
+                    warnings.simplefilter(
+                        "ignore"
+                    )  # of statistics over values that are all unknown
+                    reading = reading_of(run, night_line(night))
+            except Exception as error:
+                reading = _unread(run, night, error)
+            several = len(nights) > 1
+            readings.append(reading | ({"night": reading["when"][:10]} if several else {}))
     return readings
+
+
+def headed(reading: Mapping[str, Any]) -> str:
+    """The run of a reading, with the night where the run has several."""
+    night = reading.get("night")
+    return f"{reading['run']}, {night}" if night else str(reading["run"])
 
 
 def _unread(run: str, subs: Sequence[NightSub], error: Exception) -> dict[str, Any]:
@@ -85,9 +97,10 @@ def _unread(run: str, subs: Sequence[NightSub], error: Exception) -> dict[str, A
 def reading_of(run: str, line: NightLine) -> dict[str, Any]:
     """Reading of one run, as plain data:
 
-    run, when; subs: names in order of time; hours: of their middles; time_lines: by name, null
-    where unknown (sky: in sky_unit); summary, changes, costs, hints (whose light and
-    what marks they are, see `advice`), untold: sentences;
+    run, when, and from `read_night` night, a UTC date, where the run has several; subs: names in
+    order of time; hours: of their middles; time_lines: by name, null where unknown (sky: in
+    sky_unit); summary, changes, costs, hints (whose light and what marks they are, see `advice`),
+    untold: sentences;
     causes: likeliest first, each with cause, title, likelihood, urgency, evidence, against,
     missing, fault, remedy, tonight, next_night, processing, cautions.
     """

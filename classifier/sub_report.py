@@ -146,7 +146,7 @@ def label_rows(frame: FrameResult, readings: Sequence[Mapping[str, Any]] = ()) -
                 percent(confidence),
                 measured(evidence_of(found)) if found else "not measured",
                 stance.get(state, "cannot tell"),
-                urgency_of(key, frame.run, readings) if given or state == "yes" else "",
+                urgency_of(key, frame.path, readings) if given or state == "yes" else "",
                 tuple(found[name] for name in ("advice", "calibration") if found.get(name)),
             )
         )

@@ -27,7 +27,7 @@ from classifier.cost_report import found_rows
 from classifier.crosscheck import AGREEMENTS
 from classifier.label import Progress as Report
 from classifier.night import Share, Summary, severity, summarise
-from classifier.night_reading import PERHAPS_FROM, sureness
+from classifier.night_reading import PERHAPS_FROM, headed, sureness
 from classifier.results import FrameResult, Results
 from classifier.scores import Scores
 from classifier.vocabulary import Verdict, fault
@@ -127,7 +127,7 @@ def _causes(results: Results) -> Iterator[Text]:
     """Causes that the course of a run makes at least possible, each with whether it presses."""
     several = len(results.readings) > 1
     told = [
-        (reading["run"], cause)
+        (headed(reading), cause)
         for reading in results.readings
         for cause in reading["causes"]
         if cause["likelihood"] >= PERHAPS_FROM

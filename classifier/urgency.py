@@ -1,8 +1,9 @@
 """How pressing a fault of a sub is: stop and fix it, note it, or let it be.
 
-    urgency_of("defocus", run, readings)      # "stop and fix now", or "usually: ..."
+    urgency_of("defocus", name, readings)     # "stop and fix now", or "usually: ..."
 
-What the course of the run makes likely decides; where it tells no cause, the commonest one does.
+What the course of the sub's night makes likely decides; where it tells no cause, the commonest
+one does.
 """
 
 from collections.abc import Mapping, Sequence
@@ -12,13 +13,13 @@ from classifier.night_reading import PERHAPS_FROM
 from classifier.remedies import remedy
 
 
-def urgency_of(key: str, run: str, readings: Sequence[Mapping[str, Any]]) -> str:
-    """Urgency of a fault in a run, in the words of the remedies; "usually: " before it where it
+def urgency_of(key: str, name: str, readings: Sequence[Mapping[str, Any]]) -> str:
+    """Urgency of a fault of a sub, in the words of the remedies; "usually: " before it where it
     rests on what commonly causes the fault and not on this night."""
     likely = [
         cause
         for reading in readings
-        if reading["run"] == run
+        if name in reading["subs"]
         for cause in reading["causes"]
         if cause["fault"] == key and cause["likelihood"] >= PERHAPS_FROM
     ]

@@ -2,9 +2,11 @@
 
 import json
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import pytest
+from test_night_line import BEGIN, stars_of, sub
 from written_run import COUNT, STEP, run_of
 
 from classifier.errors import UsageError
@@ -12,7 +14,7 @@ from classifier.night_causes import ranked_causes, signs_of
 from classifier.night_changes import refocus_c
 from classifier.night_file import load_night, write_night
 from classifier.night_line import night_line
-from classifier.night_reading import read_night, reading_of, summary_of
+from classifier.night_reading import headed, read_night, reading_of, summary_of
 from classifier.night_report import night_rows
 from classifier.night_text import night_text
 
@@ -136,3 +138,26 @@ def test_refocusing_interval():
     # The sharpest fifth spreads over 1.8 degrees and its tenth stands for the best: a fifth off.
     assert slope == pytest.approx(0.5, rel=0.25)
     assert every == pytest.approx(1.83, rel=0.3)
+
+
+def test_a_run_of_two_nights_is_read_night_by_night():
+    field = stars_of()
+    # 20:00 to 21:50, a pause for cloud until 02:00, and the next night: given in no order.
+    minutes = [*range(0, 120, 10), *range(360, 420, 10), *range(1440, 1560, 10)]
+    subs = [
+        sub(i, field, time_utc=BEGIN + timedelta(minutes=float(m))) for i, m in enumerate(minutes)
+    ]
+    names = [one.name for one in subs]
+    first, second = read_night({"Field": subs[::-1]})
+    assert (first["subs"], second["subs"]) == (names[:18], names[18:])
+    assert first["run"] == second["run"] == "Field"
+    assert [headed(one) for one in (first, second)] == ["Field, 2025-01-03", "Field, 2025-01-04"]
+    assert max(first["hours"]) < 7 and max(second["hours"]) < 2
+    (alone,) = read_night({"Field": subs[:18]})
+    assert "night" not in alone and headed(alone) == "Field"
+
+
+def test_runs_without_times_are_one_night():
+    subs = [sub(i, stars_of(), time_utc=None) for i in range(4)]
+    (reading,) = read_night({"Field": subs})
+    assert len(reading["subs"]) == 4 and "night" not in reading

@@ -7,9 +7,10 @@ from classifier.urgency import urgency_of
 from classifier.vocabulary import KEYS
 
 
-def reading(run: str, *causes: tuple[str, float, str]) -> dict:
+def reading(name: str, *causes: tuple[str, float, str]) -> dict:
+    """Of a night in which this sub was taken: another night of its run decides nothing for it."""
     rows = [{"fault": f, "likelihood": p, "urgency": u} for f, p, u in causes]
-    return {"run": run, "causes": rows}
+    return {"run": "one run", "subs": ["another.fits", name], "causes": rows}
 
 
 def test_the_commonest_cause_decides_where_the_night_tells_none():
@@ -19,7 +20,7 @@ def test_the_commonest_cause_decides_where_the_night_tells_none():
         assert told.removeprefix("usually: ") in URGENCIES
 
 
-def test_the_likeliest_cause_of_the_same_run_decides():
+def test_the_likeliest_cause_of_the_same_night_decides():
     readings = [
         reading("a", ("drift", 0.5, "nothing to do"), ("drift", 0.8, "stop and fix now")),
         reading("b", ("drift", 0.9, "note for next time"), ("trail", 0.1, "stop and fix now")),
@@ -44,6 +45,6 @@ def test_labels_of_the_page_carry_urgency_and_what_is_said():
             "clouds": quiet,
         },
     )
-    hot, clouds = label_rows(frame, [reading("a", ("hot_pixels", 0.9, "stop and fix now"))])
+    hot, clouds = label_rows(frame, [reading("a.fits", ("hot_pixels", 0.9, "stop and fix now"))])
     assert hot.urgency == "stop and fix now" and hot.said == ("Theirs.", "Gone.")
     assert clouds.urgency == "" and clouds.said == ()  # neither labelled nor measured
