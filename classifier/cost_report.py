@@ -141,7 +141,8 @@ def _cost(drop: Loss, look: Loss) -> str:
 
 
 def _causes(results: Results, key: str) -> list[dict[str, Any]]:
-    """Causes that the course of a run makes at least possible, the likeliest first."""
+    """Causes that the course of a run makes at least possible, each as it is likeliest, the likeliest
+    first."""
     found = [
         {**cause, "run": headed(reading), "sure": sureness(cause["likelihood"])}
         for reading in results.readings
@@ -149,7 +150,10 @@ def _causes(results: Results, key: str) -> list[dict[str, Any]]:
         if cause["fault"] == key and cause["likelihood"] >= PERHAPS_FROM
     ]
     found.sort(key=lambda cause: -cause["likelihood"])
-    return found[:CAUSES]
+    first: dict[str, dict[str, Any]] = {}
+    for cause in found:
+        first.setdefault(cause["cause"], cause)
+    return list(first.values())[:CAUSES]
 
 
 def nameless(results: Results) -> Loss:

@@ -4,8 +4,9 @@ Consoles are given, never made here: data belongs on stdout, progress and warnin
 """
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from typing import Any
 
 from rich.console import Console
 from rich.padding import Padding
@@ -124,19 +125,23 @@ def _faults(results: Results) -> Table:
 
 
 def _causes(results: Results) -> Iterator[Text]:
-    """Causes that the course of a run makes at least possible, each with whether it presses."""
+    """Causes that the course of a run makes at least possible, each once, with whether it presses
+    and where it is likeliest."""
     several = len(results.readings) > 1
-    told = [
-        (headed(reading), cause)
-        for reading in results.readings
-        for cause in reading["causes"]
-        if cause["likelihood"] >= PERHAPS_FROM
-    ]
+    told: dict[str, list[tuple[str, Mapping[str, Any]]]] = {}
+    for reading in results.readings:
+        for cause in reading["causes"]:
+            if cause["likelihood"] >= PERHAPS_FROM:
+                told.setdefault(cause["cause"], []).append((headed(reading), cause))
     if told:
         yield Text("\nWhat may lie behind it", style="italic")
-    for run, cause in told:
+    for found in told.values():
+        run, cause = max(found, key=lambda one: one[1]["likelihood"])
         line = f"  {capital(cause['title'])}: {sureness(cause['likelihood'])}"
-        yield Text.assemble(line, (f" [{cause['urgency']}]", "bold"), f" in {run}" * several)
+        where = f" in {run}" if several else ""
+        if len(found) > 1:
+            where += f", and in {len(found) - 1} more"
+        yield Text.assemble(line, (f" [{cause['urgency']}]", "bold"), where)
     if told:
         yield Text("  The report and `nightcull night` tell the signs and what to do.", style="dim")
 

@@ -68,3 +68,18 @@ def test_a_measure_agrees_that_names_the_same_light_otherwise():
     other.evidence.update({"guiding_loss": {"state": "no"}, "clouds": {"state": "yes"}})
     (row,) = found_rows(Results({}, [frame, other]))
     assert (row["agree"], row["against"], row["open"]) == (1, 1, 0)
+
+
+def test_a_cause_of_several_nights_is_told_once_as_it_is_likeliest():
+    def reading(night, likelihood):
+        cause = {"cause": "polar", "fault": "drift", "likelihood": likelihood}
+        other = {"cause": "flexure", "fault": "drift", "likelihood": 0.41}
+        return {"run": "Field", "night": night, "causes": [cause, other]}
+
+    readings = [reading("2026-01-02", 0.7), reading("2026-01-03", 0.9)]
+    (drift,) = costs_of(Results({}, [sub("drop", "drift")], [], readings))
+    assert [(one["cause"], one["likelihood"]) for one in drift["causes"]] == [
+        ("polar", 0.9),
+        ("flexure", 0.41),
+    ]
+    assert drift["causes"][0]["run"] == "Field, 2026-01-03"

@@ -25,10 +25,26 @@ def test_names_and_counts_of_faults_are_whole_on_any_terminal(width):
         assert found.replace(title, "").split()[:6] == ["1", "–", "–", "0", "of", "1"], row.key
 
 
+def cause_of(title, likelihood, urgency):
+    return {"cause": title, "title": title, "likelihood": likelihood, "urgency": urgency}
+
+
+def test_a_cause_of_many_runs_is_told_once_where_it_is_likeliest():
+    readings = [
+        {"run": f"run {n}", "causes": [cause_of("dust", share, "note for next time")]}
+        for n, share in enumerate((0.5, 0.9, 0.45, 0.3))
+    ]
+    console = Console(width=100, record=True, color_system=None)
+    show_summary(console, Results({}, [FrameResult("a.fits", "run 0", "keep")], [], readings))
+    text = console.export_text()
+    assert text.count("Dust") == 1
+    assert "Dust: likely, 90 % [note for next time] in run 1, and in 2 more" in text
+
+
 def test_causes_are_told_with_what_presses():
     causes = [
-        {"title": "focus running away", "likelihood": 0.8, "urgency": "stop and fix now"},
-        {"title": "haze", "likelihood": 0.2, "urgency": "nothing to do"},
+        cause_of("focus running away", 0.8, "stop and fix now"),
+        cause_of("haze", 0.2, "nothing to do"),
     ]
     frames = [FrameResult("a.fits", "a run", "keep")]
     console = Console(width=80, record=True, color_system=None, quiet=False)
