@@ -141,8 +141,7 @@ def _cost(drop: Loss, look: Loss) -> str:
 
 
 def _causes(results: Results, key: str) -> list[dict[str, Any]]:
-    """Causes that the course of a run makes at least possible, each as it is likeliest, the likeliest
-    first."""
+    """Causes that the course of a run makes at least possible, the likeliest first, each once."""
     found = [
         {**cause, "run": headed(reading), "sure": sureness(cause["likelihood"])}
         for reading in results.readings
