@@ -207,6 +207,8 @@ def _against_one_another(subs: Sequence[NightSub]) -> dict[str, Array]:
     sharp = of["lost_mag"][np.isfinite(of["lost_mag"]) & ~merged]
     if len(sharp):
         of["lost_mag"] -= np.quantile(sharp, 0.1)
+        # What merged stars gain is no light that came back.
+        of["lost_mag"][merged & (of["lost_mag"] < 0)] = 0.0
     counts = _column(sub.measures.numbers.get("star_count") for sub in subs)
     of["veil_mag"] = _veil(of["lost_mag"], counts, widths)
     counted = np.isnan(of["lost_mag"])

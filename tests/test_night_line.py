@@ -125,6 +125,14 @@ def test_a_site_in_daylight_tells_no_places():
     assert "moon_altitude_deg" not in line.of and "the Sun was up" in line.site_note
 
 
+def test_what_merged_stars_gain_is_no_clear_sky():
+    field = stars_of()
+    bright = field * [1, 1, 2]  # 0.75 mag
+    subs = [sub(i, bright, {"fwhm_px": 9.0}) for i in range(3)]
+    line = night_line([*subs, *(sub(i, field, {"fwhm_px": 3.0}) for i in range(3, 7))])
+    assert line.of["lost_mag"] == pytest.approx(np.zeros(7), abs=0.01)
+
+
 def test_the_error_of_the_loss_is_what_its_scatter_is():
     rng = np.random.default_rng(8)
     field, found, told = stars_of(), [], []
