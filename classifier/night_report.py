@@ -150,9 +150,9 @@ def _line(
 
 
 def _number(value: float, form: str) -> str:
-    """Written without the minus of a rounded nought."""
-    told = form.format(value)
-    return told.removeprefix("-") if float(told) == 0 else told
+    """Written without the minus of a rounded nought, and from 100 on in full, without decimals."""
+    told = f"{value:,.0f}" if abs(value) >= 100 else form.format(value)
+    return told.removeprefix("-") if not told.strip("-0.") else told
 
 
 def _is_beyond(value: float, axis: Axis) -> bool:

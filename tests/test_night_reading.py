@@ -15,7 +15,7 @@ from classifier.night_changes import refocus_c
 from classifier.night_file import load_night, write_night
 from classifier.night_line import night_line
 from classifier.night_reading import headed, read_night, reading_of, summary_of
-from classifier.night_report import night_rows
+from classifier.night_report import _number, night_rows
 from classifier.night_text import night_text
 
 
@@ -161,3 +161,11 @@ def test_runs_without_times_are_one_night():
     subs = [sub(i, stars_of(), time_utc=None) for i in range(4)]
     (reading,) = read_night({"Field": subs})
     assert len(reading["subs"]) == 4 and "night" not in reading
+
+
+@pytest.mark.parametrize(
+    ("value", "form", "told"),
+    [(1440.3, "{:.3g}", "1,440"), (0.01234, "{:.3g}", "0.0123"), (-0.001, "{:.2f}", "0.00")],
+)
+def test_numbers_of_the_page_are_plain(value, form, told):
+    assert _number(value, form) == told
