@@ -159,7 +159,10 @@ def test_light_follows_the_system_until_chosen_and_is_remembered(report, pages):
     assert 0.001 < paper() < 0.02
     report.run("document.querySelector('input[value=red]').click()")
     assert paper() == 0.0
-    report.again(light="light")
+    for _ in range(5):  # on a busy machine a page may be read before what it wrote is kept
+        report.again(light="light")
+        if paper() == 0.0:
+            break
     assert paper() == 0.0 and report.run("location.hash") == ""
     assert report.run("document.querySelector('input[value=red]').checked")
     report.open(pages["report"], mark="#light")  # asked for by the address: goes first
