@@ -51,8 +51,8 @@ def described(key: str, confidence: float, evidence: "Evidence | None") -> str:
 
 
 def _falls_short(key: str, evidence: "Evidence") -> bool:
-    """Whether a measure says no by its number; it may also do so for another reason."""
-    if evidence.state != "no" or evidence.value is None or evidence.threshold is None:
+    """Whether a measure finds less than its level; it may say no, or be unsure, of more as well."""
+    if evidence.state == "yes" or evidence.value is None or evidence.threshold is None:
         return False
     more, level = evidence.value, evidence.threshold
     return more > level if fault(key).grows_downwards else more < level

@@ -84,7 +84,8 @@ def test_a_short_run_labels_what_is_sure_or_measured(key):
 def test_a_value_that_speaks_against_the_label_is_told_with_its_level():
     """1.47 paths beside a label of guiding loss puzzle whoever does not know that 1.5 are asked."""
     row = fault("guiding_loss")
-    for state, told in (("no", f", counts from {row.counts_from:g})"), ("yes", f" {row.unit})")):
+    short = f", counts from {row.counts_from:g})"
+    for state, told in (("no", short), ("unknown", short), ("yes", f" {row.unit})")):
         seen = {"guiding_loss": measure("guiding_loss", state, 0.98)}
         why = judge_sub(opinion(guiding_loss=0.95, evidence=seen), LEVELS, MANY).why
         assert f"measured 1.47 {row.unit}" in why and told in why, why
