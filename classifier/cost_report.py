@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from classifier.night_reading import PERHAPS_FROM, headed, sureness
+from classifier.night_reading import causes_told, headed, sureness
 from classifier.opinion import same_light
 from classifier.remedies import remedy
 from classifier.results import FrameResult, Results
@@ -144,9 +144,8 @@ def _causes(results: Results, key: str) -> list[dict[str, Any]]:
     """Causes that the course of a run makes at least possible, the likeliest first, each once."""
     found = [
         {**cause, "run": headed(reading), "sure": sureness(cause["likelihood"])}
-        for reading in results.readings
-        for cause in reading["causes"]
-        if cause["fault"] == key and cause["likelihood"] >= PERHAPS_FROM
+        for reading, cause in causes_told(results.readings)
+        if cause["fault"] == key
     ]
     found.sort(key=lambda cause: -cause["likelihood"])
     first: dict[str, dict[str, Any]] = {}

@@ -19,9 +19,9 @@ from classifier.facts import Facts
 from classifier.framing import Framing, StarField, framed
 from classifier.measures import FrameMeasures
 from classifier.night_sky import SkyPlaces, sky_places
-from classifier.reference import airmass, low_tenth
+from classifier.reference import airmass, merged
 from classifier.runs import COUNT_SLOPE
-from classifier.star_match import LEAST_MATCHES, MERGED, light_lost
+from classifier.star_match import LEAST_MATCHES, light_lost
 from classifier.star_pattern import Pattern
 
 Array = np.ndarray
@@ -202,14 +202,14 @@ def _against_one_another(subs: Sequence[NightSub]) -> dict[str, Array]:
             of["turn_deg"][i] = framing.turn_deg
             of["turn_error_deg"][i] = framing.error_deg
             of["half_turn"][i] = float(framing.half_turn)
-    widths = _column(sub.measures.numbers.get("fwhm_px") for sub in subs)
-    merged = widths > MERGED * low_tenth(list(widths))
-    sharp = of["lost_mag"][np.isfinite(of["lost_mag"]) & ~merged]
+    wide = merged([sub.measures for sub in subs])
+    sharp = of["lost_mag"][np.isfinite(of["lost_mag"]) & ~wide]
     if len(sharp):
         of["lost_mag"] -= np.quantile(sharp, 0.1)
         # What merged stars gain is no light that came back.
-        of["lost_mag"][merged & (of["lost_mag"] < 0)] = 0.0
+        of["lost_mag"][wide & (of["lost_mag"] < 0)] = 0.0
     counts = _column(sub.measures.numbers.get("star_count") for sub in subs)
+    widths = _column(sub.measures.numbers.get("fwhm_px") for sub in subs)
     of["veil_mag"] = _veil(of["lost_mag"], counts, widths)
     counted = np.isnan(of["lost_mag"])
     # By chance counts of n scatter by the root of n.
@@ -242,8 +242,11 @@ def _places(subs: Sequence[NightSub]) -> tuple[SkyPlaces | None, str]:
     facts = subs[0].facts
     known = [facts.ra_deg, facts.dec_deg, facts.latitude_deg, facts.longitude_deg]
     needed = [value for value in known if value is not None]
-    times = [_middle(sub.facts) for sub in subs if sub.facts.time_utc is not None]
-    moments = [moment for moment in times if moment is not None]
+    moments = [
+        moment
+        for sub in subs
+        if sub.facts.time_utc is not None and (moment := _middle(sub.facts)) is not None
+    ]
     if len(needed) < len(known) or len(moments) < len(subs):
         return None, ""
     ra_deg, dec_deg, latitude_deg, longitude_deg = needed

@@ -8,7 +8,7 @@ terminal say what the file says. Schema "nightcull/night-1", see `reading_of`.
 """
 
 import warnings
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -55,25 +55,38 @@ def read_night(runs: Mapping[str, Sequence[NightSub]]) -> list[dict[str, Any]]:
     """
     readings = []
     for run, subs in runs.items():
-        nights = nights_of(subs)
-        for night in nights:
-            try:
-                with warnings.catch_warnings():
-                    warnings.simplefilter(
-                        "ignore"
-                    )  # of statistics over values that are all unknown
-                    reading = reading_of(run, night_line(night))
-            except Exception as error:
-                reading = _unread(run, night, error)
-            several = len(nights) > 1
-            readings.append(reading | ({"night": reading["when"][:10]} if several else {}))
+        nights = [_read(run, night) for night in nights_of(subs)]
+        if len(nights) > 1:
+            nights = [reading | {"night": reading["when"][:10]} for reading in nights]
+        readings += nights
     return readings
+
+
+def _read(run: str, night: Sequence[NightSub]) -> dict[str, Any]:
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of statistics over values that are all unknown
+            return reading_of(run, night_line(night))
+    except Exception as error:
+        return _unread(run, night, error)
 
 
 def headed(reading: Mapping[str, Any]) -> str:
     """The run of a reading, with the night where the run has several."""
     night = reading.get("night")
     return f"{reading['run']}, {night}" if night else str(reading["run"])
+
+
+def causes_told(
+    readings: Iterable[Mapping[str, Any]],
+) -> list[tuple[Mapping[str, Any], dict[str, Any]]]:
+    """Every reading with each of its causes that is at least possible, in their order."""
+    return [
+        (reading, cause)
+        for reading in readings
+        for cause in reading["causes"]
+        if cause["likelihood"] >= PERHAPS_FROM
+    ]
 
 
 def _unread(run: str, subs: Sequence[NightSub], error: Exception) -> dict[str, Any]:

@@ -9,12 +9,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from classifier import star_evidence
 from classifier.facts import Facts
 from classifier.measures import FrameMeasures
 
 Member = tuple[Facts, FrameMeasures]
+
+# Stars so many times as wide as the run's sharp ones hold their neighbours' light, and all of what
+# is clipped in sharp ones: they seem brighter, and tell nothing of how clear it was.
+MERGED = 1.5
 
 
 @dataclass(frozen=True)
@@ -103,6 +108,12 @@ def airmass(facts: Facts) -> float:
     if altitude is None or not 5 <= altitude <= 90:
         return 1.0
     return 1 / math.sin(math.radians(altitude + 244 / (165 + 47 * altitude**1.1)))
+
+
+def merged(measures: Sequence[FrameMeasures]) -> NDArray[np.bool_]:
+    """(n,) whether the stars of each frame of a run are so wide that they merge."""
+    widths = np.array([one.numbers.get("fwhm_px", math.nan) for one in measures])
+    return np.asarray(widths > MERGED * low_tenth(widths.tolist()))
 
 
 def low_tenth(values: Sequence[float]) -> float:

@@ -26,9 +26,10 @@ from classifier.reference import (
     at_zenith,
     common_shape,
     low_tenth,
+    merged,
     reference_of,
 )
-from classifier.star_match import MERGED, Loss, light_lost
+from classifier.star_match import Loss, light_lost
 from classifier.vocabulary import fault
 
 FEW = 5
@@ -254,21 +255,16 @@ def _losses(run: Sequence[Member]) -> list[Loss | None]:
     """
     best = max(range(len(run)), key=lambda i: len(run[i][1].stars) + 1e-3 * _count(run[i]))
     raw = [light_lost(measures.stars, run[best][1].stars) for _, measures in run]
-    limit = MERGED * low_tenth([_width(member) for member in run])
     clear = []
     for (facts, _), loss in zip(run, raw, strict=True):
         extinction = EXTINCTION_MAG * (airmass(facts) - airmass(run[best][0]))
         clear.append(None if loss is None else replace(loss, mean_mag=loss.mean_mag - extinction))
-    known = [(member, loss) for member, loss in zip(run, clear, strict=True) if loss is not None]
-    sharp = [loss.mean_mag for member, loss in known if not _width(member) > limit]
-    zero = low_tenth(sharp)
+    wide = merged([measures for _, measures in run])
+    sharp = [loss for loss, is_wide in zip(clear, wide, strict=True) if not is_wide]
+    zero = low_tenth([loss.mean_mag for loss in sharp if loss is not None])
     return [
         None if loss is None else replace(loss, mean_mag=loss.mean_mag - zero) for loss in clear
     ]
-
-
-def _width(member: Member) -> float:
-    return member[1].numbers.get("fwhm_px", math.nan)
 
 
 def _count(member: Member) -> float:

@@ -15,9 +15,6 @@ Array = np.ndarray
 VOTERS = 60
 FIRST_BIN_PX = 6.0
 LEAST_MATCHES = 8
-# Stars so many times as wide as the run's sharp ones hold their neighbours' light, and all of what
-# is clipped in sharp ones: they seem brighter, and tell nothing of how clear it was.
-MERGED = 1.5
 
 
 @dataclass(frozen=True)

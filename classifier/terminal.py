@@ -28,7 +28,7 @@ from classifier.cost_report import found_rows
 from classifier.crosscheck import AGREEMENTS
 from classifier.label import Progress as Report
 from classifier.night import Share, Summary, severity, summarise
-from classifier.night_reading import PERHAPS_FROM, headed, sureness
+from classifier.night_reading import causes_told, headed, sureness
 from classifier.results import FrameResult, Results
 from classifier.scores import Scores
 from classifier.vocabulary import Verdict, fault
@@ -129,19 +129,17 @@ def _causes(results: Results) -> Iterator[Text]:
     and where it is likeliest."""
     several = len(results.readings) > 1
     told: dict[str, list[tuple[str, Mapping[str, Any]]]] = {}
-    for reading in results.readings:
-        for cause in reading["causes"]:
-            if cause["likelihood"] >= PERHAPS_FROM:
-                told.setdefault(cause["cause"], []).append((headed(reading), cause))
+    for reading, cause in causes_told(results.readings):
+        told.setdefault(cause["cause"], []).append((headed(reading), cause))
     if told:
         yield Text("\nWhat may lie behind it", style="italic")
     for found in told.values():
-        run, cause = max(found, key=lambda one: one[1]["likelihood"])
-        line = f"  {capital(cause['title'])}: {sureness(cause['likelihood'])}"
+        run, best = max(found, key=lambda one: one[1]["likelihood"])
+        line = f"  {capital(best['title'])}: {sureness(best['likelihood'])}"
         where = f" in {run}" if several else ""
         if len(found) > 1:
             where += f", and in {len(found) - 1} more"
-        yield Text.assemble(line, (f" [{cause['urgency']}]", "bold"), where)
+        yield Text.assemble(line, (f" [{best['urgency']}]", "bold"), where)
     if told:
         yield Text("  The report and `nightcull night` tell the signs and what to do.", style="dim")
 

@@ -9,7 +9,7 @@ one does.
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from classifier.night_reading import PERHAPS_FROM
+from classifier.night_reading import causes_told
 from classifier.remedies import remedy
 
 
@@ -18,10 +18,8 @@ def urgency_of(key: str, name: str, readings: Sequence[Mapping[str, Any]]) -> st
     rests on what commonly causes the fault and not on this night."""
     likely = [
         cause
-        for reading in readings
-        if name in reading["subs"]
-        for cause in reading["causes"]
-        if cause["fault"] == key and cause["likelihood"] >= PERHAPS_FROM
+        for reading, cause in causes_told(readings)
+        if cause["fault"] == key and name in reading["subs"]
     ]
     if likely:
         return str(max(likely, key=lambda cause: cause["likelihood"])["urgency"])

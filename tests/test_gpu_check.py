@@ -1,20 +1,13 @@
 """The check of a GPU against the CPU: it sees differences, and there are none too large."""
 
-import importlib.util
-from pathlib import Path
-
 import pytest
 import torch
-
-BENCHMARKS = Path(__file__).parent / "benchmarks"
+from benchmark_module import load_benchmark
 
 
 @pytest.fixture(scope="module")
 def check():
-    spec = importlib.util.spec_from_file_location("gpu_check", BENCHMARKS / "gpu_check.py")
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return load_benchmark("gpu_check")
 
 
 @pytest.mark.skipif(not torch.cuda.is_available(), reason="needs a CUDA device")

@@ -1,27 +1,17 @@
 """One hot or dead pixel gives or takes no label; and the search for the worst one finds it."""
 
-import importlib.util
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
+from benchmark_module import load_benchmark
 
 from classifier.vocabulary import KEYS
 from classifier.weights import load_model
 from synth.rng import stream
 
-HERE = Path(__file__).parent / "benchmarks" / "one_pixel.py"
-
 
 @pytest.fixture(scope="module")
 def one_pixel():
-    spec = importlib.util.spec_from_file_location("one_pixel", HERE)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules["one_pixel"] = module  # dataclasses look themselves up
-    spec.loader.exec_module(module)
-    yield module
-    del sys.modules["one_pixel"]
+    return load_benchmark("one_pixel")
 
 
 def test_one_pixel_gives_and_takes_no_label(one_pixel):

@@ -1,9 +1,8 @@
 """Where rendered faults are marked, against where the generator put them."""
 
-import importlib.util
-
 import numpy as np
 import pytest
+from benchmark_module import load_benchmark
 
 from classifier.evidence import Evidence
 from synth.render import render
@@ -12,12 +11,8 @@ FRAMES = 10
 
 
 @pytest.fixture(scope="module")
-def places(request):
-    path = request.config.rootpath / "tests" / "benchmarks" / "places.py"
-    spec = importlib.util.spec_from_file_location("places", path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+def places():
+    return load_benchmark("places")
 
 
 @pytest.mark.slow

@@ -57,6 +57,12 @@ def brightest(pixels: Tensor) -> list[tuple[int, int]]:
     return [divmod(int(at), pixels.shape[1]) for at in index.flatten()[best]]
 
 
+def within(pixels: Tensor, y: int, x: int) -> tuple[int, int]:
+    """The place of the frame (H, W) that is nearest to row y and column x."""
+    height, width = pixels.shape
+    return int(np.clip(y, 0, height - 1)), int(np.clip(x, 0, width - 1))
+
+
 def places_of(pixels: Tensor, count: int, rng: np.random.Generator) -> Iterator[tuple[int, int]]:
     """Anywhere, and on or within 6 px of the brightest stars, by turns."""
     height, width = pixels.shape
@@ -64,8 +70,7 @@ def places_of(pixels: Tensor, count: int, rng: np.random.Generator) -> Iterator[
     for k in range(count):
         if k % 2:
             y, x = stars[int(rng.integers(len(stars)))]
-            y, x = y + int(rng.integers(-6, 7)), x + int(rng.integers(-6, 7))
-            yield int(np.clip(y, 0, height - 1)), int(np.clip(x, 0, width - 1))
+            yield within(pixels, y + int(rng.integers(-6, 7)), x + int(rng.integers(-6, 7)))
         else:
             yield int(rng.integers(height)), int(rng.integers(width))
 
@@ -84,13 +89,7 @@ def turned(
         places = searched[start : start + AT_ONCE]
         if not places:  # about the worst so far
             near = rng.integers(-2, 3, (min(AT_ONCE, count - start), 2))
-            places = [
-                (
-                    int(np.clip(at[0] + dy, 0, pixels.shape[0] - 1)),
-                    int(np.clip(at[1] + dx, 0, pixels.shape[1] - 1)),
-                )
-                for dy, dx in near
-            ]
+            places = [within(pixels, at[0] + dy, at[1] + dx) for dy, dx in near]
         copies = pixels.repeat(len(places), 1, 1)
         for number, (y, x) in enumerate(places):
             copies[number, y, x] = top if number % 4 else 0.0
