@@ -20,7 +20,7 @@ from classifier.sweeps import middle, running_sum
 
 # Rows and columns along the edges in which no line is looked for.
 RIM = 4
-# Strips of the whole height, a half and a quarter of it: long trails and short ones.
+# Strips of the whole height, a half and a quarter of it, ...: long trails and short ones.
 STAGES = 3
 # The local mean that `prepare` takes off: of so many cells round each. A trail of 3 cells keeps
 # three quarters of its light, and what nebulae and crowds leave goes. With the wide one 3 % more
@@ -33,12 +33,14 @@ LOCAL_CELLS, WIDE_CELLS = 11, 31
 class LineSearch:
     """Best line of each picture of a batch.
 
-    snr: (B, STAGES) best signal-to-noise over the full height, half and quarter strips.
-    ends: (B, STAGES, 4) its end points x0, y0, x1, y1 in picture pixels.
+    snr: (B, stages) best signal-to-noise over the full height, half and quarter strips.
+    ends: (B, stages, 4) its end points x0, y0, x1, y1 in picture pixels.
+    by_way: (B, 4, stages, 4) ends of the best lines of each eighth of a turn.
     """
 
     snr: Tensor
     ends: Tensor
+    by_way: Tensor
 
 
 def prepare(picture: Tensor, clip_sigma: float = 3.0, width: int = WIDE_CELLS) -> Tensor:
@@ -78,24 +80,23 @@ def inner_part(height: int, width: int) -> tuple[slice, slice]:
     return part(height), part(width)
 
 
-def line_search(picture: Tensor) -> LineSearch:
+def line_search(picture: Tensor, stages: int = STAGES) -> LineSearch:
     """Best lines of prepared pictures, (B, h, w) float32 -> LineSearch."""
-    batch, height, width = picture.shape
-    best_snr = torch.full((batch, STAGES), -1.0, device=picture.device)
-    best_ends = torch.zeros(batch, STAGES, 4, device=picture.device)
+    _batch, height, width = picture.shape
+    ways = []
     for transposed in (False, True):
-        turned = picture.transpose(1, 2).contiguous() if transposed else picture
-        turned = _widened(turned)
+        turned = _widened(picture.transpose(1, 2).contiguous() if transposed else picture)
         for flipped in (False, True):
-            snr, ends = _search_quadrant(turned.flip(2) if flipped else turned)
+            snr, ends = _search_quadrant(turned.flip(2) if flipped else turned, stages)
             if flipped:
                 ends[..., [0, 2]] = turned.shape[2] - 1 - ends[..., [0, 2]]
             if transposed:
                 ends = ends[..., [1, 0, 3, 2]]
-            better = snr > best_snr
-            best_snr = torch.where(better, snr, best_snr)
-            best_ends = torch.where(better[..., None], ends, best_ends)
-    return LineSearch(best_snr, _inside(best_ends, width, height))
+            ways.append((snr, _inside(ends, width, height)))
+    by_way = torch.stack([ends for _, ends in ways], 1)
+    best, which = torch.stack([snr for snr, _ in ways], 1).max(1)
+    ends = by_way.gather(1, which[:, None, :, None].expand(-1, 1, -1, 4))[:, 0]
+    return LineSearch(best, ends, by_way)
 
 
 def _inside(ends: Tensor, width: int, height: int) -> Tensor:
@@ -117,13 +118,13 @@ def _inside(ends: Tensor, width: int, height: int) -> Tensor:
     return torch.minimum(cut.clamp_min(0.0), limit.repeat(2))
 
 
-def _search_quadrant(picture: Tensor) -> tuple[Tensor, Tensor]:
+def _search_quadrant(picture: Tensor, stages: int) -> tuple[Tensor, Tensor]:
     """Lines going down and to the right by 0 to 45 degrees; the picture is `_widened`."""
     _batch, height, width = picture.shape
     rows = 1 << (height - 1).bit_length()
-    scales = _scales(height, width, rows, picture.device)
+    scales = _scales(height, width, rows, stages, picture.device)
     snrs, ends = [], []
-    for scale, sums in zip(scales, _strips(picture, rows), strict=True):
+    for scale, sums in zip(scales, _strips(picture, rows, stages), strict=True):
         # Over a line of n pixels white noise sums to sqrt(n); what is left of nebulae makes it
         # wider, which the robust spread over all long enough lines puts right.
         sample = sums.flatten(1).index_select(1, scale.sample) / scale.sample_root
@@ -178,15 +179,15 @@ def _strip_sums(like: Tensor, strips: int, slopes: int, width: int, rows: int) -
     return sums
 
 
-def _strips(picture: Tensor, rows: int) -> list[Tensor]:
-    """Sums of the STAGES coarsest stages of a picture, strips of `rows` rows first: (B, strips,
+def _strips(picture: Tensor, rows: int, count: int = STAGES) -> list[Tensor]:
+    """Sums of the `count` coarsest stages of a picture, strips of `rows` rows first: (B, strips,
     slopes, columns), the picture's own columns being the last."""
     sums, width = _padded(picture, rows), picture.shape[2]
     stages = [sums]
     while sums.shape[2] < rows:
         sums = _join(sums, width, rows)
-        stages = [sums, *stages[: STAGES - 1]]
-    while len(stages) < STAGES:
+        stages = [sums, *stages[: count - 1]]
+    while len(stages) < count:
         stages.append(stages[-1])
     return stages
 
@@ -229,11 +230,11 @@ class _Scale:
 
 
 @lru_cache(maxsize=16)
-def _scales(height: int, width: int, rows: int, device: torch.device) -> list[_Scale]:
+def _scales(height: int, width: int, rows: int, stages: int, device: torch.device) -> list[_Scale]:
     """The scales of all stages; they depend on the picture's shape only."""
     ones = torch.ones(1, height, width, device=device)
     scales = []
-    for stage, lengths in enumerate(_strips(ones, rows)):
+    for stage, lengths in enumerate(_strips(ones, rows, stages)):
         length = lengths[0]
         usable = length >= (0.25 if stage == 0 else 0.7) * length.shape[1]
         root = length.clamp_min(1.0).sqrt()

@@ -16,8 +16,9 @@ from torch.nn.utils.fusion import fuse_conv_bn_eval
 from torchvision.models.resnet import BasicBlock
 
 from classifier.context import CONTEXT
+from classifier.line_view import LOOKS
 from classifier.sheet import SHAPE_FACTS
-from classifier.views import FACT_COUNT, LINE_COUNT, SKY_CHANNELS, Views
+from classifier.views import FACT_COUNT, SKY_CHANNELS, Views
 from classifier.vocabulary import KEYS
 
 # Levels as logarithms of ADU compare frames of a run; the network itself must not see them.
@@ -41,7 +42,7 @@ class NetworkConfig:
     field by heart that the others would recognise too.
     company: whether the features of the run's middle are judged beside the frame's own, and how
     far from them these lie. company_dropout: of what is told by them, in training.
-    lines: whether there is a branch for the light along the frame's best lines.
+    lines: how lines are looked along, a number of `line_view.LOOKS`; none has a branch for 0.
     """
 
     width: int = 32
@@ -53,7 +54,7 @@ class NetworkConfig:
     branch_dropout: float = 0.0
     company: bool = False
     company_dropout: float = 0.2
-    lines: bool = False
+    lines: int = 0
 
     def as_dict(self) -> dict[str, int | float]:
         return asdict(self)
@@ -220,7 +221,7 @@ class Network(nn.Module):
         if self.config.lines:
             self.branches = (*BRANCHES, LINES)
             self.branch_features = (*self.branch_features, 4 * w)
-            self.lines = _number_encoder(LINE_COUNT, 4 * w)
+            self.lines = _number_encoder(LOOKS[self.config.lines].count, 4 * w)
             # As with company: a network that is trained on begins with what it said before.
             self.lines_heard = nn.Linear(4 * w, 2 * self.config.features, bias=False)
             nn.init.zeros_(self.lines_heard.weight)

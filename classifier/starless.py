@@ -1,10 +1,12 @@
-"""The light between the stars, in the cells in which lines are searched: for large frames.
+"""The light between the stars, in the cells in which lines are searched.
 
-A cell of such a frame holds dozens of pixels, and in most of them lies a star or a part of one.
-Cutting stars down, as for small frames, leaves more of them in a cell than a faint trail: here
-they are left out, with what lies next to them, and the gaps hold what is around. A trail bright
-enough to be left out with them is long found otherwise; where cells are small it would not be.
+A cell of a large frame holds dozens of pixels, and in most of them lies a star or a part of one.
+Cutting stars down to a few sigma leaves more of them in a cell than a faint trail: here they are
+left out, with what lies next to them, and the gaps hold what is around. A trail so bright that it
+would be left out with them keeps a part of its light: `kept` of a sigma for each of its pixels.
 """
+
+from dataclasses import dataclass
 
 import torch
 import torch.nn.functional as F
@@ -13,24 +15,63 @@ from torch import Tensor
 from classifier.surface import Surface
 from classifier.sweeps import running_sum
 
-# Cells of fewer half-size pixels a side hold few stars.
-SMALLEST_STEP = 4
-# In sigma of a mean over 4 x 4 frame pixels: stars are what is higher, and no light counts more.
+# In sigma of a mean over 2 x 2 half-size pixels: stars are higher, and no light counts for more.
 STAR, CLIPPED = 8.0, 3.0
+# Of half-size pixels that are not binned further: of one, and of the mean of 3 x 3.
+SHARP_STAR, SOFT_STAR = 8.0, 4.0
 # Cells to a side whose mean fills what was left out.
 AROUND = 11
 _LEAST_SEEN = 5.0  # cells, of all around
 
 
-def starless(surface: Surface) -> Tensor:
-    """(B, h, w) ADU above the coarse sky, on the grid of `Surface.calm`."""
-    noise = surface.half_noise[:, None, None] / 2
-    quarter = surface.quarter
-    stars = _grown(quarter > STAR * noise)
-    between = torch.minimum(quarter, CLIPPED * noise).masked_fill_(stars, 0.0)
-    light, seen = _pooled(between, surface), 1 - _pooled(stars.to(quarter.dtype), surface)
+@dataclass(frozen=True)
+class Between:
+    """Light between the stars in pixels of `side` half-size pixels a side.
+
+    light: (B, h, w) ADU above the coarse sky, CLIPPED sigma at most, 0 under stars. stars, core:
+    (B, h, w) bool, what is left out, and where of that the light itself is high. noise: (B,) sigma
+    of a pixel, ADU.
+    """
+
+    light: Tensor
+    stars: Tensor
+    core: Tensor
+    noise: Tensor
+    side: int
+
+
+def between_stars(surface: Surface) -> Between:
+    """In half-size pixels where a cell is one of them, else in pixels twice as wide."""
+    if surface.step == 1:
+        light, noise = surface.excess, surface.half_noise
+        limit = noise[:, None, None]
+        near = F.pad(light.clamp_max(SHARP_STAR * limit), (1, 1, 1, 1))
+        soft = running_sum(running_sum(near, 3, 1), 3, 2) > 9 / 3 * SOFT_STAR * limit
+        core = soft | (light > SHARP_STAR * limit)
+        stars = _grown(_grown(core))
+    else:
+        light, noise = surface.quarter, surface.half_noise / 2
+        core = light > STAR * noise[:, None, None]
+        stars = _grown(core)
+    clipped = torch.minimum(light, CLIPPED * noise[:, None, None])
+    side = 1 if surface.step == 1 else 2
+    return Between(clipped.masked_fill_(stars, 0.0), stars, core, noise, side)
+
+
+def starless(surface: Surface, between: Between | None = None, kept: float = 0.0) -> Tensor:
+    """(B, h, w) ADU above the coarse sky, on the grid of `Surface.calm`.
+
+    kept: of a sigma, what remains of a pixel that is left out for its own light.
+    """
+    between = between or between_stars(surface)
+    light = _pooled(between.light, surface, between.side)
+    seen = 1 - _pooled(between.stars.to(light.dtype), surface, between.side)
     around = _sums_around(light) / _sums_around(seen).clamp_min(_LEAST_SEEN)
-    return light + (1 - seen) * around
+    light = light + (1 - seen) * around
+    if kept:
+        core = _pooled(between.core.to(light.dtype), surface, between.side)
+        light += kept * between.noise[:, None, None] * core
+    return light
 
 
 def _grown(mask: Tensor) -> Tensor:
@@ -43,13 +84,15 @@ def _grown(mask: Tensor) -> Tensor:
     return mask
 
 
-def _pooled(quarter: Tensor, surface: Surface) -> Tensor:
+def _pooled(picture: Tensor, surface: Surface, pixel: int) -> Tensor:
     """Means over the cells of `calm`, of which a side is a half or a whole number of pixels."""
     batch, high, wide = surface.calm.shape
-    part = quarter[:, : high * surface.step // 2, : wide * surface.step // 2]
-    if surface.step % 2:
+    if surface.step == pixel:
+        return picture[:, :high, :wide]
+    part = picture[:, : high * surface.step // pixel, : wide * surface.step // pixel]
+    if surface.step % pixel:
         return F.adaptive_avg_pool2d(part[:, None], (high, wide))[:, 0]
-    side = surface.step // 2
+    side = surface.step // pixel
     rows = part.reshape(batch, high, side, wide * side).mean(2)
     return rows.reshape(batch, high, wide, side).mean(3)
 

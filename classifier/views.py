@@ -21,16 +21,8 @@ import torch.nn.functional as F
 from torch import Tensor
 
 from classifier.frame_overview import Overview
-from classifier.line_profile import LINE_FACTS, line_facts, line_strips
-from classifier.lines import (
-    LOCAL_CELLS,
-    STAGES,
-    WIDE_CELLS,
-    LineSearch,
-    inner_part,
-    line_search,
-    prepare,
-)
+from classifier.line_view import look_along
+from classifier.lines import STAGES
 from classifier.marks import (
     BLOB_FACTS,
     RING_FACTS,
@@ -40,7 +32,6 @@ from classifier.marks import (
     spike_facts,
 )
 from classifier.sheet import SHAPE_FACTS, Sheet, cut, cut_sheet
-from classifier.starless import SMALLEST_STEP, starless
 from classifier.surface import SURFACE_FACTS, Surface, read_surface
 from classifier.sweeps import asinh, constant, middle, running_max, sample, shrunk_maxima
 
@@ -85,8 +76,8 @@ class Views:
     """The views of a batch of B frames; float32 unless `half` was called.
 
     sky (B, 5, 256, 256), sheet (B, 64, 32, 32), sheet_facts (B, 64, 5), stack (B, 4, 32, 32),
-    bright (B, 4, 96, 96), tiles (B, 6, 64, 64), facts (B, n), lines (B, LINE_COUNT) or, where not
-    asked for, (B, 0). Not for the network but for showing where: stars_px (B, 64, 3) x, y and
+    bright (B, 4, 96, 96), tiles (B, 6, 64, 64), facts (B, n), lines (B, m), as many as
+    `line_view.LOOKS` says. Not for the network but for showing where: stars_px (B, 64, 3) x, y and
     cut-out side, line_px (B, 4), in frame pixels.
     """
 
@@ -138,29 +129,27 @@ def physical_vector(facts: Any) -> Tensor:
 
 
 def make_views(
-    pixels: Tensor, physical: Tensor, overview: Overview | None = None, lines: bool = False
+    pixels: Tensor, physical: Tensor, overview: Overview | None = None, lines: int = 0
 ) -> Views:
     """Frames of one shape -> views.
 
     pixels: (B, H, W) float32 ADU, finite, H and W at least 64. Raw mosaic where is_cfa is 1.
     physical: (B, len(PHYSICAL)) float32, NaN = unknown. overview: of the only frame, if at hand.
-    lines: whether the light along the best lines is looked at, as `NetworkConfig.lines` says;
-    they are then searched as the measures do, against the narrower local mean, in large frames
-    between the stars.
+    lines: how lines are looked along, as `NetworkConfig.lines` says.
     """
     known = dict(zip(PHYSICAL, physical.unbind(1), strict=True))
     is_cfa = known["is_cfa"] > 0.5
     surface = read_surface(pixels, is_cfa, known["offset_adu"], overview)
     tops = None if overview is None else torch.from_numpy(overview.tops)[None]
     sheet = cut_sheet(pixels, surface, is_cfa, known["saturation_adu"], tops)
-    searched, search = _searched(surface, lines)
+    along = look_along(surface, lines, (pixels.shape[1], pixels.shape[2]))
     sky = _sky_view(surface)
     bright_noise = _bright_stars(surface, sheet)
     facts = torch.cat(
         (
             sheet.shape,
             surface.facts,
-            torch.log1p(search.snr.clamp_min(0.0)),
+            torch.log1p(along.snr.clamp_min(0.0)),
             _physical_facts(known, surface, sheet),
             blob_facts(surface.calm),
             spike_facts(bright_noise, sheet.shape[:, 0].exp() / 2),
@@ -176,9 +165,9 @@ def make_views(
         bright=asinh(bright_noise / 2.0) / 5.0,
         tiles=_tile_view(pixels, surface, sheet),
         facts=facts.nan_to_num(0.0).clamp(-20.0, 20.0),
-        lines=_line_view(searched, search) if lines else facts[:, :0],
+        lines=along.told,
         stars_px=sheet.stars_px,
-        line_px=_best_line(surface, search, pixels.shape[1:]),
+        line_px=along.best_px,
     )
 
 
@@ -191,35 +180,11 @@ FACT_COUNT = (
     + SPIKE_FACTS
     + RING_FACTS
 )
-LINE_COUNT = STAGES * len(LINE_FACTS)
 
 
 def shape_facts(views: Views) -> Tensor:
     """The numbers of each frame that its run is compared on: (B, len(SHAPE_FACTS))."""
     return views.facts[:, : len(SHAPE_FACTS)]
-
-
-def _searched(surface: Surface, lines: bool) -> tuple[Tensor, LineSearch]:
-    """The star-suppressed picture as it is searched for lines, (B, h, w), and its best lines."""
-    rows, columns = inner_part(*surface.calm.shape[1:])
-    crowded = lines and surface.step >= SMALLEST_STEP
-    cells = starless(surface) if crowded else surface.calm
-    picture = prepare(cells, width=LOCAL_CELLS if lines else WIDE_CELLS)[:, rows, columns]
-    return picture, line_search(picture)
-
-
-def _best_line(surface: Surface, search: LineSearch, shape: torch.Size) -> Tensor:
-    """(B, 4) ends of the best line over the whole frame, in its pixels."""
-    rows, columns = inner_part(*surface.calm.shape[1:])
-    frame = constant((shape[1] - 1.0, shape[0] - 1.0) * 2, search.ends.device)
-    corner = constant((columns.start, rows.start) * 2, search.ends.device)
-    return torch.minimum((search.ends[:, 0] + corner + 0.5) * 2 * surface.step - 0.5, frame)
-
-
-def _line_view(picture: Tensor, search: LineSearch) -> Tensor:
-    """(B, LINE_COUNT) numbers on the light along the best line of each stage of the search."""
-    told = line_facts(line_strips(picture, search.ends))
-    return told.nan_to_num(0.0).clamp(-20.0, 20.0)
 
 
 def _sky_view(surface: Surface) -> Tensor:

@@ -5,8 +5,9 @@ from pathlib import Path
 import numpy as np
 import torch
 
+from classifier.line_view import LOOKS
 from classifier.network import Network, NetworkConfig
-from classifier.views import FACT_COUNT, LINE_COUNT, SKY_CHANNELS, Views
+from classifier.views import FACT_COUNT, SKY_CHANNELS, Views
 from classifier.vocabulary import KEYS
 from training.calibrate import Familiar
 from training.export import as_stored, write_model
@@ -31,7 +32,7 @@ def small_network(seed: int = 1) -> Network:
     return as_stored(network).eval()
 
 
-def random_views(frames: int, seed: int = 1) -> Views:
+def random_views(frames: int, seed: int = 1, lines: int = 1) -> Views:
     """Views of the right shapes and about the right sizes of numbers, showing nothing."""
     generator = torch.Generator().manual_seed(seed)
 
@@ -50,7 +51,7 @@ def random_views(frames: int, seed: int = 1) -> Views:
         facts=normal(frames, FACT_COUNT),
         stars_px=normal(frames, 64, 3).abs() * 100,
         line_px=normal(frames, 4).abs() * 100,
-        lines=normal(frames, LINE_COUNT),
+        lines=normal(frames, LOOKS[lines].count),
     )
 
 

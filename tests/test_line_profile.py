@@ -11,10 +11,12 @@ from scipy.ndimage import map_coordinates
 from small_model import random_views
 
 from classifier.line_profile import ALONG, LINE_FACTS, REACH_PX, line_facts, line_strips
+from classifier.line_view import LOOKS
+from classifier.lines import STAGES
 from classifier.network import BRANCHES, LINES, Network, NetworkConfig
 from classifier.sheet import SHAPE_FACTS
 from classifier.surface import SURFACE_FACTS
-from classifier.views import LINE_COUNT, PHYSICAL, STAGES, make_views
+from classifier.views import PHYSICAL, make_views
 from training.ablation import ablated, variants_of
 from training.checkpoint import load_checkpoint
 from training.config import TrainConfig
@@ -22,7 +24,7 @@ from training.data import TRAINING, render_sample
 from training.turns import turn
 
 SMALL = NetworkConfig(width=8, features=32, star_features=16, dropout=0.0)
-ALONG_LINES = NetworkConfig(**SMALL.as_dict() | {"lines": True})
+ALONG_LINES = NetworkConfig(**SMALL.as_dict() | {"lines": 1})
 HEIGHT, SIGMA_PX = 2.0, 1.5
 
 
@@ -116,9 +118,9 @@ def frames() -> tuple[torch.Tensor, torch.Tensor]:
 
 
 def test_views_hold_lines_where_they_are_asked_for_and_nothing_but_the_search_is_another():
-    plain, along = make_views(*frames()), make_views(*frames(), lines=True)
+    plain, along = make_views(*frames()), make_views(*frames(), lines=1)
     assert plain.lines.shape == (2, 0)
-    assert along.lines.shape == (2, LINE_COUNT) == (2, STAGES * len(LINE_FACTS))
+    assert along.lines.shape == (2, LOOKS[1].count) == (2, STAGES * len(LINE_FACTS))
     for name, value in vars(plain).items():
         if name not in ("lines", "line_px", "facts"):
             assert torch.equal(value, getattr(along, name))
@@ -134,8 +136,8 @@ def test_views_hold_lines_where_they_are_asked_for_and_nothing_but_the_search_is
 
 def test_a_turned_frame_has_the_same_lines():
     pixels, physical = frames()
-    views, context = make_views(pixels, physical, lines=True), torch.zeros(2, 13)
-    mirrored = make_views(pixels.flip(2).contiguous(), physical, lines=True)
+    views, context = make_views(pixels, physical, lines=1), torch.zeros(2, 13)
+    mirrored = make_views(pixels.flip(2).contiguous(), physical, lines=1)
     assert torch.equal(turn(views, context, 1)[0].lines, views.lines)
     assert turn(views, context, 7)[0].lines.shape == views.lines.shape
     # Of the trail; where the ends lie between pixels the light differs by a little, and its width,
@@ -165,6 +167,32 @@ def test_a_network_begins_to_look_along_lines_with_what_it_said_before(tmp_path)
         before.encode(views, without=(LINES,))
 
 
+def test_a_network_that_is_told_more_along_lines_begins_with_what_it_said_before(tmp_path):
+    from safetensors.torch import save_file
+
+    torch.manual_seed(6)
+    before = Network(ALONG_LINES).eval()
+    torch.nn.init.normal_(before.lines_heard.weight, std=0.1)
+    path = tmp_path / "before.safetensors"
+    save_file({f"network.{n}": t.contiguous() for n, t in before.state_dict().items()}, path)
+    after = Network(NetworkConfig(**SMALL.as_dict() | {"lines": 2})).eval()
+    start = load_checkpoint(after, path)
+    views = random_views(3, lines=2)
+    told = views.lines
+    views.lines = told[:, : LOOKS[1].count]
+    expected = before.encode(views)
+    views.lines = told
+    torch.testing.assert_close(after.encode(views), expected)
+    assert all(tensor.shape == start[name].shape for name, tensor in after.state_dict().items())
+
+
+def test_a_closer_look_is_told_behind_what_was_told_before():
+    first, second = (make_views(*frames(), lines=look) for look in (1, 2))
+    assert second.lines.shape == (2, LOOKS[2].count)
+    assert torch.equal(second.lines[:, : LOOKS[1].count], first.lines)
+    assert torch.equal(second.facts, first.facts)
+
+
 def test_a_network_is_judged_without_its_lines_and_by_them_alone():
     torch.manual_seed(5)
     network = Network(ALONG_LINES).eval()
@@ -172,10 +200,10 @@ def test_a_network_is_judged_without_its_lines_and_by_them_alone():
     names = list(variants_of(network.branches))
     assert set(names) - set(variants_of(BRANCHES)) == {"without_lines", "only_lines"}
     config = TrainConfig(
-        steps=1, shapes=((128, 128),), shape_weights=(1.0,), render_batch=8, network={"lines": True}
+        steps=1, shapes=((128, 128),), shape_weights=(1.0,), render_batch=8, network={"lines": 1}
     )
     sample = render_sample(config, TRAINING, 0, torch.device("cpu"))
-    assert sample.views.lines.shape == (8, LINE_COUNT) and sample.views.lines.isfinite().all()
+    assert sample.views.lines.shape == (8, LOOKS[1].count) and sample.views.lines.isfinite().all()
     logits = ablated(network, sample).logits
     assert logits.shape[1] == len(names)
     whole, without = logits[:, 0], logits[:, names.index("without_lines")]

@@ -81,10 +81,10 @@ def test_steep_lines_agree_with_sums_one_by_one():
             if count >= 0.25 * 16:
                 total = sum(wide[row, place] for row, place in enumerate(places))
                 best = max(best, total / count**0.5)
-    from classifier.lines import _scales, _strips
+    from classifier.lines import STAGES, _scales, _strips
 
     sums = _strips(picture, 16)[0]
-    scale = _scales(16, 16, 16, picture.device)[0]
+    scale = _scales(16, 16, 16, STAGES, picture.device)[0]
     assert float((sums / scale.root).max()) == pytest.approx(best, rel=1e-5)
 
 

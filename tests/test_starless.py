@@ -7,8 +7,9 @@ import pytest
 import torch
 from scipy import ndimage
 
+from classifier.line_view import LOOKS
 from classifier.lines import LOCAL_CELLS, inner_part, line_search, prepare
-from classifier.starless import SMALLEST_STEP, starless
+from classifier.starless import starless
 from classifier.surface import read_surface
 from classifier.views import PHYSICAL, make_views
 
@@ -59,7 +60,7 @@ def test_a_faint_line_is_found_among_stars_that_drown_it(shape):
     off = (places[[0, 2]] - x0) * (y1 - y0) - (places[[1, 3]] - y0) * (x1 - x0)
     assert np.abs(off).max() / length < 4 * surface.step
     # What the views tell is that search: not the other one.
-    told = make_views(pixels, UNKNOWN, lines=True)
+    told = make_views(pixels, UNKNOWN, lines=1)
     assert (told.facts - np.log1p(clear)).abs().min() < 1e-4
     # Without the line there is none.
     assert searched(starless(surface_of(frame(shape, stars=24_000))))[0] < 7
@@ -87,6 +88,6 @@ def test_small_frames_are_searched_as_before():
     # There the light of a bright trail itself would be left out.
     pixels = frame((640, 960), stars=200)
     surface = surface_of(pixels)
-    assert surface.step < SMALLEST_STEP
-    told = make_views(pixels, UNKNOWN, lines=True)
+    assert surface.step < LOOKS[1].starless_from
+    told = make_views(pixels, UNKNOWN, lines=1)
     assert (told.facts - np.log1p(searched(surface.calm)[0])).abs().min() < 1e-4

@@ -136,7 +136,7 @@ def test_a_frame_that_is_no_number_is_left_out(tmp_path, monkeypatch):
 
 def test_the_former_model_sees_views_of_its_own_kind(trained, tmp_path):
     """Networks that look along lines search for them against a narrower mean than others do."""
-    looking = Network(NetworkConfig(width=8, features=32, star_features=16, lines=True))
+    looking = Network(NetworkConfig(width=8, features=32, star_features=16, lines=1))
     former = write_small_model(tmp_path / "along", looking)
     settings = CONFIG.changed(evaluation_frames=64)
     beside = evaluate(trained[0], settings, device="cpu", former=former)["former"]

@@ -77,7 +77,8 @@ def begin(network: Network, start: Path | None, share: float) -> dict[str, torch
 
 def load_checkpoint(network: Network, path: Path) -> dict[str, torch.Tensor]:
     """Weights of a checkpoint, or of a model folder, into a network of the same settings, but that
-    it may have begun to hear its company, or to look along lines. Returns them as read."""
+    it may have begun to hear its company, to look along lines, or to be told more along them.
+    Returns them as they go into it."""
     path = path / WEIGHTS_FILE if path.is_dir() else path
     try:
         state = network_state(load_file(path))
@@ -85,6 +86,7 @@ def load_checkpoint(network: Network, path: Path) -> dict[str, torch.Tensor]:
         # without.
         own = network.state_dict()
         new = {n: t for n, t in own.items() if n.startswith(ADDED) and n not in state}
+        state |= _widened(state, own)
         network.load_state_dict(state | new)
     except (OSError, RuntimeError, SafetensorError) as error:
         first = str(error).splitlines()[0]
@@ -93,6 +95,22 @@ def load_checkpoint(network: Network, path: Path) -> dict[str, torch.Tensor]:
             "with the same network settings."
         ) from error
     return state
+
+
+def _widened(
+    state: dict[str, torch.Tensor], own: dict[str, torch.Tensor]
+) -> dict[str, torch.Tensor]:
+    """What a network is told along lines may have grown, by numbers behind the others: those of its
+    weights and statistics, as they begin, that are too short in a state."""
+    wide: dict[str, torch.Tensor] = {}
+    for name in ("lines.0.running_mean", "lines.0.running_var", "lines.1.weight"):
+        if name in state and name in own and state[name].shape[-1] < own[name].shape[-1]:
+            new = own[name].clone()
+            if name.endswith("weight"):
+                new.zero_()
+            new[..., : state[name].shape[-1]] = state[name]
+            wide[name] = new
+    return wide
 
 
 @torch.no_grad()

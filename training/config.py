@@ -81,6 +81,8 @@ class TrainConfig:
     """Frames in one training step."""
     learning_rate: float = 1.5e-3
     weight_decay: float = 0.02
+    orthogonal: bool = False
+    """Whether the matrices between hidden features are moved by orthogonal steps."""
     warm_up: float = 0.03
     """Share of the training in which the learning rate rises from 0."""
     final_rate: float = 0.01
@@ -170,9 +172,9 @@ class TrainConfig:
                 )
 
     @property
-    def lines(self) -> bool:
-        """Whether the network looks along the best lines of a frame."""
-        return bool(self.network.get("lines", False))
+    def lines(self) -> int:
+        """How the network looks along the lines of a frame, as `NetworkConfig.lines` says."""
+        return int(self.network.get("lines", 0))
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values for JSON; fields that are None are left out."""

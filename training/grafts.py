@@ -31,9 +31,7 @@ _TWO_FAULTS = 0.15
 _DITHER_PX = 12
 
 
-def grafted(
-    frames: list[GoodFrame], seed: int, count: int, lines: bool = False
-) -> Iterator[Sample]:
+def grafted(frames: list[GoodFrame], seed: int, count: int, lines: int = 0) -> Iterator[Sample]:
     """Samples of RUN_FRAMES frames each, until `count` frames are made; the last is not cut.
     Where there are more frames than runs, every group has its share of them (`spread_out`).
     lines: as in `make_views`."""
@@ -67,7 +65,7 @@ def spread_out(frames: list[GoodFrame], count: int) -> list[GoodFrame]:
 
 
 def graft_run(
-    frame: GoodFrame, run: int, deck: "Deck", rng: np.random.Generator, lines: bool = False
+    frame: GoodFrame, run: int, deck: "Deck", rng: np.random.Generator, lines: int = 0
 ) -> Sample:
     """One run as a sample: the source as it is and three times with faults."""
     pictures, rows = graft_windows(frame, turned_windows(frame, rng, RUN_FRAMES), deck, rng)

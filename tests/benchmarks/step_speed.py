@@ -10,8 +10,9 @@ import time
 import torch
 
 from classifier.context import CONTEXT
+from classifier.line_view import LOOKS
 from classifier.network import Network, NetworkConfig
-from classifier.views import FACT_COUNT, LINE_COUNT, SKY_CHANNELS, Views
+from classifier.views import FACT_COUNT, SKY_CHANNELS, Views
 from training.config import TrainConfig
 from training.data import Sample
 from training.loop import Trainer
@@ -29,7 +30,7 @@ def random_sample(batch: int, stars: int, device: str) -> Sample:
         bright=noise(batch, 4, 96, 96).half(),
         tiles=noise(batch, 6, 64, 64).half(),
         facts=noise(batch, FACT_COUNT),
-        lines=noise(batch, LINE_COUNT),
+        lines=noise(batch, LOOKS[-1].count),
         stars_px=noise(batch, stars, 3),
         line_px=noise(batch, 4),
     )

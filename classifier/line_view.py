@@ -1,0 +1,117 @@
+"""How the network looks along lines: what is searched for them, and the numbers that it is told.
+
+Networks differ in how they look: `NetworkConfig.lines` is the number of one of LOOKS. The first
+are kept for the models that have learnt with them.
+"""
+
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+
+from classifier.close_lines import look_closely
+from classifier.line_profile import LINE_FACTS, line_facts, line_strips
+from classifier.lines import (
+    LOCAL_CELLS,
+    STAGES,
+    WIDE_CELLS,
+    LineSearch,
+    inner_part,
+    line_search,
+    prepare,
+)
+from classifier.starless import Between, between_stars, starless
+from classifier.surface import Surface
+from classifier.sweeps import constant
+
+
+@dataclass(frozen=True)
+class Look:
+    """One way to look along lines.
+
+    local_cells: of the mean that `prepare` takes off. starless_from: half-size pixels of a cell's
+    side from which the light between the stars is searched, and not with stars cut down: where
+    cells are small, a trail bright enough to be left out with them would be lost. told: whether
+    the network is told of the light along the best lines. close: whether it is told as well what
+    `_closely` sees between the stars.
+    """
+
+    local_cells: int
+    starless_from: int = 1_000_000
+    told: bool = True
+    close: bool = False
+
+    @property
+    def count(self) -> int:
+        """How many numbers the network is told, beside the S/N of the lines."""
+        close = LENGTHS * (len(LINE_FACTS) + 2) if self.close else 0
+        return (STAGES * len(LINE_FACTS) if self.told else 0) + close
+
+
+# Lengths of lines between the stars: the whole height of a frame to a sixteenth of it; the local
+# mean taken off them; and what is kept of a sigma under a star.
+LENGTHS, BETWEEN_CELLS, KEPT = 5, 15, 0.5
+LOOKS: tuple[Look, ...] = (
+    Look(WIDE_CELLS, told=False),
+    Look(LOCAL_CELLS, starless_from=4),
+    Look(LOCAL_CELLS, starless_from=4, close=True),
+)
+
+
+@dataclass(frozen=True)
+class Lines:
+    """snr: (B, STAGES) of the best line of each length. told: (B, Look.count). best_px: (B, 4) ends
+    of the best line over the whole frame, in its pixels."""
+
+    snr: Tensor
+    told: Tensor
+    best_px: Tensor
+
+
+def look_along(surface: Surface, number: int, shape: tuple[int, int]) -> Lines:
+    """The sky of frames of shape (H, W) px as the look of that number sees it."""
+    look = LOOKS[number]
+    rows, columns = inner_part(*surface.calm.shape[1:])
+    is_crowded = surface.step >= look.starless_from
+    between = between_stars(surface) if is_crowded or look.close else None
+    cells = starless(surface, between) if is_crowded else surface.calm
+    picture = prepare(cells, width=look.local_cells)[:, rows, columns]
+    search = line_search(picture, LENGTHS if is_crowded and look.close else STAGES)
+    told = [picture.new_empty(len(picture), 0)]
+    if look.told:
+        told.append(line_facts(line_strips(picture, search.ends[:, :STAGES])))
+    if look.close and between is not None:
+        if not is_crowded:
+            cells = starless(surface, between, KEPT)
+            picture = prepare(cells, width=BETWEEN_CELLS)[:, rows, columns]
+            search_between = line_search(picture, LENGTHS)
+        else:
+            search_between = search
+        told.append(_closely(surface, between, search_between, (rows, columns)))
+    frame = constant((shape[1] - 1.0, shape[0] - 1.0) * 2, picture.device)
+    corner = constant((columns.start, rows.start) * 2, picture.device)
+    best = (search.ends[:, 0] + corner + 0.5) * 2 * surface.step - 0.5
+    numbers = torch.cat(told, 1).nan_to_num(0.0).clamp(-20.0, 20.0)
+    return Lines(search.snr[:, :STAGES], numbers, torch.minimum(best, frame))
+
+
+def _closely(
+    surface: Surface, between: Between, search: LineSearch, part: tuple[slice, slice]
+) -> Tensor:
+    """What the network is told of the best line of each length, seen between the stars where its
+    light is: (B, LENGTHS (len(LINE_FACTS) + 2))."""
+    rows, columns = part
+    pixels = surface.step / between.side  # to a cell
+    # A strip has as many rows as the next power of two has, or a half of it, ...
+    side = max(rows.stop - rows.start, columns.stop - columns.start)
+    whole = 2**0.5 * (1 << (side - 1).bit_length()) * pixels
+    longest = [whole / 2**length for length in range(LENGTHS)]
+    corner = constant((columns.start, rows.start) * 2, search.ends.device)
+    ends = (search.by_way.transpose(1, 2) + corner + 0.5) * pixels - 0.5
+    close = look_closely(between, ends, longest)
+    best, which = close.snr.unflatten(1, (LENGTHS, -1)).max(2)
+    strips = close.strips.unflatten(1, (LENGTHS, -1))
+    frame = torch.arange(len(best), device=best.device)[:, None]
+    chosen = strips[frame, torch.arange(LENGTHS, device=best.device), which]
+    snr = torch.cat((best, search.snr), 1).clamp_min(0.0)
+    return torch.cat((line_facts(chosen), torch.log1p(snr)), 1)
