@@ -9,6 +9,7 @@ import torch
 from safetensors.torch import load_file
 from small_model import random_views, write_small_model
 
+import training.train
 from classifier.context import CONTEXT
 from classifier.errors import UsageError
 from classifier.network import Network, NetworkConfig
@@ -20,6 +21,7 @@ from training.checkpoint import go_back, load_checkpoint, made_before, without_p
 from training.config import read_train_config
 from training.evaluate import evaluate, read_figures
 from training.loop import Trainer
+from training.ranks import Ranks
 from training.train import CHECKPOINT, LOG, train
 
 CONFIG = read_train_config(
@@ -132,6 +134,20 @@ def test_a_frame_that_is_no_number_is_left_out(tmp_path, monkeypatch):
     log = [json.loads(line) for line in (tmp_path / LOG).read_text().splitlines()]
     assert log[-1]["left_out"] > 0
     assert log[-1]["step"] == 4 and math.isfinite(log[-1]["loss"])
+
+
+def test_all_processes_count_from_one_moment(tmp_path, monkeypatch):
+    """Whether it is time to report is decided by the first one's clock: counted from a start of its
+    own, a process would report a batch earlier or later than the others, and all would wait."""
+
+    class Follower(Ranks):
+        def agree(self, value: float) -> float:
+            return 7.5
+
+    since = []
+    monkeypatch.setattr(training.train, "report", lambda *args: since.append(args[-1]))
+    train(CONFIG.changed(steps=2), tmp_path, say=lambda line: None, ranks=Follower())
+    assert since and set(since) == {7.5}
 
 
 def test_the_former_model_sees_views_of_its_own_kind(trained, tmp_path):

@@ -181,21 +181,37 @@ def _grafted(made: dict[str, Any]) -> str:
 def _earlier(made: dict[str, Any]) -> str:
     """How the weights were made that the training went on from, one training after the other, and
     how far it went back to any of them."""
-    told = []
-    back = made.get("went_back")
-    if back is not None:
-        told.append(
-            f"\nAt the end all weights went {_percent(back['share'])} of the way back to those of "
-            f"{back['to']}.\n"
-        )
+    told = [_way_back(made)]
     while (made := made.get("started_from")) is not None:  # type: ignore[assignment]
-        told.append(
-            f"\nIt went on from the weights of an earlier training:\n\n    {made['command']}\n\n"
-            f"{made['minutes']:.1f} minutes on {made['device']}, {made['rendered_frames']:,} other "
-            f"frames rendered{_grafted(made)}, {made['steps']:,} steps of\n"
-            f"{made['settings']['batch']}; its settings are under `started_from`.\n"
-        )
+        parts = made.get("mean_of")
+        if parts is None:
+            told.append("\nIt went on from the weights of an earlier training:\n")
+        else:
+            told.append(
+                f"\nIt went on from the mean of the weights of {len(parts)} trainings that went on "
+                f"from the same ones, each\nwith frames of its own:\n"
+            )
+        for number, part in enumerate(parts or [made]):
+            under = "started_from" if parts is None else f"mean_of[{number}]"
+            told.append(
+                f"\n    {part['command']}\n\n"
+                f"{part['minutes']:.1f} minutes on {part['device']}, {part['rendered_frames']:,} "
+                f"other frames rendered{_grafted(part)}, {part['steps']:,} steps of\n"
+                f"{part['settings']['batch']}; its settings are under `{under}`.\n"
+            )
+        if parts is not None:
+            told.append(_way_back(made))
     return "".join(told)
+
+
+def _way_back(made: dict[str, Any]) -> str:
+    back = made.get("went_back")
+    if back is None:
+        return ""
+    return (
+        f"\nAt the end all weights went {_percent(back['share'])} of the way back to those of "
+        f"{back['to']}.\n"
+    )
 
 
 def _thresholds(config: dict[str, Any]) -> str:

@@ -154,7 +154,7 @@ class TrainConfig:
         if self.minutes is not None:
             _above_zero(self, "minutes")
         if self.steps is not None:
-            _at_least(self, 1, "steps")
+            _at_least(self, 0, "steps")
         _at_least(self, 0, "branch_weight")
         _share(self, "physical_dropout", "context_dropout", "warm_up", "final_rate", "ema")
         _share(self, "held_out_share", "prior", "clean_alarms", "clean_unsure")

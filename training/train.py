@@ -206,7 +206,7 @@ class Run:
     def progress(self, learning_since: float) -> float:
         """Share of the training done, 0 to 1, by time or by steps; the same for all processes."""
         if self.config.steps is not None:
-            return self.trainer.steps / self.config.steps
+            return self.trainer.steps / self.config.steps if self.config.steps else 1.0
         end = 60 * (self.config.minutes or 0) - FINISH_S
         own = (self.seconds() - learning_since) / max(end - learning_since, 1e-6)
         return self.ranks.agree(own)
@@ -275,10 +275,12 @@ def learn(run: Run, validation: list[Sample]) -> None:
     """Render, store, learn from the store; report and save now and then; until done."""
     config, trainer, ranks = run.config, run.trainer, run.ranks
     rng = stream(config.seed, TRAINING, "order", ranks.rank)
-    buffer, owed, since = Buffer(config.buffer_frames), 0.0, run.seconds()
+    # Agreed on, as all that decides when to report is: processes that differed by an instant would
+    # wait for one another in different places.
+    buffer, owed, since = Buffer(config.buffer_frames), 0.0, ranks.agree(run.seconds())
     reported = saved = since
     losses: list[torch.Tensor] = []
-    progress = 0.0
+    progress = run.progress(since)
     with Stream(run.planner, TRAINING, run.device, grafts=run.grafts) as rendered:
         while progress < 1:
             began = time.monotonic()
