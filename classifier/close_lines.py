@@ -15,7 +15,8 @@ import torch.nn.functional as F
 from torch import Tensor
 
 from classifier.line_profile import ALONG, REACH_PX
-from classifier.starless import Between
+from classifier.lines import RIM
+from classifier.starless import CLIPPED, Between
 from classifier.sweeps import constant, middle
 
 # Pixels looked at to each side of a line as it was found; those that it may be shifted by, and that
@@ -43,15 +44,12 @@ def look_closely(between: Between, ends: Tensor, longest_px: Sequence[float]) ->
     """ends: (B, k, n, 4) x0, y0, x1, y1 of lines in pixels of the light between the stars;
     longest_px: the greatest length of the lines of each of the k groups. The answer is of k n
     lines."""
-    free = (~between.stars).to(between.light.dtype)
-    pictures = torch.stack((between.light / between.noise[:, None, None], free), 1)
+    pictures = _looked_at(between)
     laid = [_laid_out(pictures, e, px) for e, px in zip(ends.unbind(1), longest_px, strict=True)]
     light, seen, normal, overlap = (torch.cat(parts, 1) for parts in zip(*laid, strict=True))
     ends = ends.flatten(1, 2)
     sides = torch.arange(-LOOKED_AT, LOOKED_AT + 1, device=ends.device).abs() > REACH_PX
-    far = light[:, :, sides].sum((2, 3)) / seen[:, :, sides].sum((2, 3)).clamp_min(1.0)
-    # Slopes of the sky along the line are taken off piece by piece, as far as noise lets them.
-    light = light - seen * _smoothed(light[:, :, sides].sum(2), seen[:, :, sides].sum(2), far)
+    light = light - seen * _beside(light[:, :, sides], seen[:, :, sides])
     snr, shift, tilt = _best(light, seen, overlap, sides)
     moved = _sheared(torch.stack((light, seen)), shift, tilt)
     strips = moved[0] / moved[1].clamp_min(1.0)
@@ -59,6 +57,15 @@ def look_closely(between: Between, ends: Tensor, longest_px: Sequence[float]) ->
     whole = shift.to(ends.dtype)[..., None] * normal
     best = torch.cat((ends[..., :2] + whole - half, ends[..., 2:] + whole + half), -1)
     return CloseLook(snr, best, strips)
+
+
+def _looked_at(between: Between) -> Tensor:
+    """(B, 2, h, w) light in units of a pixel's noise, and 1 where a pixel is free: neither under a
+    star nor at the rim, where a dark row would make a line of light of what lies beside it."""
+    free = torch.zeros_like(between.light)
+    free[:, RIM:-RIM, RIM:-RIM] = (~between.stars[:, RIM:-RIM, RIM:-RIM]).to(free.dtype)
+    light = between.light / between.noise[:, None, None]
+    return torch.stack((light.clamp_min(-CLIPPED) * free, free), 1)
 
 
 def _laid_out(
@@ -85,12 +92,13 @@ def _laid_out(
     return light, seen, normal[:, :, 0, 0], overlap
 
 
-def _smoothed(light: Tensor, seen: Tensor, whole: Tensor, pieces: int = 8) -> Tensor:
-    """Means of the light beside the line, (B, n, ALONG) sums and counts, over longer parts of it:
-    (B, n, 1, ALONG), `whole` where nothing is seen."""
-    sums, counts = (t.unflatten(2, (pieces, -1)).sum(3) for t in (light, seen))
-    means = torch.where(counts > 0, sums / counts.clamp_min(1.0), whole[..., None])
-    return means.repeat_interleave(ALONG // pieces, 2)[:, :, None]
+def _beside(light: Tensor, seen: Tensor, parts: int = 8) -> Tensor:
+    """The sky beside each line, (B, n, rows, ALONG) sums and counts, part by part of its length, as
+    it may slope: (B, n, 1, ALONG). The median of its rows: one that is dark does not count."""
+    sums, counts = (t.unflatten(3, (parts, -1)).sum(4) for t in (light, seen))
+    mean = sums.sum(2, keepdim=True) / counts.sum(2, keepdim=True).clamp_min(1.0)
+    rows = torch.where(counts > 0, sums / counts.clamp_min(1.0), mean)
+    return middle(rows.transpose(2, 3))[:, :, None].repeat_interleave(ALONG // parts, 3)
 
 
 def _best(

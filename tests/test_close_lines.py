@@ -48,8 +48,9 @@ def test_a_line_is_found_where_it_is(shift, tilt):
     across = torch.tensor([-(true[3] - true[1]), true[2] - true[0]]) / LENGTH_PX
     for x, y, at in ((x0, y0, true[:2]), (x1, y1, true[2:])):
         assert abs(float(((torch.tensor([x, y]) - at) * across).sum())) <= 1.5
-    # Three neighbours as 1 2 1 lose a tenth to the pixels' steps; 3 % are covered.
-    assert 0.65 * 12 < float(found.snr) < 1.2 * 12
+    # Three neighbours as 1 2 1 lose a tenth to the pixels' steps, 3 % are covered; noise adds 1
+    # either way, the spread of a few rows is known to a tenth, and the best place is taken.
+    assert 0.65 * 12 < float(found.snr) < 1.3 * 12
     section = found.strips[0, 0].mean(1)
     assert int(section.argmax()) - REACH_PX in (-1, 0, 1)
 
@@ -72,6 +73,17 @@ def test_a_slope_of_the_sky_is_no_line():
     sky = between(0.0)
     sky.light.add_(10.0 * torch.linspace(0, 1, SHAPE[1]))
     assert float(look_closely(sky, moved(0, 0), [1100.0]).snr) < 5
+
+
+def test_dark_rows_make_no_line_of_what_lies_some_way_off():
+    # As at the edge of a real sensor: rows far below the sky, by which all else is bright.
+    sky = between(0.0)
+    sky.light[:, :3] -= 250.0
+    sky.light[:, 400] -= 250.0
+    edges = [[5.0, 17.0, 990.0, 18.0], [5.0, 416.0, 990.0, 417.0]]
+    others = np.random.default_rng(4).uniform(100, 350, (10, 4)).tolist()
+    lines = torch.tensor(edges + others).view(1, 1, 12, 4)
+    assert float(look_closely(sky, lines, [1100.0]).snr.max()) < 8
 
 
 def test_short_lines_are_counted_pixel_by_pixel():

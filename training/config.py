@@ -81,8 +81,6 @@ class TrainConfig:
     """Frames in one training step."""
     learning_rate: float = 1.5e-3
     weight_decay: float = 0.02
-    orthogonal: bool = False
-    """Whether the matrices between hidden features are moved by orthogonal steps."""
     warm_up: float = 0.03
     """Share of the training in which the learning rate rises from 0."""
     final_rate: float = 0.01

@@ -18,7 +18,6 @@ from classifier.views import Views
 from training.branch_lessons import BranchLessons
 from training.config import TrainConfig
 from training.data import Sample, targets_of
-from training.optimisers import Optimisers, matrices_of
 from training.ranks import Ranks
 from training.run_blocks import each_run
 
@@ -26,12 +25,6 @@ from training.run_blocks import each_run
 MOST_RETURNS = 3
 # Of the loss on strangeness beside that of the labels, which is a mean over 16.
 STRANGE_WEIGHT = 0.1
-# Where pictures and numbers enter the network, and where its answers leave it.
-ENDS = (
-    *(f"{part}.stem." for part in ("sky", "stack")),
-    *(f"{part}.pictures.stem." for part in ("stars", "bright", "tiles")),
-    *("stars.place.", "facts.1.", "lines.1.", "head.3.", "strange.3."),
-)
 
 
 def masked_loss(logits: Tensor, targets: Tensor) -> Tensor:
@@ -83,20 +76,30 @@ class Trainer:
         self._returns = 0
         self._recorded: Recorded | None = None
         self.learning = [*self.network.parameters(), *self.lessons.parameters()]
-        hidden = matrices_of(self.network, ENDS)
-        self.optimisers = Optimisers(self.learning, hidden, config, device.type == "cuda")
+        decayed, plain = _by_decay(self.learning)
+        self.optimiser = torch.optim.AdamW(
+            [
+                {"params": decayed, "weight_decay": config.weight_decay},
+                {"params": plain, "weight_decay": 0.0},
+            ],
+            lr=config.learning_rate,
+            betas=(0.9, 0.98),
+            fused=device.type == "cuda",
+        )
 
     def step(self, sample: Sample, rate: float) -> Tensor:
         """Learn from one batch once; returns its loss, still on the device."""
+        for group in self.optimiser.param_groups:
+            group["lr"] = rate
         lesson = Lesson.of(sample)
         if self._recorded is not None and self._recorded.fits(lesson):
             loss = self._recorded.replay(lesson)
         else:
-            forget_gradients(self.learning)
+            self.optimiser.zero_grad(set_to_none=True)
             loss = self._differentiate(lesson)
         self.ranks.average([p.grad for p in self.learning if p.grad is not None])
         nn.utils.clip_grad_norm_(self.learning, self.config.clip_norm)
-        self.optimisers.step(rate)
+        self.optimiser.step()
         self.steps += 1
         self._follow()
         return loss
@@ -108,7 +111,7 @@ class Trainer:
         if self.device.type != "cuda":
             return
         lesson = Lesson.of(sample)
-        self._recorded = Recorded(lesson, self._differentiate, self.learning)
+        self._recorded = Recorded(lesson, self._differentiate, self.optimiser)
 
     def _differentiate(self, lesson: "Lesson") -> Tensor:
         """Loss of one batch's labels; the gradients of all that is asked, added to the weights'."""
@@ -145,7 +148,7 @@ class Trainer:
         for network in (self.network, self.average):
             network.load_state_dict(average)
         self.lessons.load_state_dict(lessons)
-        self.optimisers.forget()
+        self.optimiser.state.clear()
         return True
 
     def settle_average(self) -> None:
@@ -189,7 +192,7 @@ class Recorded:
         self,
         lesson: Lesson,
         differentiate: Callable[[Lesson], Tensor],
-        learning: list[nn.Parameter],
+        optimiser: torch.optim.Optimizer,
     ):
         self._own = Lesson(
             Views(**{name: tensor.clone() for name, tensor in vars(lesson.views).items()}),
@@ -201,15 +204,15 @@ class Recorded:
         aside.wait_stream(torch.cuda.current_stream())
         with torch.cuda.stream(aside):
             for _ in range(self.WARM_UP):
-                forget_gradients(learning)
+                optimiser.zero_grad(set_to_none=True)
                 differentiate(self._own)
         torch.cuda.current_stream().wait_stream(aside)
         self._graph = torch.cuda.CUDAGraph()
         # Without gradients at the start, the graph writes them anew each time it is played.
-        forget_gradients(learning)
+        optimiser.zero_grad(set_to_none=True)
         with torch.cuda.graph(self._graph, capture_error_mode="thread_local"):
             self._loss = differentiate(self._own)
-        self._gradients = [(p, p.grad) for p in learning]
+        self._gradients = [(p, p.grad) for group in optimiser.param_groups for p in group["params"]]
 
     def fits(self, lesson: Lesson) -> bool:
         pairs = zip(self._own.tensors(), lesson.tensors(), strict=True)
@@ -229,9 +232,10 @@ def autocast(device: torch.device, bf16: bool) -> torch.autocast:
     return torch.autocast(device.type, torch.bfloat16, enabled=bf16 and device.type == "cuda")
 
 
-def forget_gradients(learning: list[nn.Parameter]) -> None:
-    for parameter in learning:
-        parameter.grad = None
+def _by_decay(learning: list[nn.Parameter]) -> tuple[list[nn.Parameter], list[nn.Parameter]]:
+    """Weights proper, which decay, and offsets and norms, which do not."""
+    parameters = [p for p in learning if p.requires_grad]
+    return [p for p in parameters if p.ndim > 1], [p for p in parameters if p.ndim <= 1]
 
 
 def _float_buffers(network: nn.Module) -> list[Tensor]:
