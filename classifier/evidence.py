@@ -19,7 +19,8 @@ class Evidence:
     [x0, y0, x1, y1], discs [x, y, r], boxes [x0, y0, x1, y1], stars [x, y]. mistaken: with
     "no", that what looks like the fault was found and is something else. perhaps: places of what
     may be the fault and settles nothing, the likeliest first, to be shown where the model says
-    that the fault is there; nothing else may go by them.
+    that the fault is there; nothing else may go by them. sure: with "yes", that nothing else looks
+    so: the label is given whatever the model says.
     """
 
     state: str
@@ -30,6 +31,7 @@ class Evidence:
     where: list = field(default_factory=list)
     mistaken: bool = False
     perhaps: list = field(default_factory=list)
+    sure: bool = False
 
     def __post_init__(self) -> None:
         if self.state not in (YES, NO, UNKNOWN):

@@ -252,7 +252,8 @@ def trail(trails: list[Trail], star_count: float, elongation: float = math.nan) 
         note = "several lines and hardly a star: trails, or every star drawn out"
         return Evidence(UNKNOWN, lines[0].snr, row.unit, row.counts_from, note, where)
     if lines:
-        return Evidence(YES, lines[0].snr, row.unit, row.counts_from, where=where)
+        sure = any(t.is_unmistakable for t in lines)
+        return Evidence(YES, lines[0].snr, row.unit, row.counts_from, where=where, sure=sure)
     if any(t.along_grid for t in strong):
         note = "a line along a pixel column or row: a bad column, blooming or a trail"
         return Evidence(UNKNOWN, strong[0].snr, row.unit, row.counts_from, note, where)

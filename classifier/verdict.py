@@ -11,8 +11,9 @@ of them together are as sure as each label asks for and a measure supports them:
 open, and the sentence says so. The run has the first word on which: one that the measure says no
 to comes behind those it says yes to. A fault of which the model is 30 % sure or more, but less
 than its label asks for, and which a measure decisively finds, is *borne out*: a label, but never a
-reason to drop. A label is not given where the measure knows what was mistaken for the fault: a
-line in the same place in other subs is no trail.
+reason to drop; so is one that a measure finds in a form that nothing else has. A label is not
+given where the measure knows what was mistaken for the fault: a line in the same place in other
+subs is no trail.
 
 | no. | the sub                                                              | verdict |
 |-----|----------------------------------------------------------------------|---------|
@@ -226,13 +227,15 @@ def _given_together(opinion: Opinion, levels: Levels) -> list[str]:
 
 
 def _borne_out(opinion: Opinion, levels: Levels, given: Sequence[str]) -> list[str]:
-    """Faults that the model alone is too unsure of and the measure finds clearly: of those that are
-    the same light the likeliest, and none beside one that is given."""
+    """Faults that the model alone is too unsure of and the measure finds clearly, or is sure of: of
+    those that are the same light the likeliest, and none beside one that is given."""
 
     def is_borne_out(key: str) -> bool:
         alike = same_light(key)
+        found = opinion.evidence.get(key)
+        least = 0.0 if found is not None and found.sure else BORNE_OUT
         return (
-            BORNE_OUT <= opinion.confidence[key] < levels.thresholds[key]
+            least <= opinion.confidence[key] < levels.thresholds[key]
             and key == likeliest(alike, opinion)
             and not any(k in given for k in alike)
             and decisive(key, opinion) == "yes"

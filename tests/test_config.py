@@ -30,7 +30,7 @@ def test_there_are_settings_files():
         ({"steps": 1, "lerning_rate": 1.0}, "'lerning_rate', which is no training setting"),
         ({}, "one of minutes and steps"),
         ({"steps": 1, "minutes": 1.0}, "one of minutes and steps"),
-        ({"steps": 0}, "steps is 0"),
+        ({"steps": -1}, "steps is -1"),
         ({"minutes": -1.0}, "minutes is -1"),
         ({"steps": 1, "batch": 0}, "batch is 0"),
         ({"steps": 1, "batch": "many"}, "batch to 'many'"),

@@ -28,7 +28,7 @@ def test_weights_are_those_of_the_config_and_fit_the_budget(shipped):
 
 
 def test_it_answers_with_numbers(shipped):
-    views = random_views(2)
+    views = random_views(2, lines=shipped.network.config.lines)
     with torch.inference_mode():
         features = shipped.network.encode(views)
         context = torch.full((2, len(CONTEXT)), torch.nan)

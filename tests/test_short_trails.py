@@ -8,6 +8,7 @@ import pytest
 from scipy import ndimage
 
 from classifier.short_trails import EVERYWHERE, _boxes, short_trails
+from classifier.star_evidence import trail
 from classifier.trails import Trail, _is_drawn_out
 
 SHAPE = (300, 420)
@@ -111,3 +112,24 @@ def test_a_line_is_a_short_trail_drawn_out_where_its_other_parts_add_nothing():
     assert _is_drawn_out(line, piece, 14.0, step=3)
     assert not _is_drawn_out(line, piece, 9.0, step=3)
     assert not _is_drawn_out(line, aside, 14.0, step=3)
+
+
+def test_an_unmistakable_trail_is_bright_unbroken_slender_and_askew():
+    plain = Trail((100.0, 100.0, 160.0, 140.0), 20.0, 1.0, 0.1, 4.0, 12.0, False)
+    assert plain.is_unmistakable
+    others = {
+        "faint": replace(plain, snr=14.0),
+        "broken": replace(plain, lit=0.875),
+        "stars run together": replace(plain, width_px=7.0),
+        "along a column": replace(plain, ends=(100.0, 100.0, 102.0, 700.0)),
+        "an edge": replace(plain, one_sided=0.5),
+    }
+    assert {name for name, other in others.items() if other.is_unmistakable} == set()
+
+
+def test_the_evidence_on_such_a_trail_is_sure():
+    plain = Trail((100.0, 100.0, 160.0, 140.0), 20.0, 1.0, 0.1, 4.0, 12.0, False)
+    assert trail([plain], 200.0).sure
+    assert not trail([replace(plain, snr=9.0)], 200.0).sure
+    # Where the stars themselves are lines it is one of them.
+    assert not trail([plain], 200.0, elongation=6.0).sure

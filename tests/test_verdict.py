@@ -276,6 +276,18 @@ def test_what_the_model_half_sees_and_the_measure_clearly_finds_is_a_label(key):
         assert judge_sub(opinion(evidence=seen, **{key: confidence}), LEVELS, MANY).faults == ()
 
 
+def test_what_nothing_else_looks_like_is_a_label_whatever_the_model_says():
+    seen = {"trail": replace(measure("trail", "yes", 3.0), sure=True)}
+    told = judge_sub(opinion(trail=0.0, evidence=seen), LEVELS, MANY)
+    # Never on a measure alone is a sub dropped; where it could not be spared it is kept.
+    assert (told.verdict, told.faults) == ("look", ("trail",))
+    told = judge_sub(opinion(trail=0.0, evidence=seen), LEVELS, FEW_SUBS)
+    assert (told.verdict, told.faults) == ("keep", ("trail",))
+    # In the same place in other subs it was something else.
+    fixed = {"trail": replace(seen["trail"], state="no", value=0.0, mistaken=True)}
+    assert judge_sub(opinion(trail=0.0, evidence=fixed), LEVELS, MANY).faults == ()
+
+
 def test_of_faults_that_are_one_light_one_is_borne_out():
     seen = {"drift": measure("drift", "yes", 2.0), "vibration": measure("vibration", "yes", 2.0)}
     told = judge_sub(opinion(drift=0.3, vibration=0.35, evidence=seen), LEVELS, MANY)

@@ -9,9 +9,8 @@
 5. Write the card from those figures.
 
 DIR gets `checkpoint.safetensors` (removed when the model folder stands) and `train.jsonl` (one
-line per progress report) as the training goes, so that a run cut short leaves what it learnt:
-give the checkpoint to `--start-from` and train on. Beside the model folder stay the answers on the
-held-out frames, for `training.recalibrate`.
+line per progress report): a run cut short leaves what it learnt, for `--start-from` to train on.
+Beside the model folder stay the answers on the held-out frames, for `training.recalibrate`.
 """
 
 import json
@@ -275,8 +274,7 @@ def learn(run: Run, validation: list[Sample]) -> None:
     """Render, store, learn from the store; report and save now and then; until done."""
     config, trainer, ranks = run.config, run.trainer, run.ranks
     rng = stream(config.seed, TRAINING, "order", ranks.rank)
-    # Agreed on, as all that decides when to report is: processes that differed by an instant would
-    # wait for one another in different places.
+    # Agreed on: processes that differ about when to report wait for one another elsewhere.
     buffer, owed, since = Buffer(config.buffer_frames), 0.0, ranks.agree(run.seconds())
     reported = saved = since
     losses: list[torch.Tensor] = []

@@ -17,6 +17,7 @@ import torch
 from stopwatch import profiled, timed
 
 from classifier import views as views_of
+from classifier.line_view import LOOKS, look_along
 from classifier.sheet import cut_sheet
 from classifier.surface import read_surface
 from classifier.views import PHYSICAL, make_views
@@ -146,10 +147,10 @@ def one_batch(index: int, clock: Clock) -> Plan:
         "view sheet", lambda: cut_sheet(batch.pixels, surface, cfa, known["saturation_adu"])
     )
     clock("view sky", lambda: views_of._sky_view(surface))
-    clock("view lines", lambda: views_of._searched(surface, True))
+    clock("view lines", lambda: look_along(surface, len(LOOKS) - 1, tuple(batch.pixels.shape[1:])))
     clock("view bright stars", lambda: views_of._bright_stars(surface, sheet))
     clock("view tiles", lambda: views_of._tile_view(batch.pixels, surface, sheet))
-    clock("views, all of them", lambda: make_views(batch.pixels, physical, lines=True))
+    clock("views, all of them", lambda: make_views(batch.pixels, physical, lines=len(LOOKS) - 1))
     return plan
 
 
