@@ -107,7 +107,9 @@ def _familiar(network: Network, answers: Answers, more_clean: Answers | None) ->
     sky, odd = answers.is_sky, answers.run % 2 == 1
     form = [answers.features[sky & ~odd]] + ([] if more_clean is None else [more_clean.features])
     own, others = np.concatenate(form).astype(np.float64), answers.features[sky & odd]
-    strangeness = strangeness_of(network, answers.features[sky])
+    # Of so few that may be strange one odd rig makes many: all that are at hand are asked.
+    every = [answers.features[sky], *form[1:]]
+    strangeness = strangeness_of(network, np.concatenate(every))
     return fit_familiar(own, (others if len(others) else own).astype(np.float64), strangeness)
 
 
