@@ -272,6 +272,10 @@ def _why_borne_out(opinion: Opinion, levels: Levels, borne_out: Sequence[str]) -
         return ""
     key = max(borne_out, key=lambda name: opinion.confidence[name])
     alone = percent(levels.thresholds[key])
+    if opinion.confidence[key] < BORNE_OUT:
+        found = measured(opinion.evidence[key])
+        told = f"The measures find {fault(key).title} ({found}), in a form that nothing else has"
+        return f"{told}; the model does not see it."
     return (
         f"{capital(opinion.described(key))}: the measure bears it out; "
         f"the model alone says so from {alone}."

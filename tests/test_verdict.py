@@ -281,6 +281,7 @@ def test_what_nothing_else_looks_like_is_a_label_whatever_the_model_says():
     told = judge_sub(opinion(trail=0.0, evidence=seen), LEVELS, MANY)
     # Never on a measure alone is a sub dropped; where it could not be spared it is kept.
     assert (told.verdict, told.faults) == ("look", ("trail",))
+    assert "in a form that nothing else has; the model does not see it." in told.why
     told = judge_sub(opinion(trail=0.0, evidence=seen), LEVELS, FEW_SUBS)
     assert (told.verdict, told.faults) == ("keep", ("trail",))
     # In the same place in other subs it was something else.
