@@ -106,7 +106,7 @@ def _best(
 ) -> tuple[Tensor, Tensor, Tensor]:
     """S/N of the best shift and tilt of each line, and these in pixels: (B, n) each."""
     sums, counts = (t.unflatten(3, (_PARTS, -1)).sum(4) for t in (light, seen))
-    slope = (torch.arange(_PARTS, device=light.device) + 0.5) / (_PARTS / 2) - 1
+    slope = _along(_PARTS, light.device)
     across = torch.arange(2 * LOOKED_AT + 1, device=light.device)[:, None]
     weight = constant(_SECTION, light.device)
     both = torch.stack((sums, counts))
@@ -129,6 +129,11 @@ def _best(
     return best, place % size - MOST_SHIFT, place // size - MOST_TILT
 
 
+def _along(parts: int, device: torch.device) -> Tensor:
+    """(parts,) middles of the parts of a line, -1 at its start to 1 at its end."""
+    return (torch.arange(parts, device=device) + 0.5) / (parts / 2) - 1
+
+
 def _across(values: Tensor, weight: Tensor) -> Tensor:
     """Weighted sums of three neighbours along the last axis, zeros beyond its ends."""
     padded = F.pad(values, (1, 1))
@@ -138,7 +143,7 @@ def _across(values: Tensor, weight: Tensor) -> Tensor:
 def _sheared(pictures: Tensor, shift: Tensor, tilt: Tensor) -> Tensor:
     """(k, B, n, across, ALONG) laid straight along the moved lines: the REACH_PX rows to each side
     of them."""
-    slope = (torch.arange(ALONG, device=shift.device) + 0.5) / (ALONG / 2) - 1
+    slope = _along(ALONG, shift.device)
     middle_row = LOOKED_AT + shift[..., None] + (tilt[..., None] * slope).round().long()
     aside = torch.arange(-REACH_PX, REACH_PX + 1, device=shift.device)
     row = (middle_row[:, :, None] + aside[:, None]).clamp(0, 2 * LOOKED_AT)

@@ -4,6 +4,7 @@ Networks differ in how they look: `NetworkConfig.lines` is the number of one of 
 are kept for the models that have learnt with them.
 """
 
+import math
 from dataclasses import dataclass
 
 import torch
@@ -37,7 +38,7 @@ class Look:
     """
 
     local_cells: int
-    starless_from: int = 1_000_000
+    starless_from: float = math.inf
     told: bool = True
     close: bool = False
 
@@ -81,13 +82,11 @@ def look_along(surface: Surface, number: int, shape: tuple[int, int]) -> Lines:
     if look.told:
         told.append(line_facts(line_strips(picture, search.ends[:, :STAGES])))
     if look.close and between is not None:
+        second = search
         if not is_crowded:
-            cells = starless(surface, between, KEPT)
-            picture = prepare(cells, width=BETWEEN_CELLS)[:, rows, columns]
-            search_between = line_search(picture, LENGTHS)
-        else:
-            search_between = search
-        told.append(_closely(surface, between, search_between, (rows, columns)))
+            cells = prepare(starless(surface, between, KEPT), width=BETWEEN_CELLS)
+            second = line_search(cells[:, rows, columns], LENGTHS)
+        told.append(_closely(surface, between, second, (rows, columns)))
     frame = constant((shape[1] - 1.0, shape[0] - 1.0) * 2, picture.device)
     corner = constant((columns.start, rows.start) * 2, picture.device)
     best = (search.ends[:, 0] + corner + 0.5) * 2 * surface.step - 0.5

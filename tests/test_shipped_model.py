@@ -33,12 +33,17 @@ def test_it_answers_with_numbers(shipped):
         features = shipped.network.encode(views)
         context = torch.full((2, len(CONTEXT)), torch.nan)
         found = shipped.confidences(shipped.network.judge(features, context))
-        strange = shipped.unfamiliar(features)
     assert found.shape == (2, len(KEYS))
     assert found.isfinite().all()
-    # Views of pure noise are no sky: stranger than nine in ten rendered ones (0.3 is what 8 % of
-    # those reach), one of the two so that it is to be looked at.
-    assert strange.min() > 0.3 and strange.max() > shipped.config["unfamiliar_threshold"]
+
+
+@pytest.mark.xfail(strict=True, reason="0.61 and 0.39 strange, of 0.5: stranger than 95 % of skies")
+def test_views_of_pure_noise_are_no_sky(shipped):
+    """Nothing rendered looks like them."""
+    with torch.inference_mode():
+        features = shipped.network.encode(random_views(2, lines=shipped.network.config.lines))
+        strange = shipped.unfamiliar(features)
+    assert (strange > shipped.config["unfamiliar_threshold"]).all()
 
 
 def test_thresholds_are_ordered(shipped):
