@@ -56,7 +56,8 @@ def found_browser() -> str:
 @contextmanager
 def browser(path: str) -> Iterator["Browser"]:
     """A browser with an empty profile of its own, gone afterwards."""
-    with tempfile.TemporaryDirectory() as profile:
+    # Its helpers may outlive it by an instant and write once more while the profile is removed.
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
         to_read, to_write = os.pipe(), os.pipe()
         switches = ("--headless", "--no-sandbox", "--disable-gpu", "--remote-debugging-pipe")
         quiet = ("--no-first-run", "--disable-extensions", "--disable-background-networking")
