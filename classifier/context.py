@@ -1,17 +1,22 @@
 """A frame beside its run: the numbers that only make sense against the neighbours.
 
 Four pixels wide is good seeing on one rig and a ruined sub on another. The context says how a
-frame's stars and sky stand against the best of its own run, in the network's own measure of
-them, so that training and labelling see the same thing. To these numbers come the features of
-its company, the middle of what the network makes of all subs of the run.
+frame's stars and sky stand against the best of its own run, against its middle and against the
+subs before and after, in the network's own measure of them, so that training and labelling see
+the same thing. To these numbers come the features of its company, the middle of what the network
+makes of all subs of the run.
 """
 
+from collections.abc import Sequence
+
 import torch
+import torch.nn.functional as F
 from torch import Tensor
 
 from classifier.sheet import SHAPE_FACTS
 
-CONTEXT: tuple[str, ...] = (
+# What a frame is compared in with the best of its run.
+FIRST: tuple[str, ...] = (
     "log_fwhm_over_best",
     "log_hfr_over_best",
     "log_star_count_over_best",
@@ -26,6 +31,42 @@ CONTEXT: tuple[str, ...] = (
     "dip_from_run",
     "lopsided_from_run",
 )
+# The shapes in which it is compared with the run's middle, beside how far the subs of the run lie
+# from that, half of them farther: 0.1 mag of haze is much among subs that agree to 0.01.
+FROM_MIDDLE: tuple[str, ...] = (
+    "log_fwhm_px",
+    "log_hfr_px",
+    "log_star_count",
+    "elongation",
+    "coherence",
+    "dip",
+    "lopsided",
+    "lopsided_inner",
+    "halo",
+    "outer_over_inner_width",
+    "radial_stretch",
+    "log_star_flux",
+    "log_sky",
+    "log_noise",
+    "saturated_share",
+)
+# And those in which it is compared with the subs next to it in time: the way of the field down to
+# the horizon dims the stars from one end of a night to the other, a cloud between two subs.
+FROM_NEXT: tuple[str, ...] = (
+    "log_fwhm_px",
+    "log_star_count",
+    "log_star_flux",
+    "log_sky",
+    "log_noise",
+)
+CONTEXT: tuple[str, ...] = (
+    *FIRST,
+    *(f"{name}_from_middle" for name in FROM_MIDDLE),
+    *(f"{name}_scatter" for name in FROM_MIDDLE),
+    *(f"{name}_from_next" for name in FROM_NEXT),
+)
+# Subs before and after that count as next to one.
+NEXT = 2
 
 # With fewer frames there is no run to speak of.
 SMALLEST_RUN = 3
@@ -33,10 +74,29 @@ _COLUMN = {name: i for i, name in enumerate(SHAPE_FACTS)}
 
 
 def run_context(shapes: Tensor) -> Tensor:
-    """(..., N, len(SHAPE_FACTS)), runs of N frames -> (..., N, len(CONTEXT)); NaN if too short."""
-    frames = shapes.shape[-2]
-    if frames < SMALLEST_RUN:
+    """(..., N, len(SHAPE_FACTS)), runs of N frames in the order of their exposure -> (..., N,
+    len(CONTEXT)); NaN if too short."""
+    if shapes.shape[-2] < SMALLEST_RUN:
         return shapes.new_full((*shapes.shape[:-1], len(CONTEXT)), float("nan"))
+    compared = shapes[..., [_COLUMN[name] for name in FROM_MIDDLE]]
+    away = compared - compared.median(-2, keepdim=True).values
+    scatter = away.abs().median(-2, keepdim=True).values.expand(away.shape)
+    beside = _from_next(shapes[..., [_COLUMN[name] for name in FROM_NEXT]])
+    return torch.cat((_from_best(shapes), away, scatter, beside), -1)
+
+
+def _from_next(numbers: Tensor) -> Tensor:
+    """(..., N, k) numbers -> the same less the median of up to NEXT frames before and after."""
+    frames = numbers.shape[-2]
+    padded = F.pad(numbers, (0, 0, NEXT, NEXT), value=torch.nan)
+    offsets = [place for place in range(2 * NEXT + 1) if place != NEXT]
+    near = torch.stack([padded[..., place : place + frames, :] for place in offsets])
+    return numbers - near.nanquantile(0.5, dim=0)
+
+
+def _from_best(shapes: Tensor) -> Tensor:
+    """(..., N, len(SHAPE_FACTS)) -> (..., N, len(FIRST))."""
+    frames = shapes.shape[-2]
     ordered = shapes.sort(-2).values
     median = ordered[..., (frames - 1) // 2, :]
 
@@ -86,10 +146,12 @@ def run_company(features: Tensor) -> Tensor:
     return features.median(-2, keepdim=True).values.expand(features.shape)
 
 
-def beside_run(shapes: Tensor, features: Tensor) -> Tensor:
+def beside_run(shapes: Tensor, features: Tensor, order: Sequence[int]) -> Tensor:
     """What `Network.judge` takes as context: `run_context` of the shapes, then `run_company`.
 
-    shapes (..., N, len(SHAPE_FACTS)), features (..., N, D), runs of N frames -> (..., N,
-    len(CONTEXT) + D); NaN if too short.
+    shapes (N, len(SHAPE_FACTS)), features (N, D) of the N frames of a run; order: their numbers,
+    earliest first -> (N, len(CONTEXT) + D); NaN if too short.
     """
-    return torch.cat((run_context(shapes), run_company(features).to(shapes.dtype)), -1)
+    numbers = shapes.new_empty(len(shapes), len(CONTEXT))
+    numbers[list(order)] = run_context(shapes[list(order)])
+    return torch.cat((numbers, run_company(features).to(shapes.dtype)), -1)

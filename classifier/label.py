@@ -32,7 +32,7 @@ from classifier.plan import weigh
 from classifier.pointings import told_apart
 from classifier.results import FrameResult, Results
 from classifier.rig import Rig
-from classifier.runs import judge_runs, run_key
+from classifier.runs import judge_runs, run_key, time_order
 from classifier.telling_stars import telling_stars
 from classifier.verdict import Judgement, judge_run, noise_ratios
 from classifier.vocabulary import KEYS
@@ -203,7 +203,7 @@ def _confidences(
     with torch.inference_mode():
         features = torch.from_numpy(np.stack([sight.features for sight in run]))
         shapes = torch.from_numpy(np.stack([sight.shape for sight in run]))
-        context = beside_run(shapes, features)
+        context = beside_run(shapes, features, time_order([sight.facts for sight in run]))
         confidences = model.confidences(model.network.judge(features, context))
         unfamiliar = model.unfamiliar(features)
     rows = [dict(zip(KEYS, row, strict=True)) for row in confidences.tolist()]

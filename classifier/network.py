@@ -15,7 +15,7 @@ from torch import Tensor, nn
 from torch.nn.utils.fusion import fuse_conv_bn_eval
 from torchvision.models.resnet import BasicBlock
 
-from classifier.context import CONTEXT
+from classifier.context import CONTEXT, FIRST
 from classifier.line_view import LOOKS
 from classifier.sheet import SHAPE_FACTS
 from classifier.views import FACT_COUNT, SKY_CHANNELS, Views
@@ -29,6 +29,9 @@ _HIDDEN_FACTS = tuple(SHAPE_FACTS.index(n) for n in ("log_star_flux", "log_sky",
 BRANCHES = ("sky", "stars", "stack", "bright", "tiles", "facts")
 # Of networks that look along the best lines of the frame, behind the others.
 LINES = "lines"
+# On which the numbers beside the run are heard. A tenth of a magnitude of haze, the thousandfold
+# sky of dawn: one weight for both would see only one of them.
+SCALES = (0.01, 0.03, 0.1, 0.3, 1.0, 3.0)
 
 
 @dataclass(frozen=True)
@@ -43,6 +46,8 @@ class NetworkConfig:
     company: whether the features of the run's middle are judged beside the frame's own, and how
     far from them these lie. company_dropout: of what is told by them, in training.
     lines: how lines are looked along, a number of `line_view.LOOKS`; none has a branch for 0.
+    scales: whether the numbers that tell how a frame stands in its run are heard on several
+    scales, all of them; without, the first of them as they are.
     """
 
     width: int = 32
@@ -55,6 +60,7 @@ class NetworkConfig:
     company: bool = False
     company_dropout: float = 0.2
     lines: int = 0
+    scales: bool = False
 
     def as_dict(self) -> dict[str, int | float]:
         return asdict(self)
@@ -164,6 +170,7 @@ class Network(nn.Module):
     """Views and run context -> one logit per fault of the vocabulary."""
 
     shown_facts: Tensor
+    sizes: Tensor
 
     def __init__(self, config: NetworkConfig | None = None):
         super().__init__()
@@ -196,7 +203,7 @@ class Network(nn.Module):
             nn.ReLU(inplace=True),
             nn.Linear(2 * self.config.features, self.config.features),
         )
-        joint = self.config.features + 2 * len(CONTEXT)
+        joint = self.config.features + 2 * len(FIRST)
         self.head = nn.Sequential(
             nn.ReLU(),
             nn.Linear(joint, self.config.features),
@@ -218,6 +225,13 @@ class Network(nn.Module):
                 nn.Dropout(self.config.company_dropout),
                 listen,
             )
+        if self.config.scales:
+            last = nn.Linear(4 * w, self.config.features, bias=False)
+            nn.init.zeros_(last.weight)
+            self.scales = nn.Sequential(
+                nn.Linear(len(SCALES) * len(CONTEXT), 4 * w), nn.ReLU(inplace=True), last
+            )
+            self.register_buffer("sizes", torch.tensor(SCALES), persistent=False)
         if self.config.lines:
             self.branches = (*BRANCHES, LINES)
             self.branch_features = (*self.branch_features, 4 * w)
@@ -276,9 +290,15 @@ class Network(nn.Module):
         columns of the company that is unknown.
         """
         numbers = context[:, : len(CONTEXT)]
-        known = (~numbers.isnan()).to(features.dtype)
-        numbers = numbers.nan_to_num(0.0).clamp(-5, 5).to(features.dtype)
-        hidden = self.head[:2](torch.cat((features, numbers, known), 1))
+        first = numbers[:, : len(FIRST)]
+        known = (~first.isnan()).to(features.dtype)
+        first = first.nan_to_num(0.0).clamp(-5, 5).to(features.dtype)
+        hidden = self.head[:2](torch.cat((features, first, known), 1))
+        if self.config.scales:
+            # In 32 bits: what the smallest scale shows is lost on fewer.
+            scaled = torch.tanh(numbers.float()[..., None] / self.sizes).flatten(1)
+            told = self.scales(scaled.nan_to_num(0.0).to(features.dtype))
+            hidden = hidden + told * ~numbers.isnan().any(1, keepdim=True)
         if self.config.company and context.shape[1] > len(CONTEXT):
             company = context[:, len(CONTEXT) :].to(features.dtype)
             beside = torch.cat((company, features - company), 1)

@@ -103,7 +103,7 @@ def _by_itself(evidence: dict[str, Evidence], count: int) -> dict[str, Evidence]
 def _judge_run(run: Sequence[Member]) -> list[dict[str, Evidence]]:
     reference = reference_of(run)
     losses = _losses(run)
-    order = _time_order(run)
+    order = time_order([facts for facts, _ in run])
     trails = without_fixed([measures.evidence["trail"] for _, measures in run])
     judged: list[dict[str, Evidence]] = []
     for index, member in enumerate(run):
@@ -272,9 +272,9 @@ def _count(member: Member) -> float:
     return count if math.isfinite(count) else 0.0
 
 
-def _time_order(run: Sequence[Member]) -> list[int]:
-    """Indices in order of time where all times are known, else as given."""
-    times = [facts.time_utc or facts.time_local for facts, _ in run]
+def time_order(run: Sequence[Facts]) -> list[int]:
+    """Numbers of a run's frames in order of time where all times are known, else as given."""
+    times = [facts.time_utc or facts.time_local for facts in run]
     if any(time is None for time in times):
         return list(range(len(run)))
     try:

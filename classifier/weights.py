@@ -17,7 +17,7 @@ import torch
 from safetensors.torch import load_file
 from torch import Tensor
 
-from classifier.context import CONTEXT
+from classifier.context import CONTEXT, FIRST
 from classifier.errors import ModelError
 from classifier.network import Network, NetworkConfig, folded
 from classifier.prior import LOWEST_THRESHOLD, LOWEST_UNSURE
@@ -32,14 +32,18 @@ CARD_FILE = "card.md"
 DEFAULT_FILE = "default.txt"
 NETWORK_PREFIX = "network."
 
-# What the network's inputs are called, in order: a model is only valid for exactly these.
-INPUT_CONTRACT: dict[str, Any] = {
-    "physical": list(PHYSICAL),
-    "shape_facts": list(SHAPE_FACTS),
-    "context": list(CONTEXT),
-    "facts": FACT_COUNT,
-    "sky_channels": SKY_CHANNELS,
-}
+
+def inputs_of(on_scales: bool) -> dict[str, Any]:
+    """What a network's inputs are called, in order: a model is only valid for exactly these.
+
+    on_scales: `NetworkConfig.scales`, whether it hears all of the numbers beside the run."""
+    return {
+        "physical": list(PHYSICAL),
+        "shape_facts": list(SHAPE_FACTS),
+        "context": list(CONTEXT if on_scales else FIRST),
+        "facts": FACT_COUNT,
+        "sky_channels": SKY_CHANNELS,
+    }
 
 
 @dataclass
@@ -260,7 +264,9 @@ def _check_contract(name: str, config: Any) -> None:
             f"{len(labels or [])} labels, and this program has vocabulary {VOCABULARY_VERSION} "
             f"with {len(KEYS)} in its own order; use a model made with this version."
         )
-    for part, expected in INPUT_CONTRACT.items():
+    network = config.get("network")
+    on_scales = isinstance(network, dict) and bool(network.get("scales"))
+    for part, expected in inputs_of(on_scales).items():
         if config.get("input", {}).get(part) != expected:
             raise ModelError(
                 f"The model {name} expects other {part.replace('_', ' ')} than this program "

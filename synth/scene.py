@@ -1,7 +1,7 @@
 """A scene: everything one exposure depends on, before any light is collected.
 
 A clean scene of a rig comes from `draw_run`: the frames of one run share rig, field and sensor
-and differ in dither, seeing and sky. Recipes return changed copies; nothing is ever drawn onto
+and differ in dither, air and sky. Recipes return changed copies; nothing is ever drawn onto
 finished pixels, so faults compose and the noise stays right.
 """
 
@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from classifier.vocabulary import fault
 from synth import (
     catalogue,
     edges,
@@ -26,6 +27,7 @@ from synth.atmosphere import airmass_factor
 from synth.optics import TERMS
 from synth.rig import SHORT_LENS_SHARE, Rig, draw_rig
 from synth.rng import log_uniform, stream
+from synth.run_course import Course, draw_course
 
 
 @dataclass(frozen=True)
@@ -210,7 +212,8 @@ def draw_run(
     base = _sensor(stream(seed, "sensor", run), base, cfa, is_live)
     base = _with_stars(stream(seed, "field", run), base)
     base = _guided(stream(seed, "guiding", run), base)
-    return [_dithered(stream(seed, "run", run, "frame", i), base) for i in range(count)]
+    course = draw_course(stream(seed, "course", run), air, count)
+    return [_in_turn(stream(seed, "run", run, "frame", i), base, course, i) for i in range(count)]
 
 
 # Runs whose tracking is between good and bad: nobody can say whether their stars are egg-shaped.
@@ -348,11 +351,14 @@ def _clean_sky(
     }
 
 
-def _dithered(rng: np.random.Generator, base: Scene) -> Scene:
-    """The same field a little later: shifted, the seeing and the sky a little different."""
+def _in_turn(rng: np.random.Generator, base: Scene, course: Course, number: int) -> Scene:
+    """The same field when its turn comes: shifted, through the air of that moment. Of stars which
+    that air alone widens nobody is taught whether they are bloated."""
+    is_wide = course.seeing_factor[number] >= fault("bloated_stars").clean_below
     return replace(
-        base,
+        base.with_unknown("bloated_stars") if is_wide else base,
         shift_px=(float(rng.uniform(-12, 12)), float(rng.uniform(-12, 12))),
-        seeing_factor=float(np.exp(rng.normal(0, 0.05))),
-        sky_mag=base.sky_mag + float(rng.normal(0, 0.05)),
+        extinction_mag=float(course.extinction_mag[number]),
+        seeing_factor=float(course.seeing_factor[number]),
+        sky_mag=float(course.sky_mag[number]),
     )

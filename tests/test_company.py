@@ -31,7 +31,7 @@ def test_company_is_the_median_of_the_run():
         assert (found == np.sort(part.numpy(), 0)[(count - 1) // 2]).all()
     assert run_company(features[:2]).isnan().all()
     shapes = torch.randn(7, len(SHAPE_FACTS))
-    both = beside_run(shapes, features)
+    both = beside_run(shapes, features, range(7))
     torch.testing.assert_close(both[:, : len(CONTEXT)], run_context(shapes))
     torch.testing.assert_close(both[:, len(CONTEXT) :], run_company(features))
 

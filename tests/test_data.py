@@ -1,5 +1,7 @@
 """Rendered training data: repeatable, disjoint between sets, whole in its runs, kept as told."""
 
+import itertools
+
 import numpy as np
 import pytest
 import torch
@@ -174,3 +176,15 @@ def test_star_cutouts_are_the_best_and_others_at_random():
         assert chosen[:16].tolist() == list(range(16)) and chosen[-1] < 64
     assert set(np.concatenate(drawn).tolist()) == set(range(64))
     assert len({tuple(chosen) for chosen in drawn}) == 30
+
+
+def test_processes_that_train_together_render_one_shape_at_a_time():
+    """Of the training stream; held-out sets have as many shapes as batches."""
+    shapes = [(128 + 2 * i, 160) for i in range(8)]
+    config = TrainConfig(steps=1, shapes=shapes, shape_weights=[1.0] * 8)
+    shapes = [data.shape_of(config, data.TRAINING, i) for i in range(64)]
+    groups = [set(shapes[i : i + data.ALIKE]) for i in range(0, 64, data.ALIKE)]
+    assert all(len(group) == 1 for group in groups)
+    assert len(set(shapes)) > 4
+    others = [data.shape_of(config, data.EVALUATION, i) for i in range(64)]
+    assert sum(a != b for a, b in itertools.pairwise(others)) > 40

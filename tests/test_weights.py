@@ -124,7 +124,7 @@ def test_another_vocabulary_is_refused(folder):
 
 
 def test_other_inputs_are_refused(folder):
-    change(folder, input=weights.INPUT_CONTRACT | {"facts": 3})
+    change(folder, input=weights.inputs_of(False) | {"facts": 3})
     with pytest.raises(ModelError, match="expects other facts"):
         weights.load_model(folder)
 

@@ -18,8 +18,8 @@ from classifier.network import Network
 from classifier.weights import CONFIG_FILE, NETWORK_PREFIX, WEIGHTS_FILE, network_state
 
 # Branches that a network may have begun with; what they add to it was zero at first.
-ADDED = ("company.", "lines.", "lines_heard.")
-ADDED_LAST = ("company.2.weight", "lines_heard.weight")
+ADDED = ("company.", "lines.", "lines_heard.", "scales.")
+ADDED_LAST = ("company.2.weight", "lines_heard.weight", "scales.2.weight")
 MADE = "training"  # the name of the record among a checkpoint's metadata
 
 
@@ -77,7 +77,8 @@ def begin(network: Network, start: Path | None, share: float) -> dict[str, torch
 
 def load_checkpoint(network: Network, path: Path) -> dict[str, torch.Tensor]:
     """Weights of a checkpoint, or of a model folder, into a network of the same settings, but that
-    it may have begun to hear its company, to look along lines, or to be told more along them.
+    it may have begun to hear its company, to compare with its run on several scales, to look along
+    lines, or to be told more along them.
     Returns them as they go into it."""
     path = path / WEIGHTS_FILE if path.is_dir() else path
     try:

@@ -30,6 +30,9 @@ TRAINING, VALIDATION, CALIBRATION, EVALUATION = (
     "calibration",
     "evaluation",
 )
+# Batches of the training stream that follow one another and have one shape: processes that train
+# together each render one of them and wait for the slowest.
+ALIKE = 4
 # Runs without a fault: thresholds are set on clean frames, of which the other sets have few.
 CLEAN = "clean calibration"
 
@@ -117,7 +120,8 @@ def targets_of(strength: Tensor) -> Tensor:
 def shape_of(config: TrainConfig, set_name: str, index: int) -> tuple[int, int]:
     """Height and width of batch number `index` of a set."""
     weights = np.array(config.shape_weights) / sum(config.shape_weights)
-    rng = stream(config.seed, set_name, "shape", index)
+    group = index // ALIKE if set_name == TRAINING else index
+    rng = stream(config.seed, set_name, "shape", group)
     return config.shapes[int(rng.choice(len(weights), p=weights))]
 
 

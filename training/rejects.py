@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from functools import lru_cache
 from itertools import repeat
 from pathlib import Path
@@ -51,13 +51,15 @@ class Reject:
 class Look:
     """What the network made of a frame, and which run and night it belongs to.
 
-    features (D,) and shape (S,) float32. `night` is empty where the file tells no time.
+    features (D,) and shape (S,) float32. `moment` is when it was taken, in text that sorts by time;
+    that and `night` are empty where the file tells no time.
     """
 
     features: NDArray[np.float32]
     shape: NDArray[np.float32]
     run: str
     night: str
+    moment: str = ""
 
 
 def find_rejects(folder: Path) -> tuple[list[Reject], list[str]]:
@@ -125,13 +127,16 @@ def look_at(path: Path, model: Model, rig: "Rig | None") -> Look:
     if frame.facts.kind in CALIBRATION:
         raise FrameError(f"The header says that this is a {frame.facts.kind} frame.")
     _, features, shape = encode(frame, model)
-    return Look(features, shape, run_key(frame.facts, frame.pixels.shape), _night(frame.facts))
+    run, taken = run_key(frame.facts, frame.pixels.shape), _moment(frame.facts)
+    if taken is None:
+        return Look(features, shape, run, "")
+    # The date of the evening: the day changes at noon, by the clock the file has.
+    night = str((taken - timedelta(hours=12)).date())
+    return Look(features, shape, run, night, taken.isoformat(timespec="microseconds"))
 
 
-def _night(facts: Any) -> str:
-    """Date of the evening: the day changes at noon, by the clock the file has."""
-    moment = facts.time_local or facts.time_utc
-    return str((moment - timedelta(hours=12)).date()) if moment else ""
+def _moment(facts: Any) -> datetime | None:
+    return facts.time_local or facts.time_utc
 
 
 def look_at_all(
@@ -225,7 +230,8 @@ def _from_cache(path: Path) -> Look | None:
     """A look kept earlier; None where there is none or it is damaged."""
     try:
         with np.load(path, allow_pickle=False) as kept:
-            return Look(kept["features"], kept["shape"], str(kept["run"]), str(kept["night"]))
+            texts = (str(kept[name]) for name in ("run", "night", "moment"))
+            return Look(kept["features"], kept["shape"], *texts)
     except (OSError, ValueError, KeyError, EOFError):
         return None
     except Exception as error:
@@ -238,5 +244,5 @@ def _from_cache(path: Path) -> Look | None:
 def _to_cache(path: Path, look: Look) -> None:
     part = path.with_suffix(".part")
     with part.open("wb") as stream:
-        np.savez(stream, features=look.features, shape=look.shape, run=look.run, night=look.night)
+        np.savez(stream, **vars(look))
     part.replace(path)

@@ -192,7 +192,9 @@ def make_task(
     context = torch.empty(0)
     for name in np.unique(group):
         rows = torch.from_numpy(np.nonzero(group == name)[0])
-        part = beside_run(shapes[rows], features[rows])
+        moments = [looks[row].moment for row in rows.tolist()]
+        order = np.argsort(moments, kind="stable") if all(moments) else np.arange(len(moments))
+        part = beside_run(shapes[rows], features[rows], order.tolist())
         if not len(context):
             context = torch.full((len(looks), part.shape[1]), torch.nan)
         context[rows] = part
