@@ -1,15 +1,15 @@
 """How far spikes put into a finished frame stand out of its brightest star.
 
 As `spike_strength` does for rendered stars: what the bars add along a spike beyond six FWHM, over
-the noise of the sky and of the star's own wings there, at the best length; here the star is the
-frame's own and the spikes end where the frame does.
+the noise of the sky and of the star's own wings and their grain there, at the best length; here the
+star is the frame's own and the spikes end where the frame does.
 """
 
 import numpy as np
 from scipy.signal import fftconvolve
 
 from synth.own_star import OwnStar
-from synth.spike_strength import INNER_FWHM, LENGTHS_PX
+from synth.spike_strength import GRAIN, INNER_FWHM, LENGTHS_PX
 
 
 def spike_snr(
@@ -44,5 +44,7 @@ def spike_snr(
             for length in LENGTHS_PX:
                 ray = inside & (np.abs(across) < 0.75 * fwhm_px) & (out_px > 0) & (out_px < length)
                 if ray.any():
-                    best = max(best, float(signal[ray].sum() / np.sqrt(noise2[ray].sum())))
+                    grain = GRAIN * flux_e * plain[ray].sum()
+                    sigma = np.sqrt(noise2[ray].sum() + grain**2)
+                    best = max(best, float(signal[ray].sum() / sigma))
     return best

@@ -124,14 +124,19 @@ def cable(course: Course, rng: np.random.Generator) -> Numbers:
     """A cable across the aperture: an uneven spike at one angle of the tube, all night."""
     strength = log_uniform(rng, 12.0, 80.0)
     # A cable that lies nearly along a vane hides in the vane's own spikes, a wide or faint spike in
-    # the star's own glare and in its neighbours: others and brighter stars are tried; the last draw
-    # stands.
+    # the star's own glare and in its neighbours: others and brighter stars are tried, and the one
+    # that is seen best stands.
+    best, most = course.base, -1.0
     for _ in range(60):
         base = recipes.diffraction_spikes(course.base, strength, rng)
-        if _off_vanes_deg(base) >= _APART_DEG and _spike_sigma(base) >= _SEEN_SPIKE_SIGMA:
+        is_off = _off_vanes_deg(base) >= _APART_DEG
+        sigma = np.nan_to_num(_spike_sigma(base)) if is_off else 0.0
+        if sigma > most:
+            best, most = base, float(sigma)
+        if most >= _SEEN_SPIKE_SIGMA:
             break
         strength = min(400.0, 1.1 * strength)
-    course.base = base
+    course.base = best
     return {"bar_angle_deg": course.base.bars[0].angle_deg}
 
 

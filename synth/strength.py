@@ -44,6 +44,9 @@ ABSENT = {
 NAN = float("nan")
 # Stars that must stand out of the noise before their shape can be judged.
 STARS_NEEDED = 4
+# Light per pixel of a star's wings at one FWHM, in its light over FWHM squared: of 60 rendered rigs
+# the median is 0.14, and half of them lie between 0.07 and 0.23.
+WINGS = 0.15
 
 
 @dataclass(frozen=True)
@@ -257,8 +260,8 @@ def seen_reflection_pct(scene: Scene) -> float:
 
 
 def _glare_e(scene: Scene, x_px: np.ndarray, y_px: np.ndarray) -> np.ndarray:
-    """(len(y), len(x)) electrons that the brightest stars spread over a pixel: Moffat wings of
-    beta 2.9, about those of a long exposure through air, and the halo as a Gaussian."""
+    """(len(y), len(x)) electrons that the brightest stars spread over a pixel: a Moffat core of
+    beta 2.9, the wings of turbulent air, which fall as r^(-11/3), and the halo as a Gaussian."""
     stars, beta = scene.stars, 2.9
     brightest = np.argsort(stars.flux_e)[::-1][:24]
     x = stars.x_px[brightest] + scene.shift_px[0]
@@ -267,7 +270,10 @@ def _glare_e(scene: Scene, x_px: np.ndarray, y_px: np.ndarray) -> np.ndarray:
     away2 = (x_px[None, None] - x[:, None, None]) ** 2 + (
         y_px[None, :, None] - y[:, None, None]
     ) ** 2
-    wings = (beta - 1) / (np.pi * core_px**2) * (1 + away2 / core_px**2) ** -beta
+    core = (beta - 1) / (np.pi * core_px**2) * (1 + away2 / core_px**2) ** -beta
+    width_px = scene.good_fwhm_px * max(1.0, scene.seeing_factor)
+    far = np.maximum(away2 / width_px**2, 1.0)
+    wings = np.maximum(core, WINGS / width_px**2 * far ** (-11 / 6))
     halo = np.exp(-0.5 * away2 / scene.halo_px**2) / (2 * np.pi * scene.halo_px**2)
     share = scene.halo_share
     profile = (1 - share) * wings + share * halo

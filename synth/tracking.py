@@ -57,7 +57,8 @@ def vibration(
     "two_axes" of unlike pitch (loops and boxes), "knocks" that ring down in a still sub.
     """
     kind = kind or str(rng.choice(VIBRATION_KINDS, p=[0.5, 0.15, 0.15, 0.2]))
-    time = np.linspace(0, 1, STEPS, endpoint=False)
+    # At even steps a pitch of a quarter of theirs would be four points and no line.
+    time = (np.arange(STEPS) + rng.random(STEPS)) / STEPS
     cycles, phase, lag = rng.uniform(12, 40), *rng.uniform(0, 2 * np.pi, 2)
     ratio, across_cycles = rng.uniform(0, 0.35), cycles
     envelope = np.exp(-time * rng.choice([0.0, rng.uniform(0.5, 3.0)], p=[0.7, 0.3]))

@@ -181,3 +181,15 @@ def test_paths_move_stars_the_right_way():
         row, column = np.unravel_index(light.argmax(), light.shape)
         assert ((column - 128) / 4, (row - 128) / 4) == (x, y)
     assert torch.is_tensor(tracking.path_otf(torch.zeros(1, 4, 2), torch.zeros(2), torch.zeros(3)))
+
+
+def test_no_pitch_makes_a_vibration_of_a_few_points():
+    """At even steps some pitches would meet the same four or five phases for ever: a star with so
+    many cores. All of them draw a line: no gap in it is wider than a fifth of its length."""
+    gaps = []
+    for seed in range(300):
+        path = tracking.vibration(np.random.default_rng(seed), 2.0, 0.0, "steady")
+        along = np.sort(path[:, 0])
+        gaps.append(np.diff(along).max() / np.ptp(along))
+    assert max(gaps) < 0.25
+    assert np.quantile(gaps, 0.95) < 0.12

@@ -9,7 +9,9 @@ from classifier.vocabulary import INDEX
 from synth import pictures, strength, tracking
 from synth.catalogue import StarList
 from synth.crowding import left_by_stars
+from synth.expose import expected_electrons
 from synth.generate import draw_scenes
+from synth.plan import plan
 from synth.recipes import RECIPES
 from synth.reflections import Ghost, Reflection
 from synth.scene import Bar
@@ -139,6 +141,87 @@ def barred(clean, flux_e):
     x[0], y[0], flux[0] = 300, 200, flux_e
     lit = replace(stars, x_px=x, y_px=y, flux_e=flux)
     return replace(clean, stars=lit, bars=(Bar(31.0, 0.03, 0.1, False),), extinction_mag=0.0)
+
+
+def with_vanes(scene, vanes):
+    telescope = replace(
+        scene.rig.telescope, vanes=vanes, vane_angle_deg=0.0, vane_mm=2.0, obstruction=0.3
+    )
+    return replace(scene, rig=replace(scene.rig, telescope=telescope))
+
+
+def strength_with(scene, *bars):
+    plan = plan_spikes([replace(scene, bars=bars)])
+    return float(spike_strengths(plan, np.full(1, scene.good_fwhm_px))[0])
+
+
+def test_of_two_bars_only_the_one_beside_the_vanes_counts(clean):
+    scene = with_vanes(barred(clean, 1e5 * clean.noise_e), 4)
+    wide_behind, thin = Bar(90.0, 0.06, 0.1, False), Bar(31.0, 0.02, 0.1, False)
+    both, alone = strength_with(scene, wide_behind, thin), strength_with(scene, thin)
+    assert both == pytest.approx(alone, rel=0.3)
+    assert np.isnan(strength_with(scene, wide_behind))
+
+
+def test_a_square_cross_on_a_lens_is_nobodys_to_name(clean):
+    """It is the star of a telescope with four vanes; two bars that cross askew are not, nor are a
+    wide one and a thin one."""
+    scene = with_vanes(barred(clean, 1e5 * clean.noise_e), 0)
+    first = Bar(31.0, 0.03, 0.1, False)
+    assert np.isnan(strength_with(scene, first, replace(first, angle_deg=116.0)))
+    assert strength_with(scene, first, replace(first, angle_deg=81.0)) > 3
+    assert strength_with(scene, first, replace(first, angle_deg=121.0, width=0.01)) > 3
+
+
+def test_a_brighter_star_drowns_its_spikes_in_its_own_glare(clean):
+    """Photon noise alone would raise the S/N with the root of the light for ever: by 10 for each
+    hundredfold. The grain of the halo bounds it by the contrast of spike and halo over GRAIN."""
+    scene = with_vanes(clean, 0)
+    well = replace(scene.rig.camera, full_well_e=1e12, bits=60)
+    scene = replace(scene, rig=replace(scene.rig, camera=well))
+    bar = Bar(31.0, 0.03, 0.1, False)
+    found = [strength_with(barred(scene, light * scene.noise_e), bar) for light in (1e5, 1e7, 1e9)]
+    assert found[0] < found[1] < 6 * found[0]
+    assert found[2] == pytest.approx(found[1], rel=0.2)
+
+
+def test_burnt_pixels_show_no_spike(clean):
+    scene = with_vanes(barred(clean, 1e7 * clean.noise_e), 0)
+    bar = Bar(31.0, 0.03, 0.1, False)
+    camera = scene.rig.camera
+    free = replace(camera, full_well_e=1e12, bits=60)
+    tiny = replace(camera, full_well_e=scene.sky_e + 1.0)
+    whole, burnt = (
+        strength_with(replace(scene, rig=replace(scene.rig, camera=c)), bar) for c in (free, tiny)
+    )
+    assert whole > 3
+    assert burnt < 0.2 * whole
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_glare_of_bright_stars_is_that_of_the_stars_as_rendered(seed):
+    """A star alone in the frame, its light by the renderer, 8 to 16 FWHM out. The wings of
+    turbulent air fall as r^(-11/3) (Racine 1996, PASP 108, 699; from memory)."""
+    scene = draw_scenes(50 + seed, 1, 1, 400, 400, [], cfa=False)[0]
+    stars = StarList(np.array([200.0]), np.array([200.0]), np.array([1e7]), np.array([0.7]))
+    alone = replace(
+        scene,
+        stars=stars,
+        shift_px=(0.0, 0.0),
+        vignetting=None,
+        dust=None,
+        nebula=None,
+        galaxies=None,
+        gradient=None,
+    )
+    dark = replace(alone, stars=replace(stars, flux_e=np.zeros(1)))
+    light = expected_electrons(plan([alone, dark])).double().numpy()
+    star = light[0] - light[1]
+    y, x = np.mgrid[:400, :400] - 200.0
+    away = np.hypot(x, y) / scene.good_fwhm_px
+    assumed = strength._glare_e(alone, np.arange(400.0), np.arange(400.0))
+    ring = (away > 8) & (away < 16) & (np.abs(x) < 180) & (np.abs(y) < 180)
+    assert 0.15 < assumed[ring].sum() / star[ring].sum() < 6
 
 
 def test_spikes_fade_with_the_star_that_air_and_clouds_dim(clean):
