@@ -5,7 +5,14 @@ import pytest
 import torch
 from small_model import random_views
 
-from classifier.context import CONTEXT, FROM_MIDDLE, FROM_NEXT, beside_run, run_context
+from classifier.context import (
+    CONTEXT,
+    FROM_MIDDLE,
+    FROM_NEXT,
+    SMALLEST_RUN,
+    beside_run,
+    run_context,
+)
 from classifier.network import Network, NetworkConfig
 from classifier.sheet import SHAPE_FACTS
 from training.checkpoint import load_checkpoint
@@ -38,6 +45,11 @@ def test_from_the_subs_next_to_it(name):
     for i in range(7):
         near = [told[j] for j in range(max(0, i - 2), min(7, i + 3)) if j != i]
         assert found[i] == pytest.approx(told[i] - np.median(near), abs=1e-6)
+
+
+def test_three_subs_are_a_run_and_two_are_none():
+    assert run_context(a_run(SMALLEST_RUN)).isfinite().all()
+    assert run_context(a_run(SMALLEST_RUN - 1)).isnan().all()
 
 
 def test_a_night_that_darkens_is_told_from_a_cloud():

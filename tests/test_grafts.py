@@ -22,6 +22,7 @@ from synth.stand_in import Source, smooth_sky
 from training.evaluate import Answers
 from training.good_frames import GoodFrame, good_frames, pack, part_of, unpack
 from training.grafts import (
+    GOOD_FRAMES,
     RUN_FRAMES,
     Deck,
     _faulty,
@@ -154,8 +155,8 @@ def test_packed_frames_come_back_as_they_were(frames, tmp_path):
         pack(frames, tmp_path / "sources.npz")
 
 
-def test_runs_hold_the_source_and_three_faulty_frames(frames):
-    samples = list(grafted(frames, seed=1, count=24))
+def test_runs_hold_the_source_and_as_many_faulty_frames(frames):
+    samples = list(grafted(frames, seed=1, count=6 * RUN_FRAMES))
     assert [len(s) for s in samples] == [RUN_FRAMES] * 6
     for sample in samples:
         assert sample.context.shape == (RUN_FRAMES, len(CONTEXT))
@@ -164,13 +165,13 @@ def test_runs_hold_the_source_and_three_faulty_frames(frames):
             [FAULTS[i].target(float(s)) for i, s in enumerate(row) if s == s]
             for row in sample.strength
         ]
-        assert max(targets[0]) == 0, "the source itself is clean"
+        assert sum(max(row) == 0 for row in targets) >= GOOD_FRAMES, "the source itself is clean"
         assert not torch.equal(sample.views.sky[0], sample.views.sky[1])
     assert {int(s.run[0]) for s in samples} == {0, 1, 2}
-    again = next(grafted(frames, seed=1, count=24))
+    again = next(grafted(frames, seed=1, count=6 * RUN_FRAMES))
     torch.testing.assert_close(again.strength, samples[0].strength, equal_nan=True)
     assert torch.equal(again.views.sky, samples[0].views.sky)
-    other = next(grafted(frames, seed=2, count=24))
+    other = next(grafted(frames, seed=2, count=6 * RUN_FRAMES))
     assert not torch.equal(other.views.sky, samples[0].views.sky)
 
 
@@ -245,15 +246,16 @@ def test_shares_of_a_sky_of_unknown_level_count_only_when_plain(frames):
 
 def test_a_model_is_judged_on_grafts(folder, tmp_path):
     model = load_model(write_small_model(tmp_path / "small"))
-    figures = grafted_figures(model, folder, 24, seed=1)
-    assert figures["frames"] == 24
+    count = 6 * RUN_FRAMES
+    figures = grafted_figures(model, folder, count, seed=1)
+    assert figures["frames"] == count
     assert figures["sources"] == 6
     assert figures["runs"] == 3, "intervals resample the groups of sources"
-    assert figures["clean_frames"] >= 6
+    assert figures["clean_frames"] >= 6 * GOOD_FRAMES
     positives = {key: row["positives"] for key, row in figures["faults"].items()}
     assert positives["bayer_grid"] == 0
     assert set(figures["false_by_group"]) == {"a", "b", "c"}
-    assert sum(positives.values()) >= 8
+    assert sum(positives.values()) >= count // 4
 
 
 def test_real_frames_can_be_grafted(real_frames):

@@ -42,7 +42,6 @@ def test_good_frames_are_not_lost(said):
     assert said["clean_kept"]["value"] >= 0.7
 
 
-@pytest.mark.xfail(strict=True, reason="84 % of 25 are kept, one frame too few")
 def test_as_many_good_frames_are_kept_as_a_first_version_is_to(said):
     assert said["clean_kept"]["value"] >= 0.85
 

@@ -80,9 +80,10 @@ def test_another_prior_moves_confidences_and_thresholds_alike(model):
 
 
 def test_unfamiliar_grows_with_the_distance(model):
-    # Identity whitening: the distance is the root mean square of the features; median 1, q99 1.5.
+    # Identity whitening: the distance is the root mean square of the features; median 1, q99 1.5,
+    # and a half is reached one and a half times as far beyond the median.
     directions = torch.ones(1, 32)
-    sizes = torch.tensor([0.0, 1.0, 1.5, 2.0, 50.0])
+    sizes = torch.tensor([0.0, 1.0, 1.75, 2.5, 50.0])
     _always_say(model, -20.0)
     found = model.unfamiliar(sizes[:, None] * directions)
     assert found == pytest.approx(torch.tensor([0.0, 0.0, 0.5, 0.75, 1.0]), abs=1e-6)

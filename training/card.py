@@ -184,7 +184,7 @@ def _earlier(made: dict[str, Any]) -> str:
     told = [_way_back(made)]
     while (made := made.get("started_from")) is not None:  # type: ignore[assignment]
         parts = made.get("mean_of")
-        if parts is None:
+        if parts is None or len(parts) == 1:
             told.append("\nIt went on from the weights of an earlier training:\n")
         else:
             told.append(
