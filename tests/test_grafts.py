@@ -244,6 +244,16 @@ def test_shares_of_a_sky_of_unknown_level_count_only_when_plain(frames):
     assert any(np.isnan(s) for s in said)
 
 
+def test_a_sub_of_another_run_is_not_asked_how_much_light_it_lost(frames):
+    """Cut short, it has less light than the others for that reason."""
+    low, clouds = INDEX["low_signal"], INDEX["clouds"]
+    rows = torch.cat([s.strength for s in grafted(frames, seed=3, count=20 * RUN_FRAMES)])
+    short = rows[:, low] < FAULTS[low].counts_from
+    assert short.sum() >= 3
+    assert rows[short, clouds].isnan().all()
+    assert (rows[:, clouds] == 0).sum() > 3 * short.sum()
+
+
 def test_a_model_is_judged_on_grafts(folder, tmp_path):
     model = load_model(write_small_model(tmp_path / "small"))
     count = 6 * RUN_FRAMES

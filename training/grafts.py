@@ -27,6 +27,9 @@ from training.good_frames import GoodFrame
 # Of a run, as many as rendered ones have; and those left as they are. On a night most are good:
 # among three faulty ones of four nobody could say what the rig's good subs look like.
 RUN_FRAMES, GOOD_FRAMES = 8, 4
+# Subs cut short or behind a narrow filter are of another run than those beside them here. What only
+# a comparison with these tells, how much light is lost, is not scored on them.
+OF_ANOTHER_RUN, COMPARED = ("low_signal", "bayer_grid"), ("clouds",)
 # Shares of the sky: true only where the level without light is known.
 SKY_SHARES = ("dust_motes", "vignetting", "gradient", "reflection")
 _TWO_FAULTS = 0.15
@@ -206,6 +209,8 @@ def _faulty(
         opened = np.isnan(done.strength)
         opened[column] = False
         row[opened] = np.nan
+    if set(keys) & set(OF_ANOTHER_RUN):
+        row[[INDEX[key] for key in COMPARED]] = np.nan
     if len(keys) > 1:
         row = _drowned(row, keys)
     return pixels, row
