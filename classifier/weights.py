@@ -32,8 +32,8 @@ CARD_FILE = "card.md"
 DEFAULT_FILE = "default.txt"
 NETWORK_PREFIX = "network."
 # Real frames lie farther from rendered ones than these from one another: of 47 good real subs three
-# lay beyond the 99th percentile, none beyond one and a half times as far, and what is no sky and
-# lay there was known for strange by what the network has learnt.
+# lay beyond the 99th percentile, one of them beyond one and a half times as far, and what is no sky
+# and lay there was known for strange by what the network has learnt.
 FARTHER = 1.5
 
 
