@@ -268,14 +268,6 @@ def _check_contract(name: str, config: Any) -> None:
             f"{len(labels or [])} labels, and this program has vocabulary {VOCABULARY_VERSION} "
             f"with {len(KEYS)} in its own order; use a model made with this version."
         )
-    network = config.get("network")
-    on_scales = isinstance(network, dict) and bool(network.get("scales"))
-    for part, expected in inputs_of(on_scales).items():
-        if config.get("input", {}).get(part) != expected:
-            raise ModelError(
-                f"The model {name} expects other {part.replace('_', ' ')} than this program "
-                "gives; use a model made with this version."
-            )
     tables = ("calibration", "prevalence", "prior", "thresholds", "unsure")
     short = [table for table in tables if set(config.get(table, {})) != set(KEYS)]
     needed = ("network", "weights_sha256", "unfamiliar", "unfamiliar_threshold")
@@ -285,6 +277,14 @@ def _check_contract(name: str, config: Any) -> None:
             f"The {CONFIG_FILE} of the model {name} lacks {short[0]!r} or a part of it; copy the "
             "model folder again."
         )
+    network = config["network"]
+    on_scales = isinstance(network, dict) and bool(network.get("scales"))
+    for part, expected in inputs_of(on_scales).items():
+        if config.get("input", {}).get(part) != expected:
+            raise ModelError(
+                f"The model {name} expects other {part.replace('_', ' ')} than this program "
+                "gives; use a model made with this version."
+            )
 
 
 def _read_tensors(folder: Path, config: dict[str, Any]) -> dict[str, Tensor]:

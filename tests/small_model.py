@@ -12,7 +12,7 @@ from classifier.vocabulary import KEYS
 from training.calibrate import Familiar
 from training.export import as_stored, write_model
 
-SMALL = NetworkConfig(width=8, features=32, star_features=16, company=True)
+SMALL = NetworkConfig(width=8, features=32, star_features=16, company=True, scales=True)
 # How a model was made, as a training tells it, in words that a test knows again.
 MADE = {
     "command": "a command",
@@ -28,7 +28,8 @@ MADE = {
 def small_network(seed: int = 1) -> Network:
     torch.manual_seed(seed)
     network = Network(SMALL)
-    torch.nn.init.normal_(network.company[2].weight, std=0.1)  # an untrained one hears no company
+    for last in (network.company[2], network.scales[-1]):
+        torch.nn.init.normal_(last.weight, std=0.1)  # an untrained one hears nothing by them
     return as_stored(network).eval()
 
 

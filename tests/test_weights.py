@@ -5,9 +5,10 @@ import json
 import pytest
 import torch
 from scipy.special import expit, logit
-from small_model import random_views, small_network, write_small_model
+from small_model import SMALL, random_views, small_network, write_small_model
 
 from classifier import weights
+from classifier.context import CONTEXT, FIRST
 from classifier.errors import ModelError
 from classifier.network import folded
 from classifier.vocabulary import INDEX, KEYS
@@ -125,7 +126,7 @@ def test_another_vocabulary_is_refused(folder):
 
 
 def test_other_inputs_are_refused(folder):
-    change(folder, input=weights.inputs_of(False) | {"facts": 3})
+    change(folder, input=weights.inputs_of(SMALL.scales) | {"facts": 3})
     with pytest.raises(ModelError, match="expects other facts"):
         weights.load_model(folder)
 
@@ -147,7 +148,7 @@ def test_a_config_that_lacks_a_part_is_refused(folder, part):
 
 
 def test_weights_of_another_network_are_refused(folder):
-    change(folder, network={"width": 12, "features": 32, "star_features": 16, "dropout": 0.1})
+    change(folder, network=SMALL.as_dict() | {"width": 12})
     with pytest.raises(ModelError, match="does not fit"):
         weights.load_model(folder)
 
@@ -189,3 +190,17 @@ def test_shipping_copies_and_names_the_default(folder, tmp_path, monkeypatch):
     assert weights.load_model().sha256 == weights.load_model(folder).sha256
     with pytest.raises(UsageError, match="already exists"):
         ship(folder, shelf)
+
+
+def test_a_model_that_hears_the_first_numbers_only_is_still_read():
+    """The one shipped before, kept beside the default to compare with."""
+    former = [name for name in weights.list_models() if name != weights.default_model()]
+    assert len(former) == 1
+    model = weights.load_model(former[0])
+    assert not model.network.config.scales
+    context = torch.randn(2, len(CONTEXT))
+    features = torch.zeros(2, model.network.config.features)
+    with torch.inference_mode():
+        said = model.network.judge(features, context)
+        context[:, len(FIRST) :] = torch.nan
+        torch.testing.assert_close(model.network.judge(features, context), said)
