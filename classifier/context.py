@@ -33,23 +33,9 @@ FIRST: tuple[str, ...] = (
 )
 # The shapes in which it is compared with the run's middle, beside how far the subs of the run lie
 # from that, half of them farther: 0.1 mag of haze is much among subs that agree to 0.01.
-FROM_MIDDLE: tuple[str, ...] = (
-    "log_fwhm_px",
-    "log_hfr_px",
-    "log_star_count",
-    "elongation",
-    "coherence",
-    "dip",
-    "lopsided",
-    "lopsided_inner",
-    "halo",
-    "outer_over_inner_width",
-    "radial_stretch",
-    "log_star_flux",
-    "log_sky",
-    "log_noise",
-    "saturated_share",
-)
+# Not in the direction of its stars' stretch, of which FIRST tells, nor in what all subs have alike.
+_NOT_COMPARED = ("stretch_cos", "stretch_sin", "log_cut_binning", "log_width_px", "log_height_px")
+FROM_MIDDLE: tuple[str, ...] = tuple(name for name in SHAPE_FACTS if name not in _NOT_COMPARED)
 # And those in which it is compared with the subs next to it in time: the way of the field down to
 # the horizon dims the stars from one end of a night to the other, a cloud between two subs.
 FROM_NEXT: tuple[str, ...] = (

@@ -12,6 +12,7 @@ evidence of the single frames.
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -274,10 +275,14 @@ def _count(member: Member) -> float:
 
 def time_order(run: Sequence[Facts]) -> list[int]:
     """Numbers of a run's frames in order of time where all times are known, else as given."""
-    times = [facts.time_utc or facts.time_local for facts in run]
-    if any(time is None for time in times):
-        return list(range(len(run)))
+    return in_order([facts.time_utc or facts.time_local for facts in run])
+
+
+def in_order(moments: Sequence[Any]) -> list[int]:
+    """Numbers of moments, earliest first; as given where one is unknown (None, or no text)."""
+    if not all(moments):
+        return list(range(len(moments)))
     try:
-        return sorted(range(len(run)), key=lambda i: times[i])  # type: ignore[arg-type, return-value]
+        return sorted(range(len(moments)), key=lambda i: moments[i])
     except TypeError:  # some with a zone, some without
-        return list(range(len(run)))
+        return list(range(len(moments)))

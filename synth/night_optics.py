@@ -15,7 +15,7 @@ from synth.reflections import gap_mm, reflectance_product, window_mm
 from synth.rng import log_uniform
 from synth.scene import Scene
 from synth.shading import dust_distance_mm, mote_depth
-from synth.spike_strength import plan_spikes, spike_strengths
+from synth.spike_strength import off_vanes_deg, plan_spikes, spike_strengths
 from synth.strength import prepare, seen_reflection_pct
 
 # Subs whose focus widens the half-flux radius by less are not called defocused.
@@ -129,7 +129,7 @@ def cable(course: Course, rng: np.random.Generator) -> Numbers:
     best, most = course.base, -1.0
     for _ in range(60):
         base = recipes.diffraction_spikes(course.base, strength, rng)
-        is_off = _off_vanes_deg(base) >= _APART_DEG
+        is_off = off_vanes_deg(base).max() >= _APART_DEG
         sigma = np.nan_to_num(_spike_sigma(base)) if is_off else 0.0
         if sigma > most:
             best, most = base, float(sigma)
@@ -138,14 +138,6 @@ def cable(course: Course, rng: np.random.Generator) -> Numbers:
         strength = min(400.0, 1.1 * strength)
     course.base = best
     return {"bar_angle_deg": course.base.bars[0].angle_deg}
-
-
-def _off_vanes_deg(scene: Scene) -> float:
-    """The least angle between a stray bar's spikes and those of a vane; the largest of the bars."""
-    telescope = scene.rig.telescope
-    vanes = telescope.vane_angle_deg + 360.0 * np.arange(telescope.vanes) / max(telescope.vanes, 1)
-    away = [np.abs((bar.angle_deg - vanes + 90) % 180 - 90) for bar in scene.bars]
-    return max((float(each.min(initial=90.0)) for each in away), default=0.0)
 
 
 def _spike_sigma(scene: Scene) -> float:

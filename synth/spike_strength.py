@@ -69,8 +69,9 @@ def plan_spikes(scenes: Sequence[Scene]) -> SpikePlan:
         )
     angles = np.full((len(some), max(len(s.bars) for s in some)), np.nan)
     for row, scene in zip(angles, some, strict=True):
-        spikes_deg = np.array([bar.angle_deg + 90 for bar in scene.bars])
-        row[: len(scene.bars)] = np.where(behind_vanes(scene), np.nan, spikes_deg)
+        is_free = off_vanes_deg(scene) >= HIDDEN_DEG
+        spikes_deg = [bar.angle_deg + 90 for bar in scene.bars]
+        row[: len(scene.bars)] = np.where(is_free, spikes_deg, np.nan)
     return SpikePlan(
         len(scenes),
         chosen,
@@ -79,7 +80,7 @@ def plan_spikes(scenes: Sequence[Scene]) -> SpikePlan:
         # Neighbours lie on the spikes: what they leave of a spike's S/N makes the noise larger.
         np.array([s.noise_e / left_by_stars(s) for s in some]),
         np.array([_room_e(s) for s in some]),
-        np.array([behind_vanes(s).all() or looks_like_vanes(s) for s in some]),
+        np.isnan(angles).all(1) | [looks_like_vanes(s) for s in some],
         np.array([pictures.signal_kept(s) for s in some]),
         pupil_table(some),
         pupil_table([replace(s, bars=()) for s in some]),
@@ -102,15 +103,14 @@ def _brightest_e(scene: Scene) -> float:
     return float(arriving_e(scene)[inside].max(initial=0.0))
 
 
-def behind_vanes(scene: Scene) -> np.ndarray:
-    """(k,) bool: whether the spikes of each stray bar of a scene lie along a regular vane's."""
+def off_vanes_deg(scene: Scene) -> np.ndarray:
+    """(k,) the least angle between the spikes of each stray bar of a scene and those of a regular
+    vane, 0 to 90; 90 where there is none."""
     telescope = scene.rig.telescope
-    if not telescope.vanes:
-        return np.zeros(len(scene.bars), bool)
-    spikes_deg = np.array([bar.angle_deg + 90 for bar in scene.bars])
-    vanes = telescope.vane_angle_deg + 90 + 360.0 * np.arange(telescope.vanes) / telescope.vanes
-    away = np.abs((spikes_deg[:, None] - vanes[None] + 90) % 180 - 90).min(1)
-    return np.asarray(away < HIDDEN_DEG)
+    bars = np.array([bar.angle_deg for bar in scene.bars])
+    vanes = telescope.vane_angle_deg + 360.0 * np.arange(telescope.vanes) / max(telescope.vanes, 1)
+    away = np.abs((bars[:, None] - vanes[None] + 90) % 180 - 90)
+    return np.asarray(away.min(1, initial=90.0))
 
 
 def looks_like_vanes(scene: Scene) -> bool:

@@ -28,6 +28,7 @@ from torch import Tensor, nn
 
 from classifier.context import beside_run
 from classifier.errors import UsageError
+from classifier.runs import in_order
 from classifier.vocabulary import INDEX, KEYS
 from classifier.weights import WEIGHTS_FILE, Model, file_sha256, load_model
 from training.export import write_card, write_config, write_weights
@@ -192,9 +193,8 @@ def make_task(
     context = torch.empty(0)
     for name in np.unique(group):
         rows = torch.from_numpy(np.nonzero(group == name)[0])
-        moments = [looks[row].moment for row in rows.tolist()]
-        order = np.argsort(moments, kind="stable") if all(moments) else np.arange(len(moments))
-        part = beside_run(shapes[rows], features[rows], order.tolist())
+        order = in_order([looks[row].moment for row in rows.tolist()])
+        part = beside_run(shapes[rows], features[rows], order)
         if not len(context):
             context = torch.full((len(looks), part.shape[1]), torch.nan)
         context[rows] = part
