@@ -8,6 +8,7 @@ makes of all subs of the run.
 """
 
 from collections.abc import Sequence
+from typing import Any
 
 import torch
 import torch.nn.functional as F
@@ -141,3 +142,13 @@ def beside_run(shapes: Tensor, features: Tensor, order: Sequence[int]) -> Tensor
     numbers = shapes.new_empty(len(shapes), len(CONTEXT))
     numbers[list(order)] = run_context(shapes[list(order)])
     return torch.cat((numbers, run_company(features).to(shapes.dtype)), -1)
+
+
+def in_order(moments: Sequence[Any]) -> list[int]:
+    """Numbers of moments, earliest first; as given where one is unknown (None, or no text)."""
+    if not all(moments):
+        return list(range(len(moments)))
+    try:
+        return sorted(range(len(moments)), key=lambda i: moments[i])
+    except TypeError:  # some with a zone, some without
+        return list(range(len(moments)))

@@ -12,10 +12,10 @@ evidence of the single frames.
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
+from classifier.context import in_order
 from classifier.evidence import NO, UNKNOWN, YES, Evidence, unknown
 from classifier.facts import Facts
 from classifier.fixed_lines import without_fixed
@@ -276,13 +276,3 @@ def _count(member: Member) -> float:
 def time_order(run: Sequence[Facts]) -> list[int]:
     """Numbers of a run's frames in order of time where all times are known, else as given."""
     return in_order([facts.time_utc or facts.time_local for facts in run])
-
-
-def in_order(moments: Sequence[Any]) -> list[int]:
-    """Numbers of moments, earliest first; as given where one is unknown (None, or no text)."""
-    if not all(moments):
-        return list(range(len(moments)))
-    try:
-        return sorted(range(len(moments)), key=lambda i: moments[i])
-    except TypeError:  # some with a zone, some without
-        return list(range(len(moments)))

@@ -26,9 +26,8 @@ import torch.nn.functional as F
 from numpy.typing import NDArray
 from torch import Tensor, nn
 
-from classifier.context import beside_run
+from classifier.context import beside_run, in_order
 from classifier.errors import UsageError
-from classifier.runs import in_order
 from classifier.vocabulary import INDEX, KEYS
 from classifier.weights import WEIGHTS_FILE, Model, file_sha256, load_model
 from training.export import write_card, write_config, write_weights
