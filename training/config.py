@@ -81,6 +81,8 @@ class TrainConfig:
     """Frames in one training step."""
     learning_rate: float = 1.5e-3
     weight_decay: float = 0.02
+    orthogonal: bool = False
+    """Matrices of weights learn by orthogonal steps (`training.orthogonal`), all else by AdamW."""
     warm_up: float = 0.03
     """Share of the training in which the learning rate rises from 0."""
     final_rate: float = 0.01

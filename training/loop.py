@@ -18,6 +18,7 @@ from classifier.views import Views
 from training.branch_lessons import BranchLessons
 from training.config import TrainConfig
 from training.data import Sample, targets_of
+from training.orthogonal import OrthogonalSteps
 from training.ranks import Ranks
 from training.run_blocks import each_run
 
@@ -76,30 +77,23 @@ class Trainer:
         self._returns = 0
         self._recorded: Recorded | None = None
         self.learning = [*self.network.parameters(), *self.lessons.parameters()]
-        decayed, plain = _by_decay(self.learning)
-        self.optimiser = torch.optim.AdamW(
-            [
-                {"params": decayed, "weight_decay": config.weight_decay},
-                {"params": plain, "weight_decay": 0.0},
-            ],
-            lr=config.learning_rate,
-            betas=(0.9, 0.98),
-            fused=device.type == "cuda",
-        )
+        self.optimisers = _optimisers(self.learning, config, device.type == "cuda")
 
     def step(self, sample: Sample, rate: float) -> Tensor:
         """Learn from one batch once; returns its loss, still on the device."""
-        for group in self.optimiser.param_groups:
-            group["lr"] = rate
+        for optimiser in self.optimisers:
+            for group in optimiser.param_groups:
+                group["lr"] = rate
         lesson = Lesson.of(sample)
         if self._recorded is not None and self._recorded.fits(lesson):
             loss = self._recorded.replay(lesson)
         else:
-            self.optimiser.zero_grad(set_to_none=True)
+            _forget_gradients(self.learning)
             loss = self._differentiate(lesson)
         self.ranks.average([p.grad for p in self.learning if p.grad is not None])
         nn.utils.clip_grad_norm_(self.learning, self.config.clip_norm)
-        self.optimiser.step()
+        for optimiser in self.optimisers:
+            optimiser.step()
         self.steps += 1
         self._follow()
         return loss
@@ -111,7 +105,11 @@ class Trainer:
         if self.device.type != "cuda":
             return
         lesson = Lesson.of(sample)
-        self._recorded = Recorded(lesson, self._differentiate, self.optimiser)
+        # The shapes of a recording never change: fast kernels are looked for. Elsewhere batches
+        # end in many sizes, and each would be looked for anew.
+        torch.backends.cudnn.benchmark = True
+        self._recorded = Recorded(lesson, self._differentiate, self.learning)
+        torch.backends.cudnn.benchmark = False
 
     def _differentiate(self, lesson: "Lesson") -> Tensor:
         """Loss of one batch's labels; the gradients of all that is asked, added to the weights'."""
@@ -148,7 +146,8 @@ class Trainer:
         for network in (self.network, self.average):
             network.load_state_dict(average)
         self.lessons.load_state_dict(lessons)
-        self.optimiser.state.clear()
+        for optimiser in self.optimisers:
+            optimiser.state.clear()
         return True
 
     def settle_average(self) -> None:
@@ -192,7 +191,7 @@ class Recorded:
         self,
         lesson: Lesson,
         differentiate: Callable[[Lesson], Tensor],
-        optimiser: torch.optim.Optimizer,
+        learning: list[nn.Parameter],
     ):
         self._own = Lesson(
             Views(**{name: tensor.clone() for name, tensor in vars(lesson.views).items()}),
@@ -204,15 +203,15 @@ class Recorded:
         aside.wait_stream(torch.cuda.current_stream())
         with torch.cuda.stream(aside):
             for _ in range(self.WARM_UP):
-                optimiser.zero_grad(set_to_none=True)
+                _forget_gradients(learning)
                 differentiate(self._own)
         torch.cuda.current_stream().wait_stream(aside)
         self._graph = torch.cuda.CUDAGraph()
         # Without gradients at the start, the graph writes them anew each time it is played.
-        optimiser.zero_grad(set_to_none=True)
+        _forget_gradients(learning)
         with torch.cuda.graph(self._graph, capture_error_mode="thread_local"):
             self._loss = differentiate(self._own)
-        self._gradients = [(p, p.grad) for group in optimiser.param_groups for p in group["params"]]
+        self._gradients = [(p, p.grad) for p in learning]
 
     def fits(self, lesson: Lesson) -> bool:
         pairs = zip(self._own.tensors(), lesson.tensors(), strict=True)
@@ -232,10 +231,38 @@ def autocast(device: torch.device, bf16: bool) -> torch.autocast:
     return torch.autocast(device.type, torch.bfloat16, enabled=bf16 and device.type == "cuda")
 
 
-def _by_decay(learning: list[nn.Parameter]) -> tuple[list[nn.Parameter], list[nn.Parameter]]:
-    """Weights proper, which decay, and offsets and norms, which do not."""
-    parameters = [p for p in learning if p.requires_grad]
-    return [p for p in parameters if p.ndim > 1], [p for p in parameters if p.ndim <= 1]
+# A matrix of fewer rows or columns is a first or a last layer, which learns as AdamW does.
+LEAST_ORTHOGONAL = 32
+
+
+def _optimisers(
+    learning: list[nn.Parameter], config: TrainConfig, fused: bool
+) -> list[torch.optim.Optimizer]:
+    """AdamW for all that learns, or beside it orthogonal steps for the matrices where asked for."""
+    moving = [p for p in learning if p.requires_grad]
+    inner = [p for p in moving if config.orthogonal and _is_inner(p)]
+    others = [p for p in moving if not (config.orthogonal and _is_inner(p))]
+    decay = config.weight_decay
+    adam = torch.optim.AdamW(
+        # Weights proper decay, offsets and norms do not.
+        [
+            {"params": [p for p in others if p.ndim > 1], "weight_decay": decay},
+            {"params": [p for p in others if p.ndim <= 1], "weight_decay": 0.0},
+        ],
+        lr=config.learning_rate,
+        betas=(0.9, 0.98),
+        fused=fused,
+    )
+    return [adam, OrthogonalSteps(inner, config.learning_rate, decay)] if inner else [adam]
+
+
+def _is_inner(weights: nn.Parameter) -> bool:
+    return weights.ndim > 1 and min(len(weights), weights[0].numel()) >= LEAST_ORTHOGONAL
+
+
+def _forget_gradients(learning: list[nn.Parameter]) -> None:
+    for parameter in learning:
+        parameter.grad = None
 
 
 def _float_buffers(network: nn.Module) -> list[Tensor]:

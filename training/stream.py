@@ -9,9 +9,10 @@ workers (CPU training) everything happens in the caller, one batch at a time.
 import multiprocessing
 import queue
 import threading
+import time
 from collections import deque
-from collections.abc import Iterator
-from concurrent.futures import Future, ProcessPoolExecutor
+from collections.abc import Iterable, Iterator
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from itertools import count
 
 import torch
@@ -27,8 +28,37 @@ def _one_thread() -> None:
     torch.set_num_threads(1)
 
 
+class Plans:
+    """Numbered batches of one set, drawn ahead by a pool from the moment this is made."""
+
+    def __init__(self, config: TrainConfig, pool: Executor, set_name: str, numbers: Iterable[int]):
+        self._config, self._pool, self._set_name = config, pool, set_name
+        self._numbers = iter(numbers)
+        self._ahead: deque[tuple[int, Future[Plan]]] = deque()
+        while len(self._ahead) < 2 * config.workers and self._draw_another():
+            pass
+
+    def _draw_another(self) -> bool:
+        index = next(self._numbers, None)
+        if index is not None:
+            drawn = self._pool.submit(plan_batch, self._config, self._set_name, index)
+            self._ahead.append((index, drawn))
+        return index is not None
+
+    def __iter__(self) -> Iterator[tuple[int, Plan]]:
+        while self._ahead:
+            index, drawn = self._ahead.popleft()
+            self._draw_another()
+            yield index, drawn.result()
+
+    def leave(self) -> None:
+        """Nobody asks for the rest: workers that have not begun with it need not."""
+        for _, drawn in self._ahead:
+            drawn.cancel()
+
+
 class Planner:
-    """Worker processes that draw batches ahead; `plans` yields those of one set in order.
+    """Worker processes that draw batches ahead; `plans` gives those of one set in order.
 
     Of several processes that train together each takes every so manieth batch."""
 
@@ -40,22 +70,13 @@ class Planner:
             context = multiprocessing.get_context("spawn")
             self.pool = ProcessPoolExecutor(config.workers, context, initializer=_one_thread)
 
-    def plans(self, set_name: str, batches: int | None = None) -> Iterator[tuple[int, Plan]]:
+    def plans(self, set_name: str, batches: int | None = None) -> Plans | Iterator:
+        """(number, Plan) of each batch; without workers drawn when it is asked for."""
         first, step = self.ranks.rank, self.ranks.world
-        numbers = iter(range(first, batches, step)) if batches is not None else count(first, step)
+        numbers = range(first, batches, step) if batches is not None else count(first, step)
         if self.pool is None:
-            for index in numbers:
-                yield index, plan_batch(self.config, set_name, index)
-            return
-        ahead: deque[tuple[int, Future[Plan]]] = deque()
-        for index in numbers:
-            ahead.append((index, self.pool.submit(plan_batch, self.config, set_name, index)))
-            if len(ahead) >= 2 * self.config.workers:
-                index, future = ahead.popleft()
-                yield index, future.result()
-        while ahead:
-            index, future = ahead.popleft()
-            yield index, future.result()
+            return ((index, plan_batch(self.config, set_name, index)) for index in numbers)
+        return Plans(self.config, self.pool, set_name, numbers)
 
     def close(self) -> None:
         if self.pool is not None:
@@ -64,7 +85,10 @@ class Planner:
 
 class Stream:
     """Iterator of rendered samples of a set, with grafted ones (GraftedSample) evenly among them
-    where `grafts` is given; use it in a `with` block."""
+    where `grafts` is given; use it in a `with` block. Its scenes are drawn from when it is made.
+
+    awaited_s: how long rendering has waited for scenes.
+    """
 
     def __init__(
         self,
@@ -74,8 +98,9 @@ class Stream:
         batches: int | None = None,
         grafts: GraftStream | None = None,
     ):
-        self.planner, self.set_name, self.device = planner, set_name, device
-        self.batches, self.grafts = batches, grafts
+        self.config, self.set_name, self.device = planner.config, set_name, device
+        self.grafts, self.awaited_s = grafts, 0.0
+        self._plans = planner.plans(set_name, batches)
         self._ready: queue.Queue[Sample | BaseException | None] = queue.Queue(maxsize=2)
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
@@ -89,6 +114,8 @@ class Stream:
 
     def __exit__(self, *_: object) -> None:
         self._stop.set()
+        if isinstance(self._plans, Plans):
+            self._plans.leave()
         while self._thread is not None and self._thread.is_alive():
             try:
                 self._ready.get(timeout=0.1)
@@ -96,16 +123,21 @@ class Stream:
                 continue
 
     def _rendered(self) -> Iterator[Sample]:
-        for index, plan in self.planner.plans(self.set_name, self.batches):
-            sample = render_sample(self.planner.config, self.set_name, index, self.device, plan)
+        began = time.monotonic()
+        for index, plan in self._plans:
+            self.awaited_s += time.monotonic() - began
+            sample = render_sample(self.config, self.set_name, index, self.device, plan)
             frames = len(sample)
             yield sample
             if self.grafts is not None:
                 yield from self.grafts.due(frames, self.device)
+            began = time.monotonic()
 
     def _render_ahead(self) -> None:
         try:
-            own = torch.cuda.Stream(self.device)
+            # First in line: its thousands of short kernels would each wait for the learner's long
+            # ones, which keep the GPU busy anyhow.
+            own = torch.cuda.Stream(self.device, priority=-1)
             with torch.cuda.stream(own):
                 for sample in self._rendered():
                     own.synchronize()

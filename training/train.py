@@ -51,7 +51,6 @@ from training.data import (
     VALIDATION,
     Buffer,
     Sample,
-    batches_for,
 )
 from training.evaluate import Answers, answer, figures_of, pick_device, read_figures, write_figures
 from training.export import (
@@ -63,6 +62,7 @@ from training.export import (
     write_model,
 )
 from training.graft_batches import GraftedSample, GraftStream, graft_stream
+from training.held_out import first_batch, held_out_streams, rendered_sets
 from training.loop import Trainer, rate_at
 from training.metrics import average_precision_score
 from training.pretrain import pretrain
@@ -109,7 +109,6 @@ def train(
         # By number: threads of their own would take the first GPU for the nameless one.
         device = torch.device("cuda", torch.cuda.current_device())
     torch.manual_seed(config.seed + ranks.rank)
-    torch.backends.cudnn.benchmark = True  # shapes never change: let it find its fastest kernels
     network = Network(NetworkConfig(**config.network))
     start = None if start_from is None else Path(start_from)
     began_with = begin(network, start, config.start_share)
@@ -128,9 +127,15 @@ def train(
     run = Run(config, out, started, trainer, device, say, planner, ranks, grafts, command, before)
 
     try:
-        sets = render_held_out(run)
-        trainer.record(_first_batch(trainer, sets[CALIBRATION]))
-        learn(run, sets[VALIDATION])
+        # Workers draw for all of it from here on, while the device is brought up to speed.
+        held_out = held_out_streams(planner, trainer)
+        fresh = Stream(planner, TRAINING, device, grafts=grafts)
+        if device.type == "cuda":
+            trainer.record(first_batch(trainer))
+        run.tell("ready to render")
+        sets = rendered_sets(held_out, config, run.seconds)
+        run.tell_of(sets)
+        learn(run, fresh, sets[VALIDATION])
     except torch.OutOfMemoryError:
         # What has been learnt is worth calibrating and keeping; before any step nothing is. Of
         # several processes the others would wait for this one: the checkpoint is what is left.
@@ -193,7 +198,9 @@ class Run:
     rendered: int = 0
     grafted: int = 0
     left_out: int = 0
-    timings: dict[str, float] = field(default_factory=lambda: {"render": 0.0, "learn": 0.0})
+    timings: dict[str, float] = field(
+        default_factory=lambda: {"render": 0.0, "learn": 0.0, "draw": 0.0}
+    )
 
     def seconds(self) -> float:
         return time.monotonic() - self.started
@@ -201,6 +208,14 @@ class Run:
     def tell(self, line: str) -> None:
         if self.ranks.is_first:
             self.say(f"{self.seconds():6.1f} s  {line}")
+
+    def tell_of(self, sets: dict[str, list[Sample]]) -> None:
+        """How many frames are held out, by all processes."""
+        everybody = {
+            n: self.ranks.mean(sum(map(len, p))) * self.ranks.world for n, p in sets.items()
+        }
+        counts = ", ".join(f"{count:.0f} for {name}" for name, count in everybody.items())
+        self.tell(f"held-out frames: {counts}")
 
     def progress(self, learning_since: float) -> float:
         """Share of the training done, 0 to 1, by time or by steps; the same for all processes."""
@@ -228,41 +243,6 @@ class Run:
         }
 
 
-def render_held_out(run: Run) -> dict[str, list[Sample]]:
-    """The held-out sets; fewer batches of the large ones where time is short."""
-    config, began = run.config, run.seconds()
-    limit = 60 * config.held_out_share * config.minutes if config.minutes else float("inf")
-    wanted = {
-        VALIDATION: config.validation_frames,
-        CALIBRATION: config.calibration_frames,
-        CLEAN: config.clean_frames,
-        EVALUATION: config.evaluation_frames,
-    }
-    shares = {VALIDATION: 0.1, CALIBRATION: 0.4, CLEAN: 0.6, EVALUATION: 1.0}
-    sets: dict[str, list[Sample]] = {}
-    for name, frames in wanted.items():
-        batches = batches_for(config, name, frames)
-        sets[name] = []
-        with Stream(run.planner, name, run.device, batches) as rendered:
-            for sample in rendered:
-                sets[name].append(sample)
-                if run.seconds() - began > shares[name] * limit:
-                    break
-    everybody = {n: run.ranks.mean(sum(map(len, p))) * run.ranks.world for n, p in sets.items()}
-    counts = ", ".join(f"{count:.0f} for {name}" for name, count in everybody.items())
-    total = sum(everybody.values())
-    run.tell(f"held-out frames: {counts}; {total / (run.seconds() - began):.0f} frames/s")
-    return sets
-
-
-def _first_batch(trainer: Trainer, samples: list[Sample]) -> Sample:
-    """A batch as training draws it, of held-out frames: only its shape matters."""
-    config = trainer.config
-    buffer, rng = Buffer(config.batch), stream(config.seed, "recording")
-    buffer.add(as_learnt(samples[0], trainer.average, config.bf16, rng))
-    return buffer.draw(config.batch, rng, config)
-
-
 def _answers(run: Run, network: Network, samples: list[Sample]) -> Answers | None:
     """What the network says of everybody's samples; None on all processes but the first."""
     own = [answer(network, sample) for sample in samples]
@@ -270,7 +250,7 @@ def _answers(run: Run, network: Network, samples: list[Sample]) -> Answers | Non
     return Answers.cat(parts) if parts else None
 
 
-def learn(run: Run, validation: list[Sample]) -> None:
+def learn(run: Run, fresh_frames: Stream, validation: list[Sample]) -> None:
     """Render, store, learn from the store; report and save now and then; until done."""
     config, trainer, ranks = run.config, run.trainer, run.ranks
     rng = stream(config.seed, TRAINING, "order", ranks.rank)
@@ -279,7 +259,7 @@ def learn(run: Run, validation: list[Sample]) -> None:
     reported = saved = since
     losses: list[torch.Tensor] = []
     progress = run.progress(since)
-    with Stream(run.planner, TRAINING, run.device, grafts=run.grafts) as rendered:
+    with fresh_frames as rendered:
         while progress < 1:
             began = time.monotonic()
             fresh = next(rendered)
@@ -289,6 +269,7 @@ def learn(run: Run, validation: list[Sample]) -> None:
             run.grafted += round(real * ranks.world)
             run.rendered += round((frames - real) * ranks.world)
             run.timings["render"] += time.monotonic() - began
+            run.timings["draw"] = fresh_frames.awaited_s
             began = time.monotonic()
             owed += config.reuse * frames / config.batch
             # A batch from a nearly empty store would be the same few frames many times over.
@@ -340,7 +321,8 @@ def report(run: Run, validation: list[Sample], losses: list[torch.Tensor], since
     grafted = f" and {run.grafted} grafted" if run.grafts else ""
     run.tell(
         f"step {run.trainer.steps}, {run.rendered} frames at {rate:.0f}/s{grafted} "
-        f"(rendering {run.timings['render']:.0f} s, learning {run.timings['learn']:.0f} s), "
+        f"(waited for frames {run.timings['render']:.0f} s, these for scenes "
+        f"{run.timings['draw']:.0f} s, learnt {run.timings['learn']:.0f} s), "
         f"loss {loss:.4f}, AP {macro:.3f}; " + ", ".join(f"{key} {known[key]:.2f}" for key in worst)
     )
     line = {
