@@ -244,23 +244,26 @@ def render_plan(plan: Plan, seed: int, index: int, device: str = "cpu") -> Batch
 
 def _readout(scenes: list[Scene], device: str) -> Readout:
     cameras = [scene.rig.camera for scene in scenes]
+    # One sensor's frames lie side by side and answer alike.
+    own = {(s.field_seed, s.rig.camera.binning): s for s in scenes}
+    prnu = {sensor: response_rms(scene) for sensor, scene in own.items()}
     lists = {
         "gain_e_adu": [c.gain_e_adu for c in cameras],
         "read_noise_e": [c.read_noise_e for c in cameras],
         "offset_adu": [c.offset_adu for c in cameras],
         "full_well_e": [c.full_well_e for c in cameras],
         "top_adu": [2.0**c.bits - 1 for c in cameras],
-        "prnu": [response_rms(s) for s in scenes],
+        "prnu": [prnu[s.field_seed, s.rig.camera.binning] for s in scenes],
         "spill_up": [s.spill_up for s in scenes],
         "row_noise_e": [s.row_noise_e for s in scenes],
-        "column_noise_e": [s.column_noise_e for s in scenes],
     }
     # What no frame has is left out here, where it costs no wait for the device.
-    for name in ("row_noise_e", "column_noise_e"):
-        if max(lists[name]) <= 0:
-            del lists[name]
+    if max(lists["row_noise_e"]) <= 0:
+        del lists["row_noise_e"]
+    columns_e = [s.column_noise_e for s in scenes]
     return Readout(
         **sent({name: np.array(values, np.float32) for name, values in lists.items()}, device),
+        column_noise_e=torch.tensor(columns_e) if max(columns_e) > 0 else None,
         blooms=torch.tensor([c.blooms for c in cameras]),
         sensor=[s.field_seed for s in scenes],
     )

@@ -7,13 +7,19 @@ The network learns to call them strange. They carry no fault: nothing about them
 Torch, one frame at a time on any device; `rng` draws what is shown, `generator` its noise.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import torch
 import torch.nn.functional as F
 from torch import Tensor
+
+from synth.rng import log_uniform
+from synth.transfer import moved
+
+_AT_ONCE_PX = 1 << 24  # of things painted together
 
 
 @dataclass
@@ -27,18 +33,26 @@ class Canvas:
     rng: np.random.Generator
     generator: torch.Generator
 
-    @property
+    @cached_property
     def x(self) -> Tensor:
         """(1, W) from -1 to 1 along the longer side."""
         height, width = self.sky.shape
         return (torch.arange(width, device=self.sky.device) * 2 - width)[None] / max(width, height)
 
-    @property
+    @cached_property
     def y(self) -> Tensor:
         height, width = self.sky.shape
         return (torch.arange(height, device=self.sky.device) * 2 - height)[:, None] / max(
             width, height
         )
+
+    def some(self, drawn: list[tuple[float, ...]]) -> Iterator[list[Tensor]]:
+        """What was drawn of many things, a few of them at a time so that they fit in memory: their
+        numbers as (K, 1, 1) each."""
+        at_once = max(1, _AT_ONCE_PX // self.sky.numel())
+        for start in range(0, len(drawn), at_once):
+            table = np.array(drawn[start : start + at_once], np.float32).T
+            yield list(moved(table, self.sky.device)[:, :, None, None])
 
     def grain(self) -> Tensor:
         return torch.randn(self.sky.shape, generator=self.generator, device=self.sky.device)
@@ -98,18 +112,29 @@ def daylight(canvas: Canvas) -> Tensor:
     """Things in front of things: patches of even tone with soft texture, as any photograph."""
     rng = canvas.rng
     light = 0.5 + 0.2 * canvas.clouds(rng.uniform(0.4, 0.7))
-    for _ in range(int(rng.integers(5, 60))):
-        size = float(np.exp(rng.uniform(np.log(0.03), np.log(0.7))))
-        u, v = canvas.x - rng.uniform(-1, 1), canvas.y - rng.uniform(-1, 1)
-        turn = rng.uniform(0, np.pi)
-        a, b = u * np.cos(turn) + v * np.sin(turn), v * np.cos(turn) - u * np.sin(turn)
-        squash = rng.uniform(0.2, 1.0)
-        inside = (
-            torch.maximum(a.abs(), b.abs() / squash) if rng.random() < 0.4 else a.hypot(b / squash)
+    things = [
+        (
+            log_uniform(rng, 0.03, 0.7),  # size
+            *rng.uniform(-1, 1, 2),
+            rng.uniform(0, np.pi),  # turn
+            rng.uniform(0.2, 1.0),  # squash
+            rng.random() < 0.4,  # with corners
+            rng.uniform(0.001, 0.02),  # softness of the rim
+            rng.uniform(0, 1),  # tone
+            0.15 * rng.random(),  # of its stripes
+            rng.uniform(5, 200),
         )
-        cover = torch.sigmoid((size - inside) / rng.uniform(0.001, 0.02))
-        tone = rng.uniform(0, 1) + 0.15 * rng.random() * torch.sin(a * rng.uniform(5, 200))
-        light = light * (1 - cover) + tone * cover
+        for _ in range(int(rng.integers(5, 60)))
+    ]
+    for size, x, y, turn, squash, cornered, soft, tone, stripes, pitch in canvas.some(things):
+        u, v = canvas.x - x, canvas.y - y
+        a, b = u * turn.cos() + v * turn.sin(), v * turn.cos() - u * turn.sin()
+        square, round_ = torch.maximum(a.abs(), b.abs() / squash), a.hypot(b / squash)
+        cover = torch.sigmoid((size - torch.where(cornered > 0, square, round_)) / soft)
+        # Each lies before those painted earlier: what is seen of it is left by all after it.
+        left = (1 - cover).flip(0).cumprod(0).flip(0)
+        seen = cover * torch.cat((left[1:], torch.ones_like(left[:1])))
+        light = light * left[0] + (seen * (tone + stripes * torch.sin(a * pitch))).sum(0)
     light = light * (1 + rng.uniform(0, 0.3) * canvas.clouds(0.85))
     return canvas.lit(light.clamp(0, 1), rng.uniform(0.2, 1.0))
 
@@ -140,15 +165,15 @@ def moon(canvas: Canvas) -> Tensor:
     u, v = canvas.x - rng.normal(0, 0.6), canvas.y - rng.normal(0, 0.6)
     away = torch.hypot(u, v) / radius
     ground = 1 + 0.25 * canvas.clouds(rng.uniform(0.5, 0.9), 8)
-    for _ in range(int(rng.integers(5, 50))):
-        size = float(np.exp(rng.uniform(np.log(0.01), np.log(0.15))))
-        du, dv = u - rng.uniform(-1, 1), v - rng.uniform(-1, 1)
-        pit = torch.hypot(du, dv) / size
-        ground = (
-            ground
-            + 0.5 * du / size * torch.exp(-(pit**4))
-            + 0.2 * torch.exp(-((pit - 1) ** 2) * 40)
-        )
+    pits = [
+        (log_uniform(rng, 0.01, 0.15), *rng.uniform(-1, 1, 2))
+        for _ in range(int(rng.integers(5, 50)))
+    ]
+    for size, x, y in canvas.some(pits):
+        du, dv = (u - x) / size, (v - y) / size
+        pit = torch.hypot(du, dv)
+        slopes = 0.5 * du * torch.exp(-(pit**4)) + 0.2 * torch.exp(-((pit - 1) ** 2) * 40)
+        ground = ground + slopes.sum(0)
     lamp = rng.uniform(-np.pi, np.pi)
     sun = (u * np.cos(lamp) + v * np.sin(lamp)) / radius + rng.uniform(-0.6, 0.9)
     light = ground * torch.sigmoid(sun * 8) * torch.sigmoid((1 - away) * radius * 200)
@@ -199,18 +224,22 @@ def twigs(canvas: Canvas) -> Tensor:
         start = 1.1 * np.array([np.cos(side), low * np.sin(side)])
         inward = side + np.pi + rng.normal(0, 0.4)
         ends.append((start, inward, rng.uniform(0.2, 0.6), rng.uniform(5e-3, 0.04)))
-    cover = torch.zeros_like(canvas.sky)
+    drawn = []
     for _ in range(int(rng.integers(20, 100))):
         place, angle, length, width = ends.pop(0)
         along = np.array([np.cos(angle), np.sin(angle)])
-        u, v = canvas.x - place[0], canvas.y - place[1]
-        forth = (u * along[0] + v * along[1]).clamp(0.0, length)
-        away = torch.hypot(u - forth * along[0], v - forth * along[1])
-        edge = width * (1 - 0.3 * forth / length)
-        cover = torch.maximum(cover, torch.sigmoid((edge - away) / max(0.15 * width, 1e-3)))
+        drawn.append((*place, *along, length, width))
         for _ in range(int(rng.integers(1, 4))):
             fork = place + along * length * rng.uniform(0.4, 1.0)
             ends.append((fork, angle + rng.normal(0, 0.6), 0.8 * length, 0.7 * width))
+    cover = torch.zeros_like(canvas.sky)
+    for x, y, right, down, reach, thick in canvas.some(drawn):
+        u, v = canvas.x - x, canvas.y - y
+        forth = torch.minimum((u * right + v * down).clamp_min(0), reach)
+        away = torch.hypot(u - forth * right, v - forth * down)
+        edge = thick * (1 - 0.3 * forth / reach)
+        dark = torch.sigmoid((edge - away) / (0.15 * thick).clamp_min(1e-3))
+        cover = torch.maximum(cover, dark.amax(0))
     sky = float(canvas.sky.median()) - canvas.level
     tone = rng.choice([-0.7, rng.uniform(0.5, 5.0)])
     thing = canvas.level + max(sky, canvas.noise) * (1 + tone) + canvas.noise * canvas.grain()

@@ -20,8 +20,8 @@ from synth.transfer import moved
 @dataclass(frozen=True)
 class Readout:
     """Sensor numbers of B frames, each (B,). Row and column noise are sigmas of whole lines.
-    spill_up: share of what a full well spills that goes up its column. blooms: on the host, so that
-    frames whose wells do not spill are known without asking the device.
+    spill_up: share of what a full well spills that goes up its column. blooms, column_noise_e: on
+    the host, so that frames without are known without asking the device.
 
     sensor: which sensor took each frame, as a seed: its pixels' response and its columns' offsets
     are the same in all its frames, whenever they are read. None: one sensor, new at every call.
@@ -127,8 +127,12 @@ def read_out(expected_e: Tensor, readout: Readout, generator: torch.Generator) -
         counted += (readout.row_noise_e[:, None] * offsets)[:, :, None]
     if readout.column_noise_e is not None:
         for part, own in _sensors(readout, len(counted), counted.device, generator, "columns"):
-            offsets = _lines(1, counted.shape[2], own)
-            counted[part] += (readout.column_noise_e[part, None] * offsets)[:, None]
+            sigma_e = readout.column_noise_e[part]
+            if float(sigma_e.max()) > 0:
+                offsets = _lines(1, counted.shape[2], own)
+                counted[part] += (moved(sigma_e.numpy(), counted.device)[:, None] * offsets)[
+                    :, None
+                ]
     adu = (counted / wide(readout.gain_e_adu) + wide(readout.offset_adu)).round_()
     return torch.minimum(adu.clamp_min_(0), wide(readout.top_adu))
 

@@ -6,13 +6,14 @@ Batched over frames of one shape, on CPU or GPU.
 """
 
 from collections.abc import Sequence
-from dataclasses import astuple, dataclass
+from dataclasses import dataclass
 
 import numpy as np
 import torch
 from torch import Tensor
 
 from synth.optics import ASTIGMATISM, COMA_X, COMA_Y, DEFOCUS, OBLIQUE_ASTIGMATISM
+from synth.patches import numbers_of
 from synth.psf import Blur, Pupil, phase_stamps, star_light
 from synth.recipes import lambda_over_d_px
 from synth.scene import Bar, Scene
@@ -77,7 +78,7 @@ def pupil_table(scenes: Sequence[Scene]) -> dict[str, np.ndarray]:
     count = max(1, *(len(bars) for bars in every))
     none = Bar(0.0, 0.0, 0.0, False)
     padded = np.array(
-        [[astuple(bar) for bar in bars + [none] * (count - len(bars))] for bars in every],
+        [[numbers_of(bar) for bar in bars + [none] * (count - len(bars))] for bars in every],
         np.float32,
     )
     angle, width, offset, half = np.moveaxis(padded, 2, 0)

@@ -9,7 +9,7 @@ The physics of satellites is in `orbits`.
 """
 
 from collections.abc import Sequence
-from dataclasses import astuple, dataclass, replace
+from dataclasses import dataclass, replace
 from math import cos, hypot, pi, sin, sqrt
 
 import numpy as np
@@ -18,6 +18,7 @@ from numpy.random import Generator
 from torch import Tensor
 
 from synth.passes import Sub, chord, timed
+from synth.patches import numbers_of
 from synth.transfer import moved
 
 
@@ -146,7 +147,7 @@ def _add(
     count = cross_px.numel()
     first, last = ends[:2] if steep else ends[2:]
     step = (last - first) / max(count - 1, 1) or 1.0
-    table = np.array([astuple(trail) for _, trail in chosen])
+    table = np.array([numbers_of(trail) for _, trail in chosen])
     # Perpendicular reach over the cosine of the angle to the main axis: at most sqrt(2) longer.
     reach = sqrt(2.0) * (5.0 * table[:, 4] + 0.5 * table[:, 6] + 2.0 * table[:, 18])
     size = int(min(count, np.ceil(2 * reach.max() / step) + 2))

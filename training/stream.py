@@ -8,12 +8,14 @@ workers (CPU training) everything happens in the caller, one batch at a time.
 
 import multiprocessing
 import queue
+import tempfile
 import threading
 import time
 from collections import deque
 from collections.abc import Iterable, Iterator
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from itertools import count
+from pathlib import Path
 
 import torch
 
@@ -21,6 +23,7 @@ from synth.plan import Plan
 from training.config import TrainConfig
 from training.data import Sample, plan_batch, render_sample
 from training.graft_batches import GraftStream
+from training.parcel import unwrap, wrap
 from training.ranks import Ranks
 
 
@@ -28,20 +31,39 @@ def _one_thread() -> None:
     torch.set_num_threads(1)
 
 
-class Plans:
-    """Numbered batches of one set, drawn ahead by a pool from the moment this is made."""
+def _drawn(config: TrainConfig, set_name: str, index: int, path: Path) -> Plan | Path:
+    """A batch's plan, in a file if there is room for it."""
+    plan = plan_batch(config, set_name, index)
+    try:
+        wrap(plan, path)
+    except OSError:
+        return plan
+    return path
 
-    def __init__(self, config: TrainConfig, pool: Executor, set_name: str, numbers: Iterable[int]):
+
+class Plans:
+    """Numbered batches of one set, drawn ahead by a pool from the moment this is made; `folder` is
+    where they wait."""
+
+    def __init__(
+        self,
+        config: TrainConfig,
+        pool: Executor,
+        set_name: str,
+        numbers: Iterable[int],
+        folder: Path,
+    ):
         self._config, self._pool, self._set_name = config, pool, set_name
-        self._numbers = iter(numbers)
-        self._ahead: deque[tuple[int, Future[Plan]]] = deque()
+        self._numbers, self._folder = iter(numbers), folder
+        self._ahead: deque[tuple[int, Future[Plan | Path]]] = deque()
         while len(self._ahead) < 2 * config.workers and self._draw_another():
             pass
 
     def _draw_another(self) -> bool:
         index = next(self._numbers, None)
         if index is not None:
-            drawn = self._pool.submit(plan_batch, self._config, self._set_name, index)
+            path = self._folder / f"{self._set_name} {index}"
+            drawn = self._pool.submit(_drawn, self._config, self._set_name, index, path)
             self._ahead.append((index, drawn))
         return index is not None
 
@@ -49,7 +71,8 @@ class Plans:
         while self._ahead:
             index, drawn = self._ahead.popleft()
             self._draw_another()
-            yield index, drawn.result()
+            plan = drawn.result()
+            yield index, unwrap(plan) if isinstance(plan, Path) else plan
 
     def leave(self) -> None:
         """Nobody asks for the rest: workers that have not begun with it need not."""
@@ -69,6 +92,9 @@ class Planner:
             # Spawned, not forked: a forked child would inherit the parent's GPU.
             context = multiprocessing.get_context("spawn")
             self.pool = ProcessPoolExecutor(config.workers, context, initializer=_one_thread)
+            self._folder = tempfile.TemporaryDirectory(
+                prefix="nightcull-", ignore_cleanup_errors=True
+            )
 
     def plans(self, set_name: str, batches: int | None = None) -> Plans | Iterator:
         """(number, Plan) of each batch; without workers drawn when it is asked for."""
@@ -76,11 +102,12 @@ class Planner:
         numbers = range(first, batches, step) if batches is not None else count(first, step)
         if self.pool is None:
             return ((index, plan_batch(self.config, set_name, index)) for index in numbers)
-        return Plans(self.config, self.pool, set_name, numbers)
+        return Plans(self.config, self.pool, set_name, numbers, Path(self._folder.name))
 
     def close(self) -> None:
         if self.pool is not None:
             self.pool.shutdown(wait=False, cancel_futures=True)
+            self._folder.cleanup()
 
 
 class Stream:
