@@ -7,7 +7,7 @@ The network learns to call them strange. They carry no fault: nothing about them
 Torch, one frame at a time on any device; `rng` draws what is shown, `generator` its noise.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -46,7 +46,7 @@ class Canvas:
             width, height
         )
 
-    def some(self, drawn: list[tuple[float, ...]]) -> Iterator[list[Tensor]]:
+    def some(self, drawn: Sequence[tuple[float, ...]]) -> Iterator[list[Tensor]]:
         """What was drawn of many things, a few of them at a time so that they fit in memory: their
         numbers as (K, 1, 1) each."""
         at_once = max(1, _AT_ONCE_PX // self.sky.numel())
@@ -75,6 +75,17 @@ class Canvas:
                 coarse, (height, width), mode="bilinear", align_corners=True
             )
         return out[0, 0]
+
+    def ridge(self, width: int, roughness: float, octaves: int = 7) -> Tensor:
+        """(1, width) a random line of zero mean: octaves of noise, the finer the weaker."""
+        out = torch.zeros(1, 1, width, device=self.sky.device)
+        for octave in range(octaves):
+            cells = min(2 ** (octave + 1) + 1, width)
+            coarse = torch.randn((1, 1, cells), generator=self.generator, device=self.sky.device)
+            out += roughness**octave * F.interpolate(
+                coarse, width, mode="linear", align_corners=True
+            )
+        return out[0]
 
 
 def flat(canvas: Canvas) -> Tensor:
@@ -246,6 +257,44 @@ def twigs(canvas: Canvas) -> Tensor:
     return canvas.sky * (1 - cover) + thing * cover
 
 
+def skyline(canvas: Canvas) -> Tensor:
+    """A star field low over the horizon: hills along one edge, posts and wires before them."""
+    rng, turned = canvas.rng, int(canvas.rng.integers(4))
+    level = canvas.sky.rot90(turned)
+    height, width = level.shape
+    along = torch.linspace(-1, 1, width, device=level.device)[None]
+    up = torch.linspace(1, 0, height, device=level.device)[:, None]  # 0 at the edge below
+    hills = canvas.ridge(width, rng.uniform(0.4, 0.7))
+    top = rng.uniform(0.02, 0.25) + rng.uniform(0.0, 0.12) * hills
+    cover = torch.sigmoid((top - up) * height / rng.uniform(0.5, 3.0))
+    posts = [
+        (
+            rng.uniform(-1, 1),
+            log_uniform(rng, 1e-3, 0.02),
+            rng.uniform(0.1, 0.7),
+            rng.normal(0, 0.02),
+        )
+        for _ in range(int(rng.integers(0, 7)))
+    ]
+    for x, thick, tall, lean in canvas.some(posts):
+        away = (along - x - lean * up).abs()
+        post = torch.sigmoid((thick - away) * width / 2) * torch.sigmoid((tall - up) * height / 2)
+        cover = torch.maximum(cover, post.amax(0))
+    for _ in range(int(rng.integers(0, 4)) if posts else 0):
+        wire = (
+            rng.uniform(0.05, 0.4) + rng.uniform(0, 0.05) * along**2 + rng.normal(0, 0.05) * along
+        )
+        thin = 0.7 * torch.exp(-0.5 * ((up - wire) * height / rng.uniform(0.5, 2.0)) ** 2)
+        cover = torch.maximum(cover, thin)
+    sky = max(float(level.median()) - canvas.level, canvas.noise)
+    glow = sky * rng.choice([0.0, rng.uniform(0.05, 2.0)]) * torch.exp(-up / rng.uniform(0.1, 0.5))
+    tone = rng.uniform(-0.9, -0.2) if rng.random() < 0.7 else rng.uniform(0.3, 3.0)
+    texture = rng.uniform(0, 0.3) * canvas.clouds(0.85, 8).rot90(turned)
+    thing = canvas.level + sky * ((1 + tone) * (1 + texture)).clamp_min(0)
+    thing = thing + canvas.noise * canvas.grain().rot90(turned)
+    return ((level + glow) * (1 - cover) + thing * cover).rot90(-turned)
+
+
 def whole_sky(canvas: Canvas) -> Tensor:
     """The sky in a circle, horizon and all, with nothing outside it."""
     rng = canvas.rng
@@ -283,6 +332,7 @@ PAINTERS: tuple[tuple[Callable[[Canvas], Tensor], float], ...] = (
     (chart, 1.0),
     (behind_things, 2.0),
     (twigs, 1.0),
+    (skyline, 1.5),
     (whole_sky, 1.0),
     (finished_picture, 1.5),
 )

@@ -154,9 +154,8 @@ def _add(
     fields = moved(table.astype(np.float32), out.device)
     names = tuple(Trail.__dataclass_fields__)
     v = {name: fields[:, i, None, None] for i, name in enumerate(names)}
-    a0, a1, c0, c1 = ("y0_px", "y1_px", "x0_px", "x1_px") if steep else (
-        "x0_px", "x1_px", "y0_px", "y1_px",
-    )  # fmt: skip
+    x, y = ("x0_px", "x1_px"), ("y0_px", "y1_px")
+    (a0, a1), (c0, c1) = (y, x) if steep else (x, y)
     tilt = (v[c1] - v[c0]) / (v[a1] - v[a0]).abs().clamp(min=1e-3) * torch.sign(v[a1] - v[a0])
     line = v[c0] + (main_px[None, :, None] - v[a0]) * tilt
     start = torch.floor((line - first) / step).long() - size // 2

@@ -105,6 +105,26 @@ def test_one_batch_can_be_learnt_by_heart(trainer):
     assert last < 0.15
 
 
+def test_inner_matrices_learn_by_orthogonal_steps_where_asked_for():
+    torch.manual_seed(1)
+    config = TrainConfig(steps=1, device="cpu", orthogonal=True, weight_decay=0.0)
+    trainer = Trainer(Network(SMALL), config, CPU)
+    before = copy.deepcopy(trainer.network.state_dict())
+    sample = sample_of(4)
+    first = trainer.step(sample, 4e-3).item()
+    moved = trainer.network.fuse[2].weight.detach() - before["fuse.2.weight"]
+    # A gradient of four frames has four directions, which move alike; AdamW would move all entries
+    # alike, and so mostly in one direction.
+    values = torch.linalg.svdvals(moved)
+    assert values[3] > 0.5 * values[0]
+    assert values[4] < 1e-3 * values[0]
+    last_layer = trainer.network.head[-1].weight.detach() - before["head.3.weight"]
+    assert last_layer.abs().max().item() == pytest.approx(4e-3, rel=0.01)
+    for _ in range(40):
+        last = trainer.step(sample, 4e-3).item()
+    assert last < 0.25 * first
+
+
 def test_the_average_follows_the_weights(trainer):
     sample = sample_of(4)
     start = trainer.network.head[-1].bias.detach().clone()

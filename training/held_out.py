@@ -21,7 +21,8 @@ from training.data import (
     render_sample,
 )
 from training.loop import Trainer
-from training.stream import Planner, Stream
+from training.planner import Planner
+from training.stream import Stream
 
 # Of the time for all sets, what may have passed when each is done.
 SHARES = {VALIDATION: 0.1, CALIBRATION: 0.4, CLEAN: 0.6, EVALUATION: 1.0}

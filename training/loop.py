@@ -110,6 +110,10 @@ class Trainer:
         torch.backends.cudnn.benchmark = True
         self._recorded = Recorded(lesson, self._differentiate, self.learning)
         torch.backends.cudnn.benchmark = False
+        self._recorded.lend_gradients()
+        for optimiser in self.optimisers:
+            if isinstance(optimiser, OrthogonalSteps):
+                optimiser.record()
 
     def _differentiate(self, lesson: "Lesson") -> Tensor:
         """Loss of one batch's labels; the gradients of all that is asked, added to the weights'."""
@@ -147,7 +151,10 @@ class Trainer:
             network.load_state_dict(average)
         self.lessons.load_state_dict(lessons)
         for optimiser in self.optimisers:
-            optimiser.state.clear()
+            if isinstance(optimiser, OrthogonalSteps):
+                optimiser.forget()
+            else:
+                optimiser.state.clear()
         return True
 
     def settle_average(self) -> None:
@@ -218,12 +225,16 @@ class Recorded:
         return all(a.shape == b.shape and a.dtype == b.dtype for a, b in pairs)
 
     def replay(self, lesson: Lesson) -> Tensor:
-        """Loss of the batch; the gradients are where the recording put them."""
+        """Loss of the batch; the weights have its gradients then."""
         torch._foreach_copy_(self._own.tensors(), lesson.tensors())
         self._graph.replay()
+        self.lend_gradients()
+        return self._loss.clone()
+
+    def lend_gradients(self) -> None:
+        """Gradients are where the recording put them."""
         for parameter, gradient in self._gradients:
             parameter.grad = gradient
-        return self._loss.clone()
 
 
 def autocast(device: torch.device, bf16: bool) -> torch.autocast:

@@ -39,29 +39,64 @@ class OrthogonalSteps(torch.optim.Optimizer):
 
     def __init__(self, weights: Sequence[Tensor], lr: float, weight_decay: float):
         super().__init__(list(weights), {"lr": lr, "weight_decay": weight_decay})
+        self._rate = torch.zeros((), device=weights[0].device)
+        self._graph: torch.cuda.CUDAGraph | None = None
+        self._recorded_at: list[int] = []
 
     @torch.no_grad()
     def step(self, closure: None = None) -> None:  # type: ignore[override]
-        for group in self.param_groups:
-            alike: dict[tuple[int, int], list[Tensor]] = {}
-            for weights in group["params"]:
-                if weights.grad is not None:
-                    rows = len(weights)
-                    alike.setdefault((rows, weights.numel() // rows), []).append(weights)
-            for (rows, columns), some in alike.items():
-                self._move(some, rows, columns, group["lr"], group["weight_decay"])
+        self._rate.fill_(self.param_groups[0]["lr"])
+        if self._graph is not None and self._places() == self._recorded_at:
+            self._graph.replay()
+        else:
+            self._move_all()
 
-    def _move(self, some: list[Tensor], rows: int, columns: int, lr: float, decay: float) -> None:
+    @torch.no_grad()
+    def record(self) -> None:
+        """On a GPU, from here on play a step from a recording of its thousand short kernels where
+        the gradients lie as they do now. Nothing is learnt of them yet."""
+        self._rate.zero_()
+        aside = torch.cuda.Stream()
+        aside.wait_stream(torch.cuda.current_stream())
+        with torch.cuda.stream(aside):
+            self._move_all()
+        torch.cuda.current_stream().wait_stream(aside)
+        self._graph = torch.cuda.CUDAGraph()
+        with torch.cuda.graph(self._graph, capture_error_mode="thread_local"):
+            self._move_all()
+        self._recorded_at = self._places()
+        self.forget()
+
+    def forget(self) -> None:
+        """Remember no gradient of before."""
+        for state in self.state.values():
+            state["momentum"].zero_()
+
+    def _learning(self) -> list[Tensor]:
+        return [weights for weights in self.param_groups[0]["params"] if weights.grad is not None]
+
+    def _places(self) -> list[int]:
+        gradients = (weights.grad for weights in self._learning())
+        return [gradient.data_ptr() for gradient in gradients if gradient is not None]
+
+    def _move_all(self) -> None:
+        alike: dict[tuple[int, int], list[Tensor]] = {}
+        for weights in self._learning():
+            rows = len(weights)
+            alike.setdefault((rows, weights.numel() // rows), []).append(weights)
+        for (rows, columns), some in alike.items():
+            self._move(some, rows, columns)
+
+    def _move(self, some: list[Tensor], rows: int, columns: int) -> None:
         gradients = [weights.grad for weights in some if weights.grad is not None]
         momenta = [self._momentum(weights) for weights in some]
         torch._foreach_lerp_(momenta, gradients, 1 - MOMENTUM)
         # A look ahead (Nesterov): the momentum as it will be, were this gradient to come again.
         ahead = torch._foreach_lerp(gradients, momenta, MOMENTUM)
-        steps = orthogonal(torch.stack([each.reshape(rows, columns) for each in ahead]))
-        length = ADAMW_RMS * max(rows, columns) ** 0.5
-        torch._foreach_mul_(some, 1 - lr * decay)
-        each = [s.view(w.shape).to(w.dtype) for s, w in zip(steps, some, strict=True)]
-        torch._foreach_add_(some, each, alpha=-lr * length)
+        steps = orthogonal(torch.stack([each.reshape(rows, columns) for each in ahead])).float()
+        steps *= -ADAMW_RMS * max(rows, columns) ** 0.5 * self._rate
+        torch._foreach_mul_(some, 1 - self._rate * self.param_groups[0]["weight_decay"])
+        torch._foreach_add_(some, [s.view(w.shape) for s, w in zip(steps, some, strict=True)])
 
     def _momentum(self, weights: Tensor) -> Tensor:
         state = self.state[weights]

@@ -1,119 +1,31 @@
-"""The rendered stream, ahead of the learner: scenes from worker processes, pixels from a thread.
+"""The rendered stream, ahead of the learner: scenes from worker processes, pixels from threads.
 
-Drawing scenes is numpy work and goes to `workers` processes; rendering is one GPU stream driven
-by a thread of its own, so that the learner's kernels and the renderer's overlap. The order of
-batches is fixed by their number: the stream is the same whatever the number of workers. With no
-workers (CPU training) everything happens in the caller, one batch at a time.
+On a GPU two threads render on one stream beside the learner's: while one waits for the device, the
+other asks for more. Samples come in the order of their batches' numbers all the same. Elsewhere
+everything happens in the caller, one batch at a time.
 """
 
-import multiprocessing
-import queue
-import tempfile
 import threading
 import time
-from collections import deque
-from collections.abc import Iterable, Iterator
-from concurrent.futures import Executor, Future, ProcessPoolExecutor
-from itertools import count
-from pathlib import Path
+from collections.abc import Iterator
+from contextlib import nullcontext
 
 import torch
 
-from synth.plan import Plan
-from training.config import TrainConfig
-from training.data import Sample, plan_batch, render_sample
+from training.data import Sample, render_sample
 from training.graft_batches import GraftStream
-from training.parcel import unwrap, wrap
-from training.ranks import Ranks
+from training.planner import Planner, Plans
 
-
-def _one_thread() -> None:
-    torch.set_num_threads(1)
-
-
-def _drawn(config: TrainConfig, set_name: str, index: int, path: Path) -> Plan | Path:
-    """A batch's plan, in a file if there is room for it."""
-    plan = plan_batch(config, set_name, index)
-    try:
-        wrap(plan, path)
-    except OSError:
-        return plan
-    return path
-
-
-class Plans:
-    """Numbered batches of one set, drawn ahead by a pool from the moment this is made; `folder` is
-    where they wait."""
-
-    def __init__(
-        self,
-        config: TrainConfig,
-        pool: Executor,
-        set_name: str,
-        numbers: Iterable[int],
-        folder: Path,
-    ):
-        self._config, self._pool, self._set_name = config, pool, set_name
-        self._numbers, self._folder = iter(numbers), folder
-        self._ahead: deque[tuple[int, Future[Plan | Path]]] = deque()
-        while len(self._ahead) < 2 * config.workers and self._draw_another():
-            pass
-
-    def _draw_another(self) -> bool:
-        index = next(self._numbers, None)
-        if index is not None:
-            path = self._folder / f"{self._set_name} {index}"
-            drawn = self._pool.submit(_drawn, self._config, self._set_name, index, path)
-            self._ahead.append((index, drawn))
-        return index is not None
-
-    def __iter__(self) -> Iterator[tuple[int, Plan]]:
-        while self._ahead:
-            index, drawn = self._ahead.popleft()
-            self._draw_another()
-            plan = drawn.result()
-            yield index, unwrap(plan) if isinstance(plan, Path) else plan
-
-    def leave(self) -> None:
-        """Nobody asks for the rest: workers that have not begun with it need not."""
-        for _, drawn in self._ahead:
-            drawn.cancel()
-
-
-class Planner:
-    """Worker processes that draw batches ahead; `plans` gives those of one set in order.
-
-    Of several processes that train together each takes every so manieth batch."""
-
-    def __init__(self, config: TrainConfig, ranks: Ranks | None = None):
-        self.config, self.ranks = config, ranks or Ranks()
-        self.pool: ProcessPoolExecutor | None = None
-        if config.workers > 0:
-            # Spawned, not forked: a forked child would inherit the parent's GPU.
-            context = multiprocessing.get_context("spawn")
-            self.pool = ProcessPoolExecutor(config.workers, context, initializer=_one_thread)
-            self._folder = tempfile.TemporaryDirectory(
-                prefix="nightcull-", ignore_cleanup_errors=True
-            )
-
-    def plans(self, set_name: str, batches: int | None = None) -> Plans | Iterator:
-        """(number, Plan) of each batch; without workers drawn when it is asked for."""
-        first, step = self.ranks.rank, self.ranks.world
-        numbers = range(first, batches, step) if batches is not None else count(first, step)
-        if self.pool is None:
-            return ((index, plan_batch(self.config, set_name, index)) for index in numbers)
-        return Plans(self.config, self.pool, set_name, numbers, Path(self._folder.name))
-
-    def close(self) -> None:
-        if self.pool is not None:
-            self.pool.shutdown(wait=False, cancel_futures=True)
-            self._folder.cleanup()
+RENDERERS = 2
+# Samples that may be ready before they are asked for: each takes a gigabyte of a device.
+AHEAD = 2
 
 
 class Stream:
     """Iterator of rendered samples of a set, with grafted ones (GraftedSample) evenly among them
     where `grafts` is given; use it in a `with` block. Its scenes are drawn from when it is made.
 
+    renderers: threads that render ahead; None: as many as suit the device.
     awaited_s: how long rendering has waited for scenes.
     """
 
@@ -124,63 +36,105 @@ class Stream:
         device: torch.device,
         batches: int | None = None,
         grafts: GraftStream | None = None,
+        renderers: int | None = None,
     ):
         self.config, self.set_name, self.device = planner.config, set_name, device
         self.grafts, self.awaited_s = grafts, 0.0
+        if renderers is None:
+            renderers = RENDERERS if device.type == "cuda" else 0
+        # First in line: thousands of short kernels would each wait for the learner's long ones,
+        # which keep the GPU busy anyhow.
+        self._own = torch.cuda.Stream(device, priority=-1) if device.type == "cuda" else None
         self._plans = planner.plans(set_name, batches)
-        self._ready: queue.Queue[Sample | BaseException | None] = queue.Queue(maxsize=2)
-        self._stop = threading.Event()
-        self._thread: threading.Thread | None = None
+        self._numbered = enumerate(self._plans)
+        self._threads = [
+            threading.Thread(target=self._render_ahead, daemon=True) for _ in range(renderers)
+        ]
+        self._in_turn = threading.Lock()
+        # All below changes under this, and whoever waits for a change is told of it.
+        self._news = threading.Condition()
+        self._made: dict[int, Sample] = {}
+        self._wanted, self._at_work = 0, renderers
+        self._error: BaseException | None = None
+        self._stopped = False
 
     def __enter__(self) -> Iterator[Sample]:
-        if self.device.type != "cuda":
-            return self._rendered()
-        self._thread = threading.Thread(target=self._render_ahead, daemon=True)
-        self._thread.start()
-        return self._taken()
+        for thread in self._threads:
+            thread.start()
+        return self._with_grafts(self._taken() if self._threads else self._rendered())
 
     def __exit__(self, *_: object) -> None:
-        self._stop.set()
+        with self._news:
+            self._stopped = True
+            self._news.notify_all()
         if isinstance(self._plans, Plans):
             self._plans.leave()
-        while self._thread is not None and self._thread.is_alive():
-            try:
-                self._ready.get(timeout=0.1)
-            except queue.Empty:
-                continue
+        for thread in self._threads:
+            thread.join()
+        self._made.clear()
 
-    def _rendered(self) -> Iterator[Sample]:
-        began = time.monotonic()
-        for index, plan in self._plans:
-            self.awaited_s += time.monotonic() - began
-            sample = render_sample(self.config, self.set_name, index, self.device, plan)
+    def _with_grafts(self, rendered: Iterator[Sample]) -> Iterator[Sample]:
+        for sample in rendered:
             frames = len(sample)
             yield sample
             if self.grafts is not None:
                 yield from self.grafts.due(frames, self.device)
+
+    def _rendered(self) -> Iterator[Sample]:
+        """Samples one after another, in whichever thread asks for them."""
+        while (sample := self._render_next()) is not None:
+            yield sample[1]
+
+    def _render_next(self) -> tuple[int, Sample] | None:
+        """The next batch and which it is in the order of the stream; None after the last."""
+        with self._in_turn:
             began = time.monotonic()
+            number, planned = next(self._numbered, (0, None))
+            self.awaited_s += time.monotonic() - began
+        if planned is None:
+            return None
+        return number, render_sample(
+            self.config, self.set_name, planned[0], self.device, planned[1]
+        )
 
     def _render_ahead(self) -> None:
         try:
-            # First in line: its thousands of short kernels would each wait for the learner's long
-            # ones, which keep the GPU busy anyhow.
-            own = torch.cuda.Stream(self.device, priority=-1)
-            with torch.cuda.stream(own):
-                for sample in self._rendered():
-                    own.synchronize()
-                    self._ready.put(sample)
-                    if self._stop.is_set():
-                        return
-            self._ready.put(None)
+            with nullcontext() if self._own is None else torch.cuda.stream(self._own):
+                while (rendered := self._render_next()) is not None:
+                    if self._own is not None:
+                        self._own.record_event().synchronize()
+                    if not self._hand_over(*rendered):
+                        break
         except BaseException as error:  # handed to the learner, which raises it
-            self._ready.put(error)
+            self._error = error
+        finally:
+            with self._news:
+                self._at_work -= 1
+                self._news.notify_all()
+
+    def _hand_over(self, number: int, sample: Sample) -> bool:
+        """Put a sample where the learner finds it, when there is room; False: nobody wants more."""
+        with self._news:
+            self._news.wait_for(lambda: self._stopped or number < self._wanted + AHEAD)
+            self._made[number] = sample
+            self._news.notify_all()
+            return not self._stopped
 
     def _taken(self) -> Iterator[Sample]:
-        while True:
-            sample = self._ready.get()
-            if sample is None:
-                return
-            if isinstance(sample, BaseException):
-                raise sample
-            sample.record_use()
+        while (sample := self._next_made()) is not None:
+            if self._own is not None:
+                sample.record_use()
             yield sample
+
+    def _next_made(self) -> Sample | None:
+        """The next sample once it is there, None after the last. Raises what a renderer did."""
+        with self._news:
+            self._news.wait_for(
+                lambda: self._wanted in self._made or self._error or not self._at_work
+            )
+            if self._error is not None:
+                raise self._error
+            sample = self._made.pop(self._wanted, None)
+            self._wanted += 1
+            self._news.notify_all()
+            return sample

@@ -65,10 +65,11 @@ from training.graft_batches import GraftedSample, GraftStream, graft_stream
 from training.held_out import first_batch, held_out_streams, rendered_sets
 from training.loop import Trainer, rate_at
 from training.metrics import average_precision_score
+from training.planner import Planner
 from training.pretrain import pretrain
 from training.ranks import Ranks, join, leave
 from training.recalibrate import keep_answers
-from training.stream import Planner, Stream
+from training.stream import Stream
 
 Say = Callable[[str], None]
 
