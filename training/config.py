@@ -62,6 +62,8 @@ class TrainConfig:
     at least): rendering and views take some 20 times the memory of the pixels."""
     workers: int = 0
     """Processes that draw scenes ahead; 0 draws them in the training process itself."""
+    renderers: int = 2
+    """Threads that render ahead on a GPU; on a CPU nothing is rendered ahead."""
     stars_in_training: tuple[int, ...] = (64,)
     """Numbers of star cut-outs used in a training step, drawn at random step by step."""
     buffer_frames: int = 8192
@@ -135,7 +137,7 @@ class TrainConfig:
             )
         if not self.name or set(self.name) & set("/\\:") or self.name.startswith("."):
             raise UsageError(f"name is {self.name!r}; give a plain folder name.")
-        _at_least(self, 1, "render_batch", "batch", "buffer_frames")
+        _at_least(self, 1, "render_batch", "batch", "buffer_frames", "renderers")
         _at_least(self, 0, "workers", "clean_frames")
         if not self.stars_in_training or not all(1 <= n <= 64 for n in self.stars_in_training):
             raise UsageError(

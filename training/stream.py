@@ -1,7 +1,7 @@
 """The rendered stream, ahead of the learner: scenes from worker processes, pixels from threads.
 
-On a GPU two threads render on one stream beside the learner's: while one waits for the device, the
-other asks for more. Samples come in the order of their batches' numbers all the same. Elsewhere
+On a GPU threads render on one stream beside the learner's: while one waits for the device, another
+asks for more. Samples come in the order of their batches' numbers all the same. Elsewhere
 everything happens in the caller, one batch at a time.
 """
 
@@ -16,7 +16,6 @@ from training.data import Sample, render_sample
 from training.graft_batches import GraftStream
 from training.planner import Planner, Plans
 
-RENDERERS = 2
 # Samples that may be ready before they are asked for: each takes a gigabyte of a device.
 AHEAD = 2
 
@@ -25,7 +24,7 @@ class Stream:
     """Iterator of rendered samples of a set, with grafted ones (GraftedSample) evenly among them
     where `grafts` is given; use it in a `with` block. Its scenes are drawn from when it is made.
 
-    renderers: threads that render ahead; None: as many as suit the device.
+    renderers: threads that render ahead; None: as the settings say on a GPU, elsewhere none.
     awaited_s: how long rendering has waited for scenes.
     """
 
@@ -41,7 +40,7 @@ class Stream:
         self.config, self.set_name, self.device = planner.config, set_name, device
         self.grafts, self.awaited_s = grafts, 0.0
         if renderers is None:
-            renderers = RENDERERS if device.type == "cuda" else 0
+            renderers = self.config.renderers if device.type == "cuda" else 0
         # First in line: thousands of short kernels would each wait for the learner's long ones,
         # which keep the GPU busy anyhow.
         self._own = torch.cuda.Stream(device, priority=-1) if device.type == "cuda" else None
