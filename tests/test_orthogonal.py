@@ -55,3 +55,22 @@ def test_kernels_of_a_convolution_move_as_rows_of_a_matrix():
     # As long as AdamW's: 0.2 of the rate in the mean, with singular values of 0.68 to 1.13.
     length = (kernels.detach() - start).square().mean().sqrt()
     assert 0.68 * 0.2 * 0.01 < length < 1.13 * 0.2 * 0.01
+
+
+@pytest.mark.skipif(not torch.cuda.is_available(), reason="needs a CUDA device")
+def test_a_recorded_step_is_the_plain_one():
+    torch.manual_seed(4)
+    start = torch.randn(64, 32, 3, 3, device="cuda")
+    plain, played = (torch.nn.Parameter(start.clone()) for _ in range(2))
+    for each in (plain, played):
+        each.grad = torch.full_like(start, float("nan"))
+    slow, fast = (OrthogonalSteps([each], 0.01, 0.1) for each in (plain, played))
+    fast.record()
+    assert torch.equal(played, start)
+    for _ in range(3):
+        gradient = torch.randn_like(start)
+        for each in (plain, played):
+            each.grad.copy_(gradient)
+        slow.step()
+        fast.step()
+    torch.testing.assert_close(played, plain)

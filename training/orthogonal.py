@@ -56,6 +56,10 @@ class OrthogonalSteps(torch.optim.Optimizer):
         """On a GPU, from here on play a step from a recording of its thousand short kernels where
         the gradients lie as they do now. Nothing is learnt of them yet."""
         self._rate.zero_()
+        for weights in self._learning():
+            # What lies there may be no numbers, and nothing times these is none either.
+            if weights.grad is not None:
+                weights.grad.zero_()
         aside = torch.cuda.Stream()
         aside.wait_stream(torch.cuda.current_stream())
         with torch.cuda.stream(aside):

@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import nullcontext
+from functools import cache
 
 import torch
 
@@ -18,6 +19,15 @@ from training.planner import Planner, Plans
 
 # Samples that may be ready before they are asked for: each takes a gigabyte of a device.
 AHEAD = 2
+
+
+@cache
+def _rendering(device: torch.device) -> torch.cuda.Stream:
+    """The stream of a GPU that renders, one for all sets: each keeps its own memory, some 40 GB.
+
+    First in line: thousands of short kernels would each wait for the learner's long ones, which
+    keep the GPU busy anyhow."""
+    return torch.cuda.Stream(device, priority=-1)
 
 
 class Stream:
@@ -41,9 +51,7 @@ class Stream:
         self.grafts, self.awaited_s = grafts, 0.0
         if renderers is None:
             renderers = self.config.renderers if device.type == "cuda" else 0
-        # First in line: thousands of short kernels would each wait for the learner's long ones,
-        # which keep the GPU busy anyhow.
-        self._own = torch.cuda.Stream(device, priority=-1) if device.type == "cuda" else None
+        self._own = _rendering(device) if device.type == "cuda" else None
         self._plans = planner.plans(set_name, batches)
         self._numbered = enumerate(self._plans)
         self._threads = [

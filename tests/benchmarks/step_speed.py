@@ -1,5 +1,5 @@
-"""Time of one training step: memory layout and recording, on random views; and whether a recorded
-pass gives the gradients of the plain one.
+"""Time of one training step: memory layout, recording and kind of steps, on random views; and
+whether a recorded pass gives the gradients of the plain one.
 
 python tests/benchmarks/step_speed.py [--batch 256] [--stars 40]
 """
@@ -16,6 +16,23 @@ from classifier.views import FACT_COUNT, SKY_CHANNELS, Views
 from training.config import TrainConfig
 from training.data import Sample
 from training.loop import Trainer
+
+
+WAYS = (
+    "plain",
+    "channels last",
+    "recorded",
+    "deeper sky, recorded",
+    "as shipped, recorded",
+    "as shipped, orthogonal",
+    "as shipped, orthogonal, recorded",
+)
+NETWORKS = {
+    "deeper sky": NetworkConfig(sky_blocks=2, sky_stages=3),
+    "as shipped": NetworkConfig(
+        sky_blocks=2, sky_stages=3, company=True, scales=True, lines=len(LOOKS) - 1
+    ),
+}
 
 
 def random_sample(batch: int, stars: int, device: str) -> Sample:
@@ -62,9 +79,9 @@ def main() -> None:
     torch.backends.cudnn.benchmark = True
     if device == "cuda":
         print(f"recorded against plain: gradients differ by {difference(sample):.1e} of their norm")
-    for name in ("plain", "channels last", "recorded", "deeper sky, recorded"):
-        config = NetworkConfig(sky_blocks=2, sky_stages=3) if "deeper" in name else None
-        trainer = Trainer(Network(config), TrainConfig(steps=1), torch.device(device))
+    for name in WAYS:
+        settings = TrainConfig(steps=1, orthogonal="orthogonal" in name)
+        trainer = Trainer(Network(NETWORKS.get(name.split(",")[0])), settings, torch.device(device))
         if name == "plain":
             trainer.network.to(memory_format=torch.contiguous_format)
         if "recorded" in name:
