@@ -3,7 +3,7 @@
     grafts = graft_stream(config, Path("sources.npz"), ranks)
     for sample in grafts.due(rendered=960): buffer.add(sample)
 
-Runs of four windows of real good frames, a quarter of them clean, are grafted as numpy work in
+Runs of eight windows of real good frames, half of them clean, are grafted as numpy work in
 processes that take only the time others leave, and become views on the training device a batch at
 a time. Rendering never waits for them: what is not ready is made up for later. Only frames that
 are set aside for training are ever used.
@@ -133,7 +133,7 @@ def make_runs(
 def _make_run(
     frame: GoodFrame, shape: tuple[int, int], deck: Deck, rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Pixels, facts and strengths of one run: one light and one camera for its four windows."""
+    """Pixels, facts and strengths of one run: one light and one camera for its windows."""
     light = draw_light(rng)
     windows = turned_windows(frame, rng, RUN_FRAMES, shape)
     sources = [other_light(window, light, rng) for window in windows]

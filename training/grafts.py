@@ -2,13 +2,14 @@
 
     for sample in grafted(good_frames(folder, "evaluation")[0], seed=1, frames=600): ...
 
-A run of four is one source: a window of it, turned at random, without a fault and three times
-with one or two, each a few pixels aside as by dithering. Every fault comes equally often; what a
-frame is barred from (its own faults, shapes of too few stars) goes to the next. `run` numbers the
-sources' groups, so that intervals resample groups and not copies of one frame.
+A run of eight is one source: a window of it, turned at random, four times without a fault and four
+times with one or two, each a few pixels aside as by dithering. Too short an exposure or a narrow
+filter before a mosaic is the whole run's. Every fault comes about equally often; what a frame is
+barred from (its own faults, shapes of too few stars) goes to the next. `run` numbers the sources'
+groups, so that intervals resample groups and not copies of one frame.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -27,9 +28,8 @@ from training.good_frames import GoodFrame
 # Of a run, as many as rendered ones have; and those left as they are. On a night most are good:
 # among three faulty ones of four nobody could say what the rig's good subs look like.
 RUN_FRAMES, GOOD_FRAMES = 8, 4
-# Subs cut short or behind a narrow filter are of another run than those beside them here. What only
-# a comparison with these tells, how much light is lost, is not scored on them.
-OF_ANOTHER_RUN, COMPARED = ("low_signal", "bayer_grid"), ("clouds",)
+# Subs cut short or behind a narrow filter make a run of their own.
+OF_THE_RUN = ("low_signal", "bayer_grid")
 # Shares of the sky: true only where the level without light is known.
 SKY_SHARES = ("dust_motes", "vignetting", "gradient", "reflection")
 _TWO_FAULTS = 0.15
@@ -86,21 +86,31 @@ def graft_windows(
     frame: GoodFrame, sources: list[Source], deck: "Deck", rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray]:
     """(N, H, W) float32 ADU and (N, 16) float32 strengths of windows of a frame: GOOD_FRAMES of
-    them as they are, the others with faults, in random order."""
+    them as they are, the others with faults, in random order; some runs with a fault in all."""
     is_good = rng.permutation(len(sources)) < GOOD_FRAMES
+    every = [k for k in KEYS if can_graft(sources[0], k) and k not in frame.barred]
+    possible = [k for k in every if k not in OF_THE_RUN] or every
+    common = _common(every, rng)
     made = []
     for source, good in zip(sources, is_good, strict=True):
-        if good:
-            made.append(_clean(frame, source))
-            continue
-        possible = [k for k in KEYS if can_graft(source, k) and k not in frame.barred]
-        keys = [deck.draw(possible)]
+        keys = [] if good else [deck.draw(possible)]
         others = [k for k in possible if k not in keys]
-        if others and rng.random() < _TWO_FAULTS:
+        if keys and others and rng.random() < _TWO_FAULTS:
             keys.append(str(rng.choice(others)))
-        made.append(_faulty(frame, source, keys, rng))
+        own = {key: draw_strength(key, rng) for key in keys}
+        made.append(_faulty(frame, source, common | own, rng))
     pixels, rows = zip(*made, strict=True)
     return np.stack(pixels), np.stack(rows).astype(np.float32)
+
+
+def _common(possible: list[str], rng: np.random.Generator) -> dict[str, float]:
+    """A fault of OF_THE_RUN and its strength in all windows of a run, or none: as often as makes as
+    many frames with it as each other fault has."""
+    share = (RUN_FRAMES - GOOD_FRAMES) / RUN_FRAMES / max(len(possible), 1)
+    for key in OF_THE_RUN:
+        if key in possible and rng.random() < share:
+            return {key: draw_strength(key, rng)}
+    return {}
 
 
 class Deck:
@@ -116,7 +126,9 @@ class Deck:
             for i, key in enumerate(self._left):
                 if key in possible:
                     return self._left.pop(i)
-            self._left += [str(key) for key in self._rng.permutation(KEYS)]
+            # What is a run's own waits for nobody: it would only pile up.
+            kept = [k for k in KEYS if k in possible or k not in OF_THE_RUN]
+            self._left += [str(key) for key in self._rng.permutation(kept)]
         raise ValueError("no fault can be grafted onto this frame")
 
 
@@ -190,12 +202,12 @@ def _clean(frame: GoodFrame, source: Source) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _faulty(
-    frame: GoodFrame, source: Source, keys: list[str], rng: np.random.Generator
+    frame: GoodFrame, source: Source, faults: dict[str, float], rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Pixels and strengths with faults grafted one after another."""
+    """Pixels and strengths with faults, each of a wanted strength, grafted one after another."""
     pixels, row = _clean(frame, source)
-    for key in keys:
-        done = graft(source, key, draw_strength(key, rng), rng)
+    for key, wanted in faults.items():
+        done = graft(source, key, wanted, rng)
         source = replace(source, pixels=done.pixels)
         pixels, column = done.pixels, INDEX[key]
         strength = done.strength[column]
@@ -209,14 +221,10 @@ def _faulty(
         opened = np.isnan(done.strength)
         opened[column] = False
         row[opened] = np.nan
-    if set(keys) & set(OF_ANOTHER_RUN):
-        row[[INDEX[key] for key in COMPARED]] = np.nan
-    if len(keys) > 1:
-        row = _drowned(row, keys)
-    return pixels, row
+    return pixels, _drowned(row, faults)
 
 
-def _drowned(row: np.ndarray, keys: list[str]) -> np.ndarray:
+def _drowned(row: np.ndarray, keys: Iterable[str]) -> np.ndarray:
     """Of two smears in one star the weaker may be drowned: neither is wrong to name."""
     from synth.strength import SHAPE_KEYS
 

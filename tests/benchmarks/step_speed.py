@@ -17,7 +17,6 @@ from training.config import TrainConfig
 from training.data import Sample
 from training.loop import Trainer
 
-
 WAYS = (
     "plain",
     "channels last",
