@@ -34,13 +34,14 @@ class Look:
     side from which the light between the stars is searched, and not with stars cut down: where
     cells are small, a trail bright enough to be left out with them would be lost. told: whether
     the network is told of the light along the best lines. close: whether it is told as well what
-    `_closely` sees between the stars.
+    `_closely` sees between the stars. tight: see `starless.between_stars`.
     """
 
     local_cells: int
     starless_from: float = math.inf
     told: bool = True
     close: bool = False
+    tight: bool = False
 
     @property
     def count(self) -> int:
@@ -56,6 +57,7 @@ LOOKS: tuple[Look, ...] = (
     Look(WIDE_CELLS, told=False),
     Look(LOCAL_CELLS, starless_from=4),
     Look(LOCAL_CELLS, starless_from=4, close=True),
+    Look(LOCAL_CELLS, starless_from=4, close=True, tight=True),
 )
 
 
@@ -74,7 +76,7 @@ def look_along(surface: Surface, number: int, shape: tuple[int, int]) -> Lines:
     look = LOOKS[number]
     rows, columns = inner_part(*surface.calm.shape[1:])
     is_crowded = surface.step >= look.starless_from
-    between = between_stars(surface) if is_crowded or look.close else None
+    between = between_stars(surface, look.tight) if is_crowded or look.close else None
     cells = starless(surface, between) if is_crowded else surface.calm
     picture = prepare(cells, width=look.local_cells)[:, rows, columns]
     search = line_search(picture, LENGTHS if is_crowded and look.close else STAGES)

@@ -7,9 +7,9 @@ import pytest
 import torch
 from scipy import ndimage
 
-from classifier.line_view import LOOKS
+from classifier.line_view import KEPT, LOOKS
 from classifier.lines import LOCAL_CELLS, inner_part, line_search, prepare
-from classifier.starless import starless
+from classifier.starless import between_stars, starless
 from classifier.surface import read_surface
 from classifier.views import PHYSICAL, make_views
 
@@ -18,19 +18,19 @@ UNKNOWN = torch.full((1, len(PHYSICAL)), torch.nan)
 LINE = (250.0, 300.0, 3600.0, 2500.0)  # from end to end, px
 
 
-def frame(shape, stars: int, height: float = 0.0, seed: int = 1) -> torch.Tensor:
+def frame(shape, stars, height=0.0, seed=1, width_px=WIDTH_PX, line=LINE) -> torch.Tensor:
     """Stars of Gaussian shape with counts as on the sky (fluxes by a power law), and a line."""
     rng = np.random.default_rng(seed)
     light = np.zeros(shape)
     places = rng.integers(0, shape[0], stars), rng.integers(0, shape[1], stars)
     np.add.at(light, places, 15 * NOISE * (1 + rng.pareto(0.9, stars)).clip(1, 3e3))
-    light = ndimage.gaussian_filter(light, WIDTH_PX) * 2 * np.pi * WIDTH_PX**2
+    light = ndimage.gaussian_filter(light, width_px) * 2 * np.pi * width_px**2
     rows, columns = np.indices(shape, np.float32)
-    x0, y0, x1, y1 = LINE
+    x0, y0, x1, y1 = line
     length = np.hypot(x1 - x0, y1 - y0)
     along = ((columns - x0) * (x1 - x0) + (rows - y0) * (y1 - y0)) / length
     aside = ((columns - x0) * (y1 - y0) - (rows - y0) * (x1 - x0)) / length
-    light += height * np.exp(-0.5 * (aside / WIDTH_PX) ** 2) * ((along > 0) & (along < length))
+    light += height * np.exp(-0.5 * (aside / width_px) ** 2) * ((along > 0) & (along < length))
     light += rng.normal(1000.0, NOISE, shape)
     return torch.from_numpy(light.astype(np.float32))[None]
 
@@ -91,3 +91,25 @@ def test_small_frames_are_searched_as_before():
     assert surface.step < LOOKS[1].starless_from
     told = make_views(pixels, UNKNOWN, lines=1)
     assert (told.facts - np.log1p(searched(surface.calm)[0])).abs().min() < 1e-4
+
+
+def test_tight_masks_leave_a_field_of_sharp_stars_free_and_its_line_clear():
+    """Stars of 1.2 px across, one to 170 px: a wide field as star cameras take it."""
+    line = (30.0, 60.0, 470.0, 400.0)
+    sharp = {"width_px": 0.5, "line": line}
+    surface = surface_of(frame((512, 512), stars=1500, height=1.4 * NOISE, **sharp))
+    wide, tight = (between_stars(surface, tight) for tight in (False, True))
+    free_wide, free_tight = (1 - float(b.stars.float().mean()) for b in (wide, tight))
+    assert free_wide < 0.55
+    assert free_tight > 0.85
+    seen_wide, seen_tight = (searched(starless(surface, b, KEPT)) for b in (wide, tight))
+    # White noise gives the root of what is free.
+    assert seen_tight[0] > 0.9 * (free_tight / free_wide) ** 0.5 * seen_wide[0]
+    # Half-size pixels: the line is where it was drawn.
+    x0, y0, x1, y1 = line
+    places = (seen_tight[1] + 0.5) * 2 - 0.5
+    off = (places[[0, 2]] - x0) * (y1 - y0) - (places[[1, 3]] - y0) * (x1 - x0)
+    assert np.abs(off).max() / np.hypot(x1 - x0, y1 - y0) < 5
+    # And no other is clearer where there is none.
+    empty = surface_of(frame((512, 512), stars=1500, **sharp))
+    assert searched(starless(empty, between_stars(empty, True), KEPT))[0] < 0.8 * seen_tight[0]
