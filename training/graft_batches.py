@@ -26,8 +26,6 @@ import torch
 from classifier.errors import UsageError
 from classifier.views import PHYSICAL, make_views
 from synth.rng import stream
-from synth.stand_in import Source, bright_stars
-from synth.strength import SHAPE_KEYS
 from training.config import TrainConfig
 from training.data import (
     TRAINING,
@@ -39,7 +37,6 @@ from training.data import (
 )
 from training.good_frames import LEAVE_STARS, GoodFrame, good_frames, part_of, unpack
 from training.grafts import RUN_FRAMES, Deck, fits, graft_windows, turned_windows
-from training.own_faults import STARS_NEEDED
 from training.ranks import Ranks
 from training.variety import draw_light, other_file, other_light
 
@@ -51,8 +48,6 @@ _BATCH_FRAMES = 96
 _TASK_RUNS = 6
 _READ_NOISE = PHYSICAL.index("read_noise_e")
 _NICE = 10
-# Stars of so many sigma are sure to be measured; under `STARS_NEEDED` of them no shape shows.
-_SURE_SIGMA = 20.0
 
 
 class GraftedSample(Sample):
@@ -139,8 +134,6 @@ def _make_run(
     sources = [other_light(window, light, rng) for window in windows]
     clean = sources[0]
     barred = set(frame.barred)
-    if _sure_stars(clean) < STARS_NEEDED:
-        barred |= set(SHAPE_KEYS)
     if light.noise and not (clean.knows_sky and clean.gain_e_adu and clean.read_noise_e):
         # How much of the noise is the sky's is known no more.
         barred.add("low_signal")
@@ -150,13 +143,6 @@ def _make_run(
     physical[_READ_NOISE] = np.nan if clean.read_noise_e is None else clean.read_noise_e
     pixels, physical = other_file(pixels, clean, physical, rng)
     return pixels, np.repeat(physical[None], RUN_FRAMES, 0), strength
-
-
-def _sure_stars(source: Source) -> int:
-    """How many stars of a window are bright enough that their shape can be measured."""
-    stars = bright_stars(source, source.electrons())
-    side = 2 * int(np.ceil(source.fwhm_px)) + 1
-    return int((stars.flux_e > _SURE_SIGMA * side * source.noise_adu * source.gain).sum())
 
 
 _own_frames: list[GoodFrame] = []

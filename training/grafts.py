@@ -21,9 +21,11 @@ from classifier.vocabulary import FAULTS, INDEX, KEYS
 from synth.graft import can_graft, clean_strength, graft
 from synth.recipes import draw_strength
 from synth.rng import stream
-from synth.stand_in import Source
+from synth.stand_in import Source, bright_stars
+from synth.strength import SHAPE_KEYS
 from training.data import Sample
 from training.good_frames import GoodFrame
+from training.own_faults import STARS_NEEDED
 
 # Of a run, as many as rendered ones have; and those left as they are. On a night most are good:
 # among three faulty ones of four nobody could say what the rig's good subs look like.
@@ -33,6 +35,8 @@ OF_THE_RUN = ("low_signal", "bayer_grid")
 # Shares of the sky: true only where the level without light is known.
 SKY_SHARES = ("dust_motes", "vignetting", "gradient", "reflection")
 _TWO_FAULTS = 0.15
+# Stars of so many sigma are sure to be measured; under `STARS_NEEDED` of them no shape shows.
+_SURE_SIGMA = 20.0
 _DITHER_PX = 12
 
 
@@ -88,9 +92,12 @@ def graft_windows(
     """(N, H, W) float32 ADU and (N, 16) float32 strengths of windows of a frame: GOOD_FRAMES of
     them as they are, the others with faults, in random order; some runs with a fault in all."""
     is_good = rng.permutation(len(sources)) < GOOD_FRAMES
-    every = [k for k in KEYS if can_graft(sources[0], k) and k not in frame.barred]
+    common = _common(_possible(frame, sources[0]), rng)
+    plain = _faulty(frame, sources[0], common, rng)[0]
+    if _sure_stars(replace(sources[0], pixels=plain)) < STARS_NEEDED:
+        frame = replace(frame, barred=frame.barred | set(SHAPE_KEYS))
+    every = _possible(frame, sources[0])
     possible = [k for k in every if k not in OF_THE_RUN] or every
-    common = _common(every, rng)
     made = []
     for source, good in zip(sources, is_good, strict=True):
         keys = [] if good else [deck.draw(possible)]
@@ -101,6 +108,17 @@ def graft_windows(
         made.append(_faulty(frame, source, common | own, rng))
     pixels, rows = zip(*made, strict=True)
     return np.stack(pixels), np.stack(rows).astype(np.float32)
+
+
+def _possible(frame: GoodFrame, source: Source) -> list[str]:
+    return [k for k in KEYS if can_graft(source, k) and k not in frame.barred]
+
+
+def _sure_stars(source: Source) -> int:
+    """How many stars of a window are bright enough that their shape can be measured."""
+    stars = bright_stars(source, source.electrons())
+    side = 2 * int(np.ceil(source.fwhm_px)) + 1
+    return int((stars.flux_e > _SURE_SIGMA * side * source.noise_adu * source.gain).sum())
 
 
 def _common(possible: list[str], rng: np.random.Generator) -> dict[str, float]:
@@ -226,8 +244,6 @@ def _faulty(
 
 def _drowned(row: np.ndarray, keys: Iterable[str]) -> np.ndarray:
     """Of two smears in one star the weaker may be drowned: neither is wrong to name."""
-    from synth.strength import SHAPE_KEYS
-
     shapes = [key for key in keys if key in SHAPE_KEYS]
     if len(shapes) > 1:
         targets = {key: FAULTS[INDEX[key]].target(row[INDEX[key]]) for key in shapes}

@@ -19,7 +19,8 @@ even as decks are over a field and the present search for trails were set agains
 55 of 60, before 56, none wrongly sure. On 170000 to 171105, twelve nights of each of six causes,
 the light lost against the sharp subs only was set against all: 64 of 72 told alike, signs differ in
 27, two wrongly sure. 180000 to 181101, twelve nights each of cables and ghosts as they are drawn
-now: first in 11 and 9, none wrongly sure. The default begins beyond them all.
+now: first in 11 and 9, none wrongly sure. 190000 to 191927, 20 nights of each cause as now drawn:
+486 of 560 (86.8 %), a wrong one sure in 5 (0.9 %). The default begins beyond them all.
 """
 
 import argparse
@@ -117,7 +118,7 @@ def main() -> None:
     parser.add_argument("--subs", type=int, default=18)
     parser.add_argument("--width", type=int, default=512, help="of a sub, px")
     parser.add_argument("--height", type=int, default=384, help="of a sub, px")
-    parser.add_argument("--seed", type=int, default=190_000)
+    parser.add_argument("--seed", type=int, default=210_000)
     parser.add_argument("--causes", nargs="*", default=list(CAUSES))
     parser.add_argument("--workers", type=int, default=1, help="processes of one thread each")
     parser.add_argument("--json", type=Path, help="file for the signs of every night")
