@@ -131,7 +131,8 @@ def _strength_at(share: float, x: Array, intercept: Array, slope: Array) -> dict
     weak, strong = float(x[0]), float(x[-1])
     way = 1.0 if strong >= weak else -1.0  # -1: the fault grows as the number falls
     at_weak, at_strong = expit(intercept + slope * weak), expit(intercept + slope * strong)
-    with np.errstate(divide="ignore", invalid="ignore"):
+    # A level curve crosses nowhere: it lies above the share all along, or below.
+    with np.errstate(divide="ignore", over="ignore", invalid="ignore"):
         crossing = (np.log(share / (1 - share)) - intercept) / slope
     # Along the way of growing strength: before the first frame, inside, or beyond the last one.
     beyond, before = at_strong < share, at_weak >= share
