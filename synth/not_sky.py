@@ -76,17 +76,6 @@ class Canvas:
             )
         return out[0, 0]
 
-    def ridge(self, width: int, roughness: float, octaves: int = 7) -> Tensor:
-        """(1, width) a random line of zero mean: octaves of noise, the finer the weaker."""
-        out = torch.zeros(1, 1, width, device=self.sky.device)
-        for octave in range(octaves):
-            cells = min(2 ** (octave + 1) + 1, width)
-            coarse = torch.randn((1, 1, cells), generator=self.generator, device=self.sky.device)
-            out += roughness**octave * F.interpolate(
-                coarse, width, mode="linear", align_corners=True
-            )
-        return out[0]
-
 
 def flat(canvas: Canvas) -> Tensor:
     rng = canvas.rng
@@ -264,7 +253,7 @@ def skyline(canvas: Canvas) -> Tensor:
     height, width = level.shape
     along = torch.linspace(-1, 1, width, device=level.device)[None]
     up = torch.linspace(1, 0, height, device=level.device)[:, None]  # 0 at the edge below
-    hills = canvas.ridge(width, rng.uniform(0.4, 0.7))
+    hills = canvas.clouds(rng.uniform(0.4, 0.7), 7).rot90(turned)[:1]
     top = rng.uniform(0.02, 0.25) + rng.uniform(0.0, 0.12) * hills
     cover = torch.sigmoid((top - up) * height / rng.uniform(0.5, 3.0))
     posts = [

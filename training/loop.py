@@ -107,9 +107,9 @@ class Trainer:
         lesson = Lesson.of(sample)
         # The shapes of a recording never change: fast kernels are looked for. Elsewhere batches
         # end in many sizes, and each would be looked for anew.
-        torch.backends.cudnn.benchmark = True
+        before, torch.backends.cudnn.benchmark = torch.backends.cudnn.benchmark, True
         self._recorded = Recorded(lesson, self._differentiate, self.learning)
-        torch.backends.cudnn.benchmark = False
+        torch.backends.cudnn.benchmark = before
         self._recorded.lend_gradients()
         for optimiser in self.optimisers:
             if isinstance(optimiser, OrthogonalSteps):

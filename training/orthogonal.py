@@ -34,6 +34,10 @@ def orthogonal(matrices: Tensor) -> Tensor:
     return x.mT if turned else x
 
 
+def _gradients(weights: Sequence[Tensor]) -> list[Tensor]:
+    return [each.grad for each in weights if each.grad is not None]
+
+
 class OrthogonalSteps(torch.optim.Optimizer):
     """Learns weights of two dimensions or more, a convolution's kernels as rows of a matrix."""
 
@@ -56,10 +60,8 @@ class OrthogonalSteps(torch.optim.Optimizer):
         """On a GPU, from here on play a step from a recording of its thousand short kernels where
         the gradients lie as they do now. Nothing is learnt of them yet."""
         self._rate.zero_()
-        for weights in self._learning():
-            # What lies there may be no numbers, and nothing times these is none either.
-            if weights.grad is not None:
-                weights.grad.zero_()
+        # What lies there may be no numbers, and nothing times these is none either.
+        torch._foreach_zero_(_gradients(self._learning()))
         aside = torch.cuda.Stream()
         aside.wait_stream(torch.cuda.current_stream())
         with torch.cuda.stream(aside):
@@ -80,8 +82,7 @@ class OrthogonalSteps(torch.optim.Optimizer):
         return [weights for weights in self.param_groups[0]["params"] if weights.grad is not None]
 
     def _places(self) -> list[int]:
-        gradients = (weights.grad for weights in self._learning())
-        return [gradient.data_ptr() for gradient in gradients if gradient is not None]
+        return [gradient.data_ptr() for gradient in _gradients(self._learning())]
 
     def _move_all(self) -> None:
         alike: dict[tuple[int, int], list[Tensor]] = {}
@@ -92,7 +93,7 @@ class OrthogonalSteps(torch.optim.Optimizer):
             self._move(some, rows, columns)
 
     def _move(self, some: list[Tensor], rows: int, columns: int) -> None:
-        gradients = [weights.grad for weights in some if weights.grad is not None]
+        gradients = _gradients(some)
         momenta = [self._momentum(weights) for weights in some]
         torch._foreach_lerp_(momenta, gradients, 1 - MOMENTUM)
         # A look ahead (Nesterov): the momentum as it will be, were this gradient to come again.

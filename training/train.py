@@ -125,7 +125,7 @@ def train(
     places = {str(out): "DIR", str(real_frames): "FILE", str(start_from): "START"}
     command = without_places(command, places)
     before = made_before(start, config.start_share)
-    run = Run(config, out, started, trainer, device, say, planner, ranks, grafts, command, before)
+    run = Run(config, out, started, trainer, device, say, ranks, grafts, command, before)
 
     try:
         # Workers draw for all of it from here on, while the device is brought up to speed.
@@ -191,7 +191,6 @@ class Run:
     trainer: Trainer
     device: torch.device
     say: Say
-    planner: Planner
     ranks: Ranks
     grafts: GraftStream | None = None
     command: str | None = None
