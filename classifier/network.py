@@ -17,8 +17,9 @@ from torchvision.models.resnet import BasicBlock
 
 from classifier.context import CONTEXT, FIRST
 from classifier.line_view import LOOKS
-from classifier.sheet import SHAPE_FACTS
-from classifier.views import FACT_COUNT, SKY_CHANNELS, Views
+from classifier.ray_encoder import RayEncoder
+from classifier.sheet import CUT_PX, SHAPE_FACTS
+from classifier.views import BRIGHT_PX, FACT_COUNT, SKY_CHANNELS, Views
 from classifier.vocabulary import KEYS
 
 # Levels as logarithms of ADU compare frames of a run; the network itself must not see them.
@@ -48,6 +49,8 @@ class NetworkConfig:
     lines: how lines are looked along, a number of `line_view.LOOKS`; none has a branch for 0.
     scales: whether the numbers that tell how a frame stands in its run are heard on several
     scales, all of them; without, the first of them as they are.
+    rays: whether stars are read along rays: the stack in that way alone, cut-outs and bright stars
+    in that way too.
     """
 
     width: int = 32
@@ -61,6 +64,7 @@ class NetworkConfig:
     company_dropout: float = 0.2
     lines: int = 0
     scales: bool = False
+    rays: bool = False
 
     def as_dict(self) -> dict[str, int | float]:
         return asdict(self)
@@ -112,15 +116,28 @@ class PictureEncoder(nn.Module):
         return torch.cat(told, 1)
 
 
+def _star_rays(channels: int, width: int) -> RayEncoder:
+    """Of star cut-outs, the pixel in their middle on every ray."""
+    return RayEncoder(channels, CUT_PX, width, innermost_px=0.7, radii=20, rays=64, folds=16)
+
+
+def _seen(stamps: Tensor, pictures: PictureEncoder, rays: RayEncoder | None) -> Tensor:
+    """(N, 1, side, side) -> (N, n): what the pictures say and, where there are some, the rays."""
+    told = pictures(stamps)
+    return told if rays is None else torch.cat((told, rays(stamps)), 1)
+
+
 class StarEncoder(nn.Module):
     """Cut-outs with their places -> one vector: each star encoded, then attention over them."""
 
-    def __init__(self, width: int, features: int):
+    def __init__(self, width: int, features: int, rays: bool = False):
         super().__init__()
         widths = (width // 2, width, 2 * width, 3 * width)
         self.pictures = PictureEncoder(1, widths)
+        self.rays = _star_rays(1, width // 2) if rays else None
         self.place = nn.Linear(5, features)
-        self.project = nn.Linear(self.pictures.out_features, features)
+        told = self.pictures.out_features + (self.rays.out_features if self.rays else 0)
+        self.project = nn.Linear(told, features)
         self.layer = nn.TransformerEncoderLayer(
             features, 4, 2 * features, dropout=0.0, batch_first=True, norm_first=True
         )
@@ -128,7 +145,7 @@ class StarEncoder(nn.Module):
 
     def forward(self, sheet: Tensor, facts: Tensor) -> Tensor:
         batch, stars, side, _ = sheet.shape
-        each = self.pictures(sheet.reshape(batch * stars, 1, side, side))
+        each = _seen(sheet.reshape(batch * stars, 1, side, side), self.pictures, self.rays)
         tokens = self.project(each).reshape(batch, stars, -1) + self.place(facts)
         absent = facts[..., 4] < 0.5
         # A frame without a single star keeps one empty token: attention needs something.
@@ -143,14 +160,17 @@ class StarEncoder(nn.Module):
 class SetEncoder(nn.Module):
     """(B, n, side, side) pictures of equal standing -> mean and maximum of their vectors."""
 
-    def __init__(self, widths: tuple[int, ...], stem_stride: int = 1):
+    def __init__(
+        self, widths: tuple[int, ...], stem_stride: int = 1, rays: RayEncoder | None = None
+    ):
         super().__init__()
         self.pictures = PictureEncoder(1, widths, stem_stride)
-        self.out_features = 2 * self.pictures.out_features
+        self.rays = rays
+        self.out_features = 2 * (self.pictures.out_features + (rays.out_features if rays else 0))
 
     def forward(self, pictures: Tensor) -> Tensor:
         batch, count, side, _ = pictures.shape
-        each = self.pictures(pictures.reshape(batch * count, 1, side, side))
+        each = _seen(pictures.reshape(batch * count, 1, side, side), self.pictures, self.rays)
         each = each.reshape(batch, count, -1)
         return torch.cat((each.mean(1), each.amax(1)), 1)
 
@@ -183,9 +203,14 @@ class Network(nn.Module):
             blocks=self.config.sky_blocks,
             stages=self.config.sky_stages,
         )
-        self.stars = StarEncoder(w, self.config.star_features)
-        self.stack = PictureEncoder(4, (w, 2 * w, 4 * w, 4 * w))
-        self.bright = SetEncoder((w // 2, w, 2 * w, 3 * w, 4 * w), stem_stride=2)
+        self.stars = StarEncoder(w, self.config.star_features, self.config.rays)
+        rays = None
+        if self.config.rays:
+            self.stack: nn.Module = _star_rays(4, w)
+            rays = RayEncoder(1, BRIGHT_PX, w, innermost_px=3.0, radii=32, rays=120, folds=24)
+        else:
+            self.stack = PictureEncoder(4, (w, 2 * w, 4 * w, 4 * w))
+        self.bright = SetEncoder((w // 2, w, 2 * w, 3 * w, 4 * w), stem_stride=2, rays=rays)
         self.tiles = SetEncoder((w // 2, w, 2 * w, 2 * w))
         self.facts = _number_encoder(FACT_COUNT, 4 * w)
         # A tensor made once: a list of numbers would be copied to the device at every call.
@@ -193,7 +218,7 @@ class Network(nn.Module):
         shown[list(_HIDDEN_FACTS)] = 0.0
         self.register_buffer("shown_facts", shown, persistent=False)
         parts = (self.sky, self.stars, self.stack, self.bright, self.tiles)
-        self.branch_features = (*(part.out_features for part in parts), 4 * w)
+        self.branch_features = (*(int(part.out_features) for part in parts), 4 * w)
         self.branches: tuple[str, ...] = BRANCHES
         total = sum(self.branch_features)
         self.fuse = nn.Sequential(

@@ -91,16 +91,17 @@ def draw_scenes(
     height_px: int,
     faults: Sequence[str] | None = None,
     cfa: bool | None = None,
+    run_frames: int = RUN_FRAMES,
 ) -> list[Scene]:
-    """`count` scenes in runs of eight. `faults` gives every frame exactly these faults."""
+    """`count` scenes in runs. `faults` gives every frame exactly these faults."""
     rng = stream(seed, "batch", index)
     if faults is not None and "bayer_grid" in faults:
         cfa = True
     cfa = bool(rng.random() < 0.35) if cfa is None else cfa
     scenes: list[Scene] = []
-    for run in range(-(-count // RUN_FRAMES)):
+    for run in range(-(-count // run_frames)):
         number = index * 1000 + run
-        frames = draw_run(seed, number, RUN_FRAMES, width_px, height_px, cfa)
+        frames = draw_run(seed, number, run_frames, width_px, height_px, cfa)
         if faults is None:
             frames = _with_faults(frames, seed, number, cfa)
         else:
@@ -219,9 +220,10 @@ def draw_plan(
     height_px: int,
     cfa: bool | None = None,
     faults: Sequence[str] | None = None,
+    run_frames: int = RUN_FRAMES,
 ) -> Plan:
     """The part of `render_batch` that needs no device: for worker processes."""
-    return plan(draw_scenes(seed, index, count, width_px, height_px, faults, cfa))
+    return plan(draw_scenes(seed, index, count, width_px, height_px, faults, cfa, run_frames))
 
 
 def render_plan(plan: Plan, seed: int, index: int, device: str = "cpu") -> Batch:
@@ -237,9 +239,15 @@ def render_plan(plan: Plan, seed: int, index: int, device: str = "cpu") -> Batch
         pixels=pixels,
         strength=moved(settle(plan.truth, device).astype(np.float32), device),
         physical=sent({name: values.numpy() for name, values in physical.items()}, device),
-        run=torch.arange(len(scenes), device=device) // RUN_FRAMES,
+        run=moved(_runs(scenes), device),
         scenes=scenes,
     )
+
+
+def _runs(scenes: list[Scene]) -> np.ndarray:
+    """(B,) number of each scene's run: those of one field that lie side by side."""
+    fields = np.array([scene.field_seed for scene in scenes])
+    return np.cumsum(np.diff(fields, prepend=fields[0]) != 0)
 
 
 def _readout(scenes: list[Scene], device: str) -> Readout:

@@ -188,3 +188,20 @@ def test_processes_that_train_together_render_one_shape_at_a_time():
     assert len(set(shapes)) > 4
     others = [data.shape_of(config, data.EVALUATION, i) for i in range(64)]
     assert sum(a != b for a, b in itertools.pairwise(others)) > 40
+
+
+def test_frames_on_their_own_have_a_field_each_and_no_run():
+    """In the training stream alone, for as large a share of its batches as is asked for."""
+    config = CONFIG.changed(lone_share=0.999)
+    plan = data.plan_batch(config, data.TRAINING, 0)
+    assert len({scene.field_seed for scene in plan.scenes}) == 8
+    lone = data.render_sample(config, data.TRAINING, 0, CPU, plan)
+    assert sorted(lone.run.tolist()) == list(range(8))
+    assert lone.context.isnan().all() and lone.views.facts.isfinite().all()
+    kept = data.plan_batch(config, data.VALIDATION, 0)
+    assert len({scene.field_seed for scene in kept.scenes}) == 1
+    some = CONFIG.changed(lone_share=0.3)
+    drawn = [data.is_lone(some, data.TRAINING, i) for i in range(1200)]
+    # Three standard errors of 300 draws; processes that train together draw alike.
+    assert np.mean(drawn) == pytest.approx(0.3, abs=0.08)
+    assert drawn[::4] == drawn[1::4] == drawn[3::4]

@@ -75,6 +75,9 @@ class TrainConfig:
     context_dropout: float = 0.3
     """Share of frames judged without their run, as for a single frame."""
 
+    lone_share: float = 0.0
+    """Share of the training batches in which every frame has a rig and a field of its own and is
+    judged without a run: one run of eight shows the same spikes and dust eight times."""
     graft_share: float = 0.0
     """Share of the training frames that are real good frames with faults grafted onto them; above
     0 they have to be given. Held-out frames are rendered whatever it is."""
@@ -160,7 +163,7 @@ class TrainConfig:
         _at_least(self, 0, "branch_weight")
         _share(self, "physical_dropout", "context_dropout", "warm_up", "final_rate", "ema")
         _share(self, "held_out_share", "prior", "clean_alarms", "clean_unsure")
-        _share(self, "unfamiliar_threshold", "graft_share", "start_share")
+        _share(self, "unfamiliar_threshold", "graft_share", "lone_share", "start_share")
         if len(self.shape_weights) != len(self.shapes) or min(self.shape_weights) <= 0:
             raise UsageError(
                 f"shape_weights is {list(self.shape_weights)}; give one number above 0 for each "

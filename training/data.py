@@ -125,6 +125,12 @@ def shape_of(config: TrainConfig, set_name: str, index: int) -> tuple[int, int]:
     return config.shapes[int(rng.choice(len(weights), p=weights))]
 
 
+def is_lone(config: TrainConfig, set_name: str, index: int) -> bool:
+    """Whether the frames of a batch are each a run of their own; never in a held-out set."""
+    rng = stream(config.seed, set_name, "lone", index // ALIKE)
+    return set_name == TRAINING and rng.random() < config.lone_share
+
+
 def frames_at_a_time(config: TrainConfig, height: int, width: int) -> int:
     """`render_batch`, or as many whole runs of large frames as memory allows, one at least."""
     affordable = int(1e6 * config.largest_batch_mpx / (height * width))
@@ -145,7 +151,11 @@ def plan_batch(config: TrainConfig, set_name: str, index: int) -> Plan:
     height, width = shape_of(config, set_name, index)
     frames = frames_at_a_time(config, height, width)
     faults = () if set_name == CLEAN else None
-    return draw_plan(seed_of(config.seed, set_name), index, frames, width, height, faults=faults)
+    seed, run_frames = (
+        seed_of(config.seed, set_name),
+        1 if is_lone(config, set_name, index) else RUN_FRAMES,
+    )
+    return draw_plan(seed, index, frames, width, height, faults=faults, run_frames=run_frames)
 
 
 def render_sample(
