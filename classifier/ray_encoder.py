@@ -68,7 +68,9 @@ class RayEncoder(nn.Module):
 
     def forward(self, stamps: Tensor) -> Tensor:
         places = self.grid.to(stamps.dtype).expand(len(stamps), -1, -1, -1)
-        rays = F.grid_sample(stamps, places, align_corners=False)
+        # Autocast to bfloat16 knows no stamps that are kept in float16.
+        with torch.autocast(stamps.device.type, enabled=False):
+            rays = F.grid_sample(stamps, places, align_corners=False)
         # Beside the light itself, what stands out of the ring at its radius.
         maps = torch.cat((rays - rays.median(3, keepdim=True).values, rays), 1)
         for layer in self.layers:
