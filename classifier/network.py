@@ -2,7 +2,7 @@
 
 `encode` sees a single frame; `judge` adds how the frame stands in its run. Labelling can so
 encode every frame as it is read and judge when the run is known, and retraining on somebody's
-own rejects touches `judge` alone. Convolution blocks are torchvision's.
+own rejects touches `judge` alone.
 """
 
 import copy
@@ -13,12 +13,18 @@ from dataclasses import asdict, dataclass
 import torch
 from torch import Tensor, nn
 from torch.nn.utils.fusion import fuse_conv_bn_eval
-from torchvision.models.resnet import BasicBlock
 
 from classifier.context import CONTEXT, FIRST
+from classifier.encoders import (
+    PictureEncoder,
+    SetEncoder,
+    StarEncoder,
+    number_encoder,
+    star_rays,
+)
 from classifier.line_view import LOOKS
 from classifier.ray_encoder import RayEncoder
-from classifier.sheet import CUT_PX, SHAPE_FACTS
+from classifier.sheet import SHAPE_FACTS
 from classifier.views import BRIGHT_PX, FACT_COUNT, SKY_CHANNELS, Views
 from classifier.vocabulary import KEYS
 
@@ -70,122 +76,6 @@ class NetworkConfig:
         return asdict(self)
 
 
-def _block(inward: int, outward: int, stride: int) -> nn.Module:
-    """torchvision's residual block, with a projection where the shape changes."""
-    project = None
-    if stride != 1 or inward != outward:
-        project = nn.Sequential(
-            nn.Conv2d(inward, outward, 1, stride, bias=False), nn.BatchNorm2d(outward)
-        )
-    return BasicBlock(inward, outward, stride, project)
-
-
-class PictureEncoder(nn.Module):
-    """(N, channels, side, side) -> (N, out_features): mean and maximum of the last `stages` maps.
-
-    `blocks` residual blocks stand at each size, of which the first halves the picture.
-    """
-
-    def __init__(
-        self,
-        channels: int,
-        widths: tuple[int, ...],
-        stem_stride: int = 1,
-        blocks: int = 1,
-        stages: int = 1,
-    ):
-        super().__init__()
-        self.stem = nn.Sequential(
-            nn.Conv2d(channels, widths[0], 3, stem_stride, 1, bias=False),
-            nn.BatchNorm2d(widths[0]),
-            nn.ReLU(inplace=True),
-        )
-        pairs = itertools.pairwise(widths)
-        sizes = [[_block(a, b, 2), *(_block(b, b, 1) for _ in range(blocks - 1))] for a, b in pairs]
-        # One block alone is named as it was before there could be more.
-        self.blocks = nn.Sequential(*(s[0] if blocks == 1 else nn.Sequential(*s) for s in sizes))
-        self.stages = stages
-        self.out_features = 2 * sum(widths[-stages:])
-
-    def forward(self, picture: Tensor) -> Tensor:
-        maps, told = self.stem(picture), []
-        for number, block in enumerate(self.blocks):
-            maps = block(maps)
-            if number >= len(self.blocks) - self.stages:
-                told += [maps.mean((2, 3)), maps.amax((2, 3))]
-        return torch.cat(told, 1)
-
-
-def _star_rays(channels: int, width: int) -> RayEncoder:
-    """Of star cut-outs, the pixel in their middle on every ray."""
-    return RayEncoder(channels, CUT_PX, width, innermost_px=0.7, radii=20, rays=64, folds=16)
-
-
-def _seen(stamps: Tensor, pictures: PictureEncoder, rays: RayEncoder | None) -> Tensor:
-    """(N, 1, side, side) -> (N, n): what the pictures say and, where there are some, the rays."""
-    told = pictures(stamps)
-    return told if rays is None else torch.cat((told, rays(stamps)), 1)
-
-
-class StarEncoder(nn.Module):
-    """Cut-outs with their places -> one vector: each star encoded, then attention over them."""
-
-    def __init__(self, width: int, features: int, rays: bool = False):
-        super().__init__()
-        widths = (width // 2, width, 2 * width, 3 * width)
-        self.pictures = PictureEncoder(1, widths)
-        self.rays = _star_rays(1, width // 2) if rays else None
-        self.place = nn.Linear(5, features)
-        told = self.pictures.out_features + (self.rays.out_features if self.rays else 0)
-        self.project = nn.Linear(told, features)
-        self.layer = nn.TransformerEncoderLayer(
-            features, 4, 2 * features, dropout=0.0, batch_first=True, norm_first=True
-        )
-        self.out_features = 2 * features
-
-    def forward(self, sheet: Tensor, facts: Tensor) -> Tensor:
-        batch, stars, side, _ = sheet.shape
-        each = _seen(sheet.reshape(batch * stars, 1, side, side), self.pictures, self.rays)
-        tokens = self.project(each).reshape(batch, stars, -1) + self.place(facts)
-        absent = facts[..., 4] < 0.5
-        # A frame without a single star keeps one empty token: attention needs something.
-        absent = absent & (torch.arange(stars, device=absent.device) > 0)
-        tokens = self.layer(tokens, src_key_padding_mask=absent)
-        here = (~absent).to(tokens.dtype)[..., None]
-        mean = (tokens * here).sum(1) / here.sum(1)
-        top = (tokens - 1e4 * (1 - here)).amax(1)
-        return torch.cat((mean, top), 1)
-
-
-class SetEncoder(nn.Module):
-    """(B, n, side, side) pictures of equal standing -> mean and maximum of their vectors."""
-
-    def __init__(
-        self, widths: tuple[int, ...], stem_stride: int = 1, rays: RayEncoder | None = None
-    ):
-        super().__init__()
-        self.pictures = PictureEncoder(1, widths, stem_stride)
-        self.rays = rays
-        self.out_features = 2 * (self.pictures.out_features + (rays.out_features if rays else 0))
-
-    def forward(self, pictures: Tensor) -> Tensor:
-        batch, count, side, _ = pictures.shape
-        each = _seen(pictures.reshape(batch * count, 1, side, side), self.pictures, self.rays)
-        each = each.reshape(batch, count, -1)
-        return torch.cat((each.mean(1), each.amax(1)), 1)
-
-
-def _number_encoder(count: int, features: int) -> nn.Sequential:
-    """(B, count) numbers of unlike sizes -> (B, features)."""
-    return nn.Sequential(
-        nn.BatchNorm1d(count, affine=False),
-        nn.Linear(count, features),
-        nn.ReLU(inplace=True),
-        nn.Linear(features, features),
-        nn.ReLU(inplace=True),
-    )
-
-
 class Network(nn.Module):
     """Views and run context -> one logit per fault of the vocabulary."""
 
@@ -206,13 +96,13 @@ class Network(nn.Module):
         self.stars = StarEncoder(w, self.config.star_features, self.config.rays)
         rays = None
         if self.config.rays:
-            self.stack: nn.Module = _star_rays(4, w)
+            self.stack: PictureEncoder | RayEncoder = star_rays(4, w)
             rays = RayEncoder(1, BRIGHT_PX, w, innermost_px=3.0, radii=32, rays=120, folds=24)
         else:
             self.stack = PictureEncoder(4, (w, 2 * w, 4 * w, 4 * w))
         self.bright = SetEncoder((w // 2, w, 2 * w, 3 * w, 4 * w), stem_stride=2, rays=rays)
         self.tiles = SetEncoder((w // 2, w, 2 * w, 2 * w))
-        self.facts = _number_encoder(FACT_COUNT, 4 * w)
+        self.facts = number_encoder(FACT_COUNT, 4 * w)
         # A tensor made once: a list of numbers would be copied to the device at every call.
         shown = torch.ones(FACT_COUNT)
         shown[list(_HIDDEN_FACTS)] = 0.0
@@ -260,7 +150,7 @@ class Network(nn.Module):
         if self.config.lines:
             self.branches = (*BRANCHES, LINES)
             self.branch_features = (*self.branch_features, 4 * w)
-            self.lines = _number_encoder(LOOKS[self.config.lines].count, 4 * w)
+            self.lines = number_encoder(LOOKS[self.config.lines].count, 4 * w)
             # As with company: a network that is trained on begins with what it said before.
             self.lines_heard = nn.Linear(4 * w, 2 * self.config.features, bias=False)
             nn.init.zeros_(self.lines_heard.weight)

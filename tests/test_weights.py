@@ -1,6 +1,7 @@
 """Model folders: what is written is what is loaded, and what does not fit is refused."""
 
 import json
+from dataclasses import replace
 
 import pytest
 import torch
@@ -10,7 +11,7 @@ from small_model import SMALL, random_views, small_network, write_small_model
 from classifier import weights
 from classifier.context import CONTEXT, FIRST
 from classifier.errors import ModelError
-from classifier.network import folded
+from classifier.network import Network, folded
 from classifier.vocabulary import INDEX, KEYS
 
 
@@ -192,15 +193,21 @@ def test_shipping_copies_and_names_the_default(folder, tmp_path, monkeypatch):
         ship(folder, shelf)
 
 
-def test_a_model_that_hears_the_first_numbers_only_is_still_read():
+def test_a_network_that_hears_the_first_numbers_only_does_not_hear_the_others():
+    network = Network(replace(SMALL, scales=False)).eval()
+    context, features = torch.randn(2, len(CONTEXT)), torch.zeros(2, 32)
+    with torch.inference_mode():
+        said = network.judge(features, context)
+        context[:, len(FIRST) :] = torch.nan
+        torch.testing.assert_close(network.judge(features, context), said)
+
+
+def test_a_model_that_sees_stars_as_pictures_is_still_read():
     """The one shipped before, kept beside the default to compare with."""
     former = [name for name in weights.list_models() if name != weights.default_model()]
     assert len(former) == 1
     model = weights.load_model(former[0])
-    assert not model.network.config.scales
-    context = torch.randn(2, len(CONTEXT))
-    features = torch.zeros(2, model.network.config.features)
+    assert not model.network.config.rays and weights.load_model().network.config.rays
     with torch.inference_mode():
-        said = model.network.judge(features, context)
-        context[:, len(FIRST) :] = torch.nan
-        torch.testing.assert_close(model.network.judge(features, context), said)
+        views = random_views(2, lines=model.network.config.lines)
+        assert model.network.encode(views).isfinite().all()
