@@ -1,23 +1,29 @@
-"""The wheel: what it holds and what it must not. The build backend builds it; no network."""
+"""Wheel and source archive: what they hold and must not. The build backend makes them, offline."""
 
 import subprocess
 import sys
+import tarfile
 import tomllib
 import zipfile
+from pathlib import Path
 
 import pytest
 
 pytest.importorskip("hatchling", reason="the build backend; pip install -e '.[test]' brings it")
 
 
-@pytest.fixture(scope="module")
-def wheel(root, tmp_path_factory) -> zipfile.ZipFile:
-    folder = tmp_path_factory.mktemp("wheel")
-    command = [sys.executable, "-m", "hatchling", "build", "-t", "wheel", "-d", str(folder)]
+def built(root: Path, kind: str, folder: Path) -> Path:
+    """The one archive that the build backend makes of the checkout."""
+    command = [sys.executable, "-m", "hatchling", "build", "-t", kind, "-d", str(folder)]
     run = subprocess.run(command, cwd=root, capture_output=True, encoding="utf-8", timeout=120)
     assert run.returncode == 0, run.stderr
-    (path,) = folder.glob("nightcull-*.whl")
-    return zipfile.ZipFile(path)
+    (path,) = folder.glob("nightcull-*")
+    return path
+
+
+@pytest.fixture(scope="module")
+def wheel(root, tmp_path_factory) -> zipfile.ZipFile:
+    return zipfile.ZipFile(built(root, "wheel", tmp_path_factory.mktemp("wheel")))
 
 
 def test_top_level_names(wheel):
@@ -47,6 +53,16 @@ def test_the_default_model_is_inside(wheel):
     default = wheel.read("classifier/models/default.txt").decode("utf-8").strip()
     for part in ("weights.safetensors", "config.json", "card.md"):
         assert f"classifier/models/{default}/{part}" in wheel.namelist()
+
+
+def test_a_wheel_can_be_made_of_the_source_archive(root, tmp_path):
+    """It has all that the wheel takes: the default model among it."""
+    with tarfile.open(built(root, "sdist", tmp_path)) as archive:
+        inside = {name.split("/", 1)[1] for name in archive.getnames() if "/" in name}
+    tools = tomllib.loads((root / "pyproject.toml").read_text(encoding="utf-8"))["tool"]["hatch"]
+    for taken in tools["build"]["targets"]["wheel"]["force-include"]:
+        files = [path for path in (root / taken).rglob("*") if path.is_file()] or [root / taken]
+        assert inside.issuperset(path.relative_to(root).as_posix() for path in files), taken
 
 
 def test_no_tests_caches_or_pictures(wheel):
