@@ -20,6 +20,9 @@ _KERNEL = np.array([[1, 2, 1], [2, 4, 2], [1, 2, 1]], np.float32)
 # threshold is raised until they fit.
 MAX_OBJECTS = 20_000
 WHOLE = 0.6  # share of its light that a star which has not fallen to pieces has in one
+# A piece with so much of the light that is so small beside the whole is a star among others: the
+# quarter of a ring is nearly half as large as the ring.
+POINT_SHARE, POINT_SIZE = 0.25, 0.3
 
 sep.set_sub_object_limit(4096)
 
@@ -105,9 +108,10 @@ def coarseness(background: Background, native: list[Array]) -> int:
     """1 for stars as they should be; 2, 4 or 8 where they are discs that fall to pieces.
 
     The brightest objects of a picture binned 4 x 4 are looked at: of a star nearly all light is
-    in one native detection, of a wide ring it is split among many. Where most are whole, their
-    native detections tell how wide they are: binned ones have neighbours in them, and more of
-    them in one sub than in the next.
+    in one native detection, of a wide ring it is split among many, and so it is of a knot of
+    stars, whose brightest is a point beside it. Where most are whole, their native detections
+    tell how wide they are: binned ones have neighbours in them, and more of them in one sub than
+    in the next.
     """
     shares, sizes, wholes = [], [], []
     pairs = list(zip(background.windows, native, strict=True))
@@ -124,11 +128,17 @@ def coarseness(background: Background, native: list[Array]) -> int:
             centre = (4 * item["x"] + 1.5, 4 * item["y"] + 1.5)
             near = tree.query_ball_point(centre, 4 * 2.2 * item["a"]) if tree else []
             largest = max(near, key=lambda i: pieces["flux"][i], default=None)
-            share = 0.0 if largest is None else float(pieces["flux"][largest] / (16 * item["flux"]))
-            shares.append(share)
             sizes.append(4 * float(item["a"]))
-            if largest is not None and share > WHOLE:
-                wholes.append(float(np.sqrt(pieces["a"][largest] * pieces["b"][largest])))
+            if largest is None:
+                shares.append(0.0)
+                continue
+            share = float(pieces["flux"][largest] / (16 * item["flux"]))
+            wide = float(np.sqrt(pieces["a"][largest] * pieces["b"][largest]))
+            if share > POINT_SHARE and wide < POINT_SIZE * sizes[-1]:
+                share = 1.0
+            shares.append(share)
+            if share > WHOLE:
+                wholes.append(wide)
     if len(shares) < 3:
         return 1
     is_whole = np.median(shares) > WHOLE

@@ -258,3 +258,21 @@ def test_neighbours_do_not_make_bright_stars_coarse(apart_px):
     assert [field.bin_px for field in found] == [1, 1]
     widths = [median(field.stars[field.stars["shaped"]], "fwhm_px") for field in found]
     assert widths[1] == pytest.approx(widths[0], rel=0.02)
+
+
+@pytest.mark.parametrize("apart_px", [11.0, 15.0])
+def test_knots_of_stars_are_no_rings_fallen_to_pieces(apart_px):
+    # Three stars side by side, which blocks of 4 x 4 pixels join to one: of its light the brightest
+    # has half, as one piece of a wide ring may have, but is a point beside the whole.
+    places = grid_of_stars(SHAPE, 70, seed=3)
+    turn = np.random.default_rng(12).uniform(0, 2 * np.pi, len(places))
+    near = [places + apart_px * np.c_[np.cos(turn + k), np.sin(turn + k)] for k in (0.0, 1.1)]
+    flux = np.repeat([1.5e5, 9.0e4, 7.0e4], len(places))
+    picture = paint(SHAPE, gaussian(2.5), np.concatenate((places, *near)), flux, half=30)
+    field = find_stars(measure_background(picture))
+    assert field.bin_px == 1
+    assert field.count == pytest.approx(3 * len(places), rel=0.02)
+    # The Gaussian's own half-flux radius, half its width (C1), with the pixel.
+    assert median(field.stars[field.stars["shaped"]], "hfr_px") == pytest.approx(
+        with_pixel(2.5) / 2, rel=0.1
+    )

@@ -29,7 +29,7 @@ WAYS = (
 NETWORKS = {
     "deeper sky": NetworkConfig(sky_blocks=2, sky_stages=3),
     "as shipped": NetworkConfig(
-        sky_blocks=2, sky_stages=3, company=True, scales=True, lines=len(LOOKS) - 1
+        sky_blocks=2, sky_stages=3, company=True, scales=True, lines=len(LOOKS) - 1, rays=True
     ),
 }
 
