@@ -108,7 +108,7 @@ class Network(nn.Module):
         shown[list(_HIDDEN_FACTS)] = 0.0
         self.register_buffer("shown_facts", shown, persistent=False)
         parts = (self.sky, self.stars, self.stack, self.bright, self.tiles)
-        self.branch_features = (*(int(part.out_features) for part in parts), 4 * w)
+        self.branch_features = (*(part.out_features for part in parts), 4 * w)
         self.branches: tuple[str, ...] = BRANCHES
         total = sum(self.branch_features)
         self.fuse = nn.Sequential(

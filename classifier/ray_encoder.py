@@ -32,7 +32,11 @@ def fold_waves(rays: int, folds: int) -> Tensor:
 
 
 class RayEncoder(nn.Module):
-    """(N, channels, side, side) stamps, star in the middle -> (N, out_features)."""
+    """(N, channels, side, side) stamps, star at pixel side / 2 -> (N, out_features), float.
+
+    rays, radii: how many directions and radii a stamp is read in, the smallest of `innermost_px`;
+    folds: up to how many times round the star a pattern is told.
+    """
 
     grid: Tensor
     waves: Tensor
