@@ -243,17 +243,23 @@ def test_real_field_has_the_widths_photutils_finds(real_frames):
     assert np.median(stars["fwhm_px"]) == pytest.approx(np.median(theirs), rel=0.08)
 
 
+def beside(places, apart_px, angles, seed):
+    """As many places again for each angle, so far from the first, each turned its own way."""
+    turn = np.random.default_rng(seed).uniform(0, 2 * np.pi, len(places))
+    steps = [apart_px * np.c_[np.cos(turn + a), np.sin(turn + a)] for a in angles]
+    return np.concatenate([places, *(places + step for step in steps)])
+
+
 @pytest.mark.parametrize("apart_px", [11.0, 21.0])
 def test_neighbours_do_not_make_bright_stars_coarse(apart_px):
     # The same bright stars alone and with two faint neighbours each, which blocks of 4 x 4 pixels
     # join to them: the stars are as wide as they were.
     places = grid_of_stars(SHAPE, 70, seed=3)
-    turn = np.random.default_rng(11).uniform(0, 2 * np.pi, len(places))
-    near = [places + apart_px * np.c_[np.cos(turn + k), np.sin(turn + k)] for k in (0.0, 2.2)]
+    together = beside(places, apart_px, (0.0, 2.2), seed=11)
     flux = np.repeat([1.5e5, 2.0e4, 1.2e4], len(places))
     found = [
         find_stars(measure_background(paint(SHAPE, moffat(3.0, 3.0), at, flux[: len(at)], half=30)))
-        for at in (places, np.concatenate((places, *near)))
+        for at in (places, together)
     ]
     assert [field.bin_px for field in found] == [1, 1]
     widths = [median(field.stars[field.stars["shaped"]], "fwhm_px") for field in found]
@@ -265,10 +271,9 @@ def test_knots_of_stars_are_no_rings_fallen_to_pieces(apart_px):
     # Three stars side by side, which blocks of 4 x 4 pixels join to one: of its light the brightest
     # has half, as one piece of a wide ring may have, but is a point beside the whole.
     places = grid_of_stars(SHAPE, 70, seed=3)
-    turn = np.random.default_rng(12).uniform(0, 2 * np.pi, len(places))
-    near = [places + apart_px * np.c_[np.cos(turn + k), np.sin(turn + k)] for k in (0.0, 1.1)]
+    together = beside(places, apart_px, (0.0, 1.1), seed=12)
     flux = np.repeat([1.5e5, 9.0e4, 7.0e4], len(places))
-    picture = paint(SHAPE, gaussian(2.5), np.concatenate((places, *near)), flux, half=30)
+    picture = paint(SHAPE, gaussian(2.5), together, flux, half=30)
     field = find_stars(measure_background(picture))
     assert field.bin_px == 1
     assert field.count == pytest.approx(3 * len(places), rel=0.02)

@@ -151,10 +151,8 @@ def plan_batch(config: TrainConfig, set_name: str, index: int) -> Plan:
     height, width = shape_of(config, set_name, index)
     frames = frames_at_a_time(config, height, width)
     faults = () if set_name == CLEAN else None
-    seed, run_frames = (
-        seed_of(config.seed, set_name),
-        1 if is_lone(config, set_name, index) else RUN_FRAMES,
-    )
+    run_frames = 1 if is_lone(config, set_name, index) else RUN_FRAMES
+    seed = seed_of(config.seed, set_name)
     return draw_plan(seed, index, frames, width, height, faults=faults, run_frames=run_frames)
 
 
