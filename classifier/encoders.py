@@ -47,16 +47,23 @@ class PictureEncoder(nn.Module):
         sizes = [[_block(a, b, 2), *(_block(b, b, 1) for _ in range(blocks - 1))] for a, b in pairs]
         # One block alone is named as it was before there could be more.
         self.blocks = nn.Sequential(*(s[0] if blocks == 1 else nn.Sequential(*s) for s in sizes))
-        self.stages = stages
+        self.widths, self.stages = widths, stages
         self.out_features = 2 * sum(widths[-stages:])
 
     def forward(self, picture: Tensor) -> Tensor:
-        maps, told = self.stem(picture), []
-        for number, block in enumerate(self.blocks):
-            maps = block(maps)
-            if number >= len(self.blocks) - self.stages:
-                told += [maps.mean((2, 3)), maps.amax((2, 3))]
-        return torch.cat(told, 1)
+        return self.pooled(self.maps(picture))
+
+    def maps(self, picture: Tensor) -> list[Tensor]:
+        """The maps at each size, the finest first."""
+        maps = [self.stem(picture)]
+        for block in self.blocks:
+            maps.append(block(maps[-1]))
+        return maps[1:]
+
+    def pooled(self, maps: list[Tensor]) -> Tensor:
+        """Maps of each size -> (N, out_features)."""
+        told = [(each.mean((2, 3)), each.amax((2, 3))) for each in maps[-self.stages :]]
+        return torch.cat(list(itertools.chain(*told)), 1)
 
 
 def star_rays(channels: int, width: int) -> RayEncoder:
@@ -118,11 +125,45 @@ class SetEncoder(nn.Module):
         return torch.cat((each.mean(1), each.amax(1)), 1)
 
 
-def number_encoder(count: int, features: int) -> nn.Sequential:
+class Steps(nn.Module):
+    """(N, count) numbers -> (N, count * (STEPS + 1)): the numbers, and how far each has come on its
+    way from one of its knots to the next. A bend that a number takes to be understood is a weight
+    then, not a neuron that has to find it. Knots lie where the numbers are: see `lay`."""
+
+    knots: Tensor
+
+    def __init__(self, count: int):
+        super().__init__()
+        self.register_buffer("knots", torch.linspace(-4.0, 4.0, STEPS + 1).repeat(count, 1))
+
+    def forward(self, numbers: Tensor) -> Tensor:
+        low, high = self.knots[:, :-1], self.knots[:, 1:]
+        width = (high - low).clamp_min(_NARROWEST)
+        come = ((numbers[..., None] - low) / width).clamp(0, 1)
+        return torch.cat((numbers, come.flatten(1)), 1)
+
+    @torch.no_grad()
+    def lay(self, numbers: Tensor) -> None:
+        """Knots at quantiles of numbers (N, count), as 16-bit floats tell them."""
+        share = torch.linspace(0, 1, STEPS + 1, device=numbers.device)
+        share[0], share[-1] = _OUTERMOST, 1 - _OUTERMOST
+        self.knots.copy_(torch.quantile(numbers.float(), share, dim=0).T.half())
+
+
+STEPS = 12
+# The share of all numbers that lies beyond the first knot, and beyond the last.
+_OUTERMOST = 0.003
+_NARROWEST = 1e-3
+
+
+def number_encoder(count: int, features: int, in_steps: bool = False) -> nn.Sequential:
     """(B, count) numbers of unlike sizes -> (B, features)."""
+    told = [Steps(count)] if in_steps else []
+    length = count * (STEPS + 1) if in_steps else count
     return nn.Sequential(
-        nn.BatchNorm1d(count, affine=False),
-        nn.Linear(count, features),
+        *told,
+        nn.BatchNorm1d(length, affine=False),
+        nn.Linear(length, features),
         nn.ReLU(inplace=True),
         nn.Linear(features, features),
         nn.ReLU(inplace=True),

@@ -6,11 +6,11 @@ CPU and GPU.
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 import torch
 from torch import Tensor
 
+from classifier.kept_table import kept
 from classifier.star_shape import binomial, cut, radius_px
 from classifier.surface import Surface
 from classifier.sweeps import middle, taken
@@ -160,7 +160,7 @@ def _are_single_pixels(grain: Grain, place: Tensor, own: Tensor, snr: Tensor) ->
     return top > limit * light + SURE_SIGMA * grain.noise_adu[:, None, None]
 
 
-@lru_cache(maxsize=4)
+@kept(4)
 def _rings(device: torch.device) -> tuple[Tensor, Tensor, Tensor]:
     """Flat places in a stamp within 5 px of its middle, from there to 9 px, and beyond."""
     radius = radius_px(STAMP_PX, device).flatten()
@@ -168,7 +168,7 @@ def _rings(device: torch.device) -> tuple[Tensor, Tensor, Tensor]:
     return tuple(part.nonzero()[:, 0] for part in parts)  # type: ignore[return-value]
 
 
-@lru_cache(maxsize=4)
+@kept(4)
 def _lines(device: torch.device) -> tuple[Tensor, Tensor, Tensor]:
     """Flat places in a stamp STEPS_PX from its middle to either side along LINES lines, by step,
     side and line; cosine and sine of the lines' angles."""

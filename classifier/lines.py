@@ -10,12 +10,12 @@ Exactly vertical and horizontal lines are left out: those are bad columns and bl
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 import torch
 import torch.nn.functional as F
 from torch import Tensor
 
+from classifier.kept_table import kept
 from classifier.sweeps import middle, running_sum
 
 # Rows and columns along the edges in which no line is looked for.
@@ -229,7 +229,7 @@ class _Scale:
     sample_root: Tensor
 
 
-@lru_cache(maxsize=16)
+@kept(64)
 def _scales(height: int, width: int, rows: int, stages: int, device: torch.device) -> list[_Scale]:
     """The scales of all stages; they depend on the picture's shape only."""
     ones = torch.ones(1, height, width, device=device)

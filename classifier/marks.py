@@ -6,12 +6,11 @@ direction, laid so that the strongest direction comes first: a regular pattern o
 at its own angles, a stray bar does not. Torch, batched, CPU and GPU.
 """
 
-from functools import lru_cache
-
 import torch
 import torch.nn.functional as F
 from torch import Tensor
 
+from classifier.kept_table import kept
 from classifier.sweeps import middle
 
 BLOB_SIZES = (2, 4, 8, 16)  # in pixels of a 128 px picture
@@ -136,7 +135,7 @@ def _third(pictures: Tensor) -> Tensor:
     return three
 
 
-@lru_cache(maxsize=4)
+@kept(4)
 def _ring_kernels(size: int, device: torch.device) -> Tensor:
     """(radii, SECTORS + 1, size, size // 2 + 1) transforms of the edge's step in each sector and
     of the fall from the middle to the edge."""

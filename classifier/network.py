@@ -19,6 +19,7 @@ from classifier.encoders import (
     PictureEncoder,
     SetEncoder,
     StarEncoder,
+    Steps,
     number_encoder,
     star_rays,
 )
@@ -57,6 +58,7 @@ class NetworkConfig:
     scales, all of them; without, the first of them as they are.
     rays: whether stars are read along rays: the stack in that way alone, cut-outs and bright stars
     in that way too.
+    in_steps: whether the numbers of frame and lines are told in steps, see `encoders.Steps`.
     """
 
     width: int = 32
@@ -71,6 +73,7 @@ class NetworkConfig:
     lines: int = 0
     scales: bool = False
     rays: bool = False
+    in_steps: bool = False
 
     def as_dict(self) -> dict[str, int | float]:
         return asdict(self)
@@ -102,7 +105,7 @@ class Network(nn.Module):
             self.stack = PictureEncoder(4, (w, 2 * w, 4 * w, 4 * w))
         self.bright = SetEncoder((w // 2, w, 2 * w, 3 * w, 4 * w), stem_stride=2, rays=rays)
         self.tiles = SetEncoder((w // 2, w, 2 * w, 2 * w))
-        self.facts = number_encoder(FACT_COUNT, 4 * w)
+        self.facts = number_encoder(FACT_COUNT, 4 * w, self.config.in_steps)
         # A tensor made once: a list of numbers would be copied to the device at every call.
         shown = torch.ones(FACT_COUNT)
         shown[list(_HIDDEN_FACTS)] = 0.0
@@ -150,10 +153,19 @@ class Network(nn.Module):
         if self.config.lines:
             self.branches = (*BRANCHES, LINES)
             self.branch_features = (*self.branch_features, 4 * w)
-            self.lines = number_encoder(LOOKS[self.config.lines].count, 4 * w)
+            self.lines = number_encoder(LOOKS[self.config.lines].count, 4 * w, self.config.in_steps)
             # As with company: a network that is trained on begins with what it said before.
             self.lines_heard = nn.Linear(4 * w, 2 * self.config.features, bias=False)
             nn.init.zeros_(self.lines_heard.weight)
+
+    def lay_steps(self, facts: Tensor, lines: Tensor) -> None:
+        """Have numbers that are told in steps told in those of the views of some frames."""
+        heard = [(self.facts, facts * self.shown_facts)]
+        if self.config.lines:
+            heard.append((self.lines, lines))
+        for encoder, numbers in heard:
+            if isinstance(encoder[0], Steps):
+                encoder[0].lay(numbers)
 
     def encode(self, views: Views, without: Sequence[str] = ()) -> Tensor:
         """Views of B frames -> features (B, config.features).
@@ -162,12 +174,15 @@ class Network(nn.Module):
         """
         return self.join(self.told(views), without)
 
-    def told(self, views: Views) -> list[Tensor]:
-        """What each of `branches` says of B frames: vectors (B, n), of different lengths."""
+    def told(self, views: Views, sky_maps: list[Tensor] | None = None) -> list[Tensor]:
+        """What each of `branches` says of B frames: vectors (B, n), of different lengths.
+
+        sky_maps: `sky.maps` of these frames, where they have been worked out before.
+        """
         numbers = views.facts * self.shown_facts
         along = [self.lines(views.lines).clamp(-20, 20)] if self.config.lines else []
         return [
-            self.sky(views.sky),
+            self.sky.pooled(self.sky.maps(views.sky) if sky_maps is None else sky_maps),
             self.stars(views.sheet, views.sheet_facts),
             self.stack(views.stack),
             self.bright(views.bright),

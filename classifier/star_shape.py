@@ -10,6 +10,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor
 
+from classifier.kept_table import kept
 from classifier.sweeps import asinh, constant, middle, ranked_by_bits
 
 SHAPE_FACTS: tuple[str, ...] = (
@@ -258,7 +259,7 @@ def _turn_to_centre(stars: Tensor, position: Tensor) -> Tensor:
     return turned.reshape(stars.shape)
 
 
-@lru_cache(maxsize=4)
+@kept(4)
 def _rings(side: int, device: torch.device) -> Tensor:
     """((FINE side)^2, n) 1 where a fine pixel lies in a ring about pixel side // 2, the last ring
     being all that is farther out."""

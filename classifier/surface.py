@@ -6,13 +6,14 @@ second opinion; this module knows nothing of it on purpose.
 
 import math
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property
 
 import torch
 import torch.nn.functional as F
 from torch import Tensor
 
 from classifier.frame_overview import Overview
+from classifier.kept_table import kept
 from classifier.sweeps import (
     bands,
     halved,
@@ -218,7 +219,7 @@ def _difference_noise(pixels: Tensor, lag: int) -> Tensor:
     return (sums / kept / (2**0.5 * 0.5149)).clamp_min(1e-3)
 
 
-@lru_cache(maxsize=4)
+@kept(4)
 def _basis(device: torch.device) -> tuple[Tensor, Tensor]:
     """(MESH * MESH, 6) polynomial terms 1, x, y, x2 + y2, x2 - y2, xy on [-1, 1], and the transpose
     of their pseudo-inverse."""

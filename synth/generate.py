@@ -27,6 +27,8 @@ from synth.transfer import moved, sent
 
 # Enough for the run to tell what lasts (drift, dust) from what comes and goes (a shake).
 RUN_FRAMES = 8
+# Runs of a batch, so that no field of one batch is drawn in another.
+MOST_RUNS = 1000
 # Chance that a whole run has the fault: it sits in the rig, not in one sub. Applied in this order.
 RUN_FAULTS = {
     "bayer_grid": 0.3,  # of colour cameras
@@ -93,14 +95,14 @@ def draw_scenes(
     cfa: bool | None = None,
     run_frames: int = RUN_FRAMES,
 ) -> list[Scene]:
-    """`count` scenes in runs. `faults` gives every frame exactly these faults."""
+    """`count` scenes in runs, MOST_RUNS at most; `faults` gives every frame just these faults."""
     rng = stream(seed, "batch", index)
     if faults is not None and "bayer_grid" in faults:
         cfa = True
     cfa = bool(rng.random() < 0.35) if cfa is None else cfa
     scenes: list[Scene] = []
     for run in range(-(-count // run_frames)):
-        number = index * 1000 + run
+        number = index * MOST_RUNS + run
         frames = draw_run(seed, number, run_frames, width_px, height_px, cfa)
         if faults is None:
             frames = _with_faults(frames, seed, number, cfa)

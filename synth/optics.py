@@ -36,8 +36,12 @@ def pupil_axis(samples: int, device: torch.device | str) -> Tensor:
 
 @lru_cache(maxsize=8)
 def zernike_basis(samples: int, device: torch.device | str) -> Tensor:
-    """(len(TERMS), samples, samples) Noll-normalised terms on the unit disc."""
-    axis = 2 * pupil_axis(samples, device)
+    """(len(TERMS), samples, samples) Noll-normalised terms on the unit disc.
+
+    Worked out on the host: the copy waits until all is there, where a table made on one thread's
+    stream of a GPU could be read on another's before it is.
+    """
+    axis = 2 * pupil_axis(samples, "cpu")
     y, x = torch.meshgrid(axis, axis, indexing="ij")
     r2 = x * x + y * y
     root3, root5, root6, root8 = 3**0.5, 5**0.5, 6**0.5, 8**0.5
@@ -52,7 +56,7 @@ def zernike_basis(samples: int, device: torch.device | str) -> Tensor:
             root8 * (x * x - 3 * y * y) * x,
             root5 * (6 * r2 * r2 - 6 * r2 + 1),
         )
-    )
+    ).to(device)
 
 
 def pupil_amplitude(
@@ -142,8 +146,8 @@ def _in_quarters(pupil: Tensor) -> Tensor:
 
 @lru_cache(maxsize=8)
 def _basis_in_quarters(samples: int, device: torch.device) -> Tensor:
-    """(len(TERMS), samples^2) the terms as `_in_quarters` has them."""
-    return _in_quarters(zernike_basis(samples, device)).flatten(1)
+    """(len(TERMS), samples^2) the terms as `_in_quarters` has them; from the host, as above."""
+    return _in_quarters(zernike_basis(samples, "cpu")).flatten(1).to(device)
 
 
 def _folded(amplitude: Tensor, phase: Tensor) -> tuple[Tensor, ...]:

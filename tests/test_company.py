@@ -9,7 +9,7 @@ from classifier.context import CONTEXT, beside_run, run_company, run_context
 from classifier.network import Network, NetworkConfig
 from classifier.sheet import SHAPE_FACTS
 from training.checkpoint import load_checkpoint
-from training.company import accompanied, fresh_features
+from training.company import accompanied, as_learnt, fresh_features
 from training.data import Sample
 from training.run_blocks import each_run
 
@@ -107,3 +107,20 @@ def test_fresh_frames_get_the_middle_of_all_or_of_some_of_their_run():
             whole += bool(np.allclose(of_run[0], ordered[3]))
     # 0.7 of the runs, and a sixth of the others by chance: 0.75, standard error 0.034.
     assert whole / 160 == pytest.approx(0.75, abs=0.12)
+
+
+def test_of_lone_frames_the_network_is_not_asked(monkeypatch):
+    """Their company is unknown, and working out what nobody hears took a tenth of the time."""
+    network, rng = small_network(), np.random.default_rng(2)
+    asked = []
+
+    def counted(network, sample, bf16):
+        asked.append(len(sample))
+        return fresh_features(network, sample, bf16)
+
+    monkeypatch.setattr("training.company.fresh_features", counted)
+    lone = as_learnt(sample_of_runs(*[1] * 5), network, False, rng)
+    assert not asked and lone.context[:, len(CONTEXT) :].isnan().all()
+    assert lone.context.shape == (5, len(CONTEXT) + SMALL.features)
+    as_learnt(sample_of_runs(1, 4), network, False, rng)
+    assert asked == [5]

@@ -7,11 +7,13 @@ import pytest
 import torch
 
 from classifier.context import CONTEXT
+from classifier.errors import UsageError
 from classifier.lines import STAGES
 from classifier.sheet import SHAPE_FACTS
 from classifier.surface import SURFACE_FACTS
 from classifier.views import PHYSICAL, PHYSICAL_FACTS, Views
-from synth.generate import RUN_FRAMES
+from synth.generate import MOST_RUNS, RUN_FRAMES, draw_scenes
+from synth.scene import draw_run
 from training import data
 from training.config import TrainConfig
 
@@ -205,3 +207,14 @@ def test_frames_on_their_own_have_a_field_each_and_no_run():
     # Three standard errors of 300 draws; processes that train together draw alike.
     assert np.mean(drawn) == pytest.approx(0.3, abs=0.08)
     assert drawn[::4] == drawn[1::4] == drawn[3::4]
+
+
+def test_no_field_of_one_batch_of_lone_frames_comes_in_the_next():
+    """Fields are numbered, so many to a batch; more would be those of the next batch again."""
+    config = CONFIG.changed(lone_share=0.999, render_batch=MOST_RUNS)
+    assert config.render_batch == MOST_RUNS
+    with pytest.raises(UsageError, match=r"render_batch is 1001 .* lone_share .* most 1000"):
+        config.changed(render_batch=MOST_RUNS + 1)
+    last = draw_run(3, MOST_RUNS - 1, 1, 160, 128, False)[0].field_seed
+    first = draw_scenes(3, 1, 1, 160, 128, cfa=False, run_frames=1)[0].field_seed
+    assert draw_run(3, MOST_RUNS, 1, 160, 128, False)[0].field_seed == first != last

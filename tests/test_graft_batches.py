@@ -229,6 +229,7 @@ def test_workers_make_what_the_training_process_would(frames):
     alone = next(GraftStream(config, frames).due(8, CPU))
     stream = GraftStream(replace(config, workers=1), frames)
     try:
+        assert not stream._ahead, "at the start the cores have scenes to draw"
         assert list(stream.due(8, CPU)) == [], "not ready yet, so rendering goes on"
         [part.result(timeout=120) for part in stream._ahead[0][1]]
         made = next(stream.due(0, CPU))

@@ -14,7 +14,7 @@ from classifier.network import Network
 from training.data import Sample
 from training.loop import autocast
 from training.run_blocks import each_run
-from training.turns import TURNS, turn
+from training.turns import TURNS, turn, turned_map
 
 # Share of the runs whose middle is that of fewer subs than were rendered, as on short nights.
 _SHORT_RUNS = 0.3
@@ -23,10 +23,16 @@ _SHORT_RUNS = 0.3
 def as_learnt(sample: Sample, network: Network, bf16: bool, rng: np.random.Generator) -> Sample:
     """A fresh sample turned at random, with the company that it is judged beside if the network
     hears it."""
-    views, context = turn(sample.views, sample.context, int(rng.integers(TURNS)))
-    turned = Sample(views, context, sample.strength, sample.run)
+    which = int(rng.integers(TURNS))
+    views, context = turn(sample.views, sample.context, which)
+    cells = turned_map(sample.cells, which)
+    turned = Sample(views, context, sample.strength, sample.run, cells)
     if not network.config.company:
         return turned
+    if int(torch.unique_consecutive(turned.run, return_counts=True)[1].max()) < SMALLEST_RUN:
+        # Nobody has company: what the network says of them is not asked.
+        shape = len(turned), network.config.features
+        return accompanied(turned, torch.full(shape, torch.nan, device=turned.run.device), rng)
     return accompanied(turned, fresh_features(network, turned, bf16), rng)
 
 
@@ -49,7 +55,7 @@ def accompanied(sample: Sample, features: Tensor, rng: np.random.Generator) -> S
 
     company = each_run(sample.run, middle, features.float())
     context = torch.cat((sample.context[:, : len(CONTEXT)], company), 1)
-    return Sample(sample.views, context, sample.strength, sample.run)
+    return Sample(sample.views, context, sample.strength, sample.run, sample.cells)
 
 
 @torch.no_grad()

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from classifier.errors import UsageError
+from synth.generate import MOST_RUNS
 
 
 @dataclass(frozen=True)
@@ -94,6 +95,8 @@ class TrainConfig:
     """Share of the learning rate that is left at the end of the cosine."""
     branch_weight: float = 0.3
     """Weight of what each branch is asked on its own, beside the loss of all together."""
+    cell_weight: float = 0.0
+    """Weight of what the sky picture is asked cell by cell: where trails, motes and ghosts lie."""
     clip_norm: float = 1.0
     """Gradients are scaled down to at most this length."""
     ema: float = 0.998
@@ -160,10 +163,16 @@ class TrainConfig:
             _above_zero(self, "minutes")
         if self.steps is not None:
             _at_least(self, 0, "steps")
-        _at_least(self, 0, "branch_weight")
+        _at_least(self, 0, "branch_weight", "cell_weight")
         _share(self, "physical_dropout", "context_dropout", "warm_up", "final_rate", "ema")
         _share(self, "held_out_share", "prior", "clean_alarms", "clean_unsure")
         _share(self, "unfamiliar_threshold", "graft_share", "lone_share", "start_share")
+        if self.lone_share and self.render_batch > MOST_RUNS:
+            raise UsageError(
+                f"render_batch is {self.render_batch} with lone_share {self.lone_share}; of frames "
+                f"that are each a run a batch has at most {MOST_RUNS}, or the next would show the "
+                "same fields again."
+            )
         if len(self.shape_weights) != len(self.shapes) or min(self.shape_weights) <= 0:
             raise UsageError(
                 f"shape_weights is {list(self.shape_weights)}; give one number above 0 for each "

@@ -7,7 +7,7 @@ frames of one run (same rig, same field) are never divided between two sets.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import torch
@@ -22,6 +22,7 @@ from synth.not_sky import paint_not_sky
 from synth.plan import Plan
 from synth.rng import seed_of, stream, torch_stream
 from training.config import TrainConfig
+from training.fault_cells import cells_unknown, fault_cells
 from training.run_blocks import each_run
 
 TRAINING, VALIDATION, CALIBRATION, EVALUATION = (
@@ -60,13 +61,19 @@ class Sample:
 
     context (B, len(CONTEXT)), or (B, len(CONTEXT) + D) with the features of the run's middle behind
     it, NaN unknown; strength (B, 16) in the vocabulary's units, NaN =
-    leave out; run (B,) long, different for every run of the stream.
+    leave out; run (B,) long, different for every run of the stream; cells (B, 3, 16, 16) float16,
+    where faults lie (see `training.fault_cells`), NaN throughout where they are not given.
     """
 
     views: Views
     context: Tensor
     strength: Tensor
     run: Tensor
+    cells: Tensor = field(default_factory=lambda: torch.empty(0))
+
+    def __post_init__(self) -> None:
+        if len(self.cells) != len(self.run):
+            self.cells = cells_unknown(len(self.run), self.run.device)
 
     def __len__(self) -> int:
         return len(self.run)
@@ -88,12 +95,13 @@ class Sample:
 
     def rows(self, rows: Tensor) -> "Sample":
         """Some of the frames, by number or by a mask."""
-        return Sample(self.views[rows], self.context[rows], self.strength[rows], self.run[rows])
+        own = (self.context[rows], self.strength[rows], self.run[rows], self.cells[rows])
+        return Sample(self.views[rows], *own)
 
     def record_use(self) -> None:
         """Tell the allocator that the current stream uses tensors made on another one."""
         here = torch.cuda.current_stream()
-        own = (self.context, self.strength, self.run)
+        own = (self.context, self.strength, self.run, self.cells)
         for tensor in (*vars(self.views).values(), *own):
             tensor.record_stream(here)
 
@@ -104,6 +112,7 @@ class Sample:
             torch.cat([part.context for part in parts]),
             torch.cat([part.strength for part in parts]),
             torch.cat([part.run for part in parts]),
+            torch.cat([part.cells for part in parts]),
         )
 
 
@@ -177,7 +186,9 @@ def render_sample(
     physical = _forget(physical, batch.run, config.physical_dropout, rng)
     views = _compact(make_views(batch.pixels, physical, lines=config.lines))
     first = index * config.render_batch
-    return Sample(views, _contexts(views, batch.run), batch.strength, batch.run + first)
+    context = _contexts(views, batch.run)
+    cells = fault_cells(batch.scenes, device)
+    return Sample(views, context, batch.strength, batch.run + first, cells)
 
 
 def _forget(physical: Tensor, run: Tensor, share: float, rng: np.random.Generator) -> Tensor:
@@ -254,7 +265,7 @@ class Buffer:
         rows = (self._next + torch.arange(count, device=sample.run.device)) % self.capacity
         for name in Views.__dataclass_fields__:
             getattr(self._store.views, name)[rows] = getattr(sample.views, name)[:count]
-        for name in ("context", "strength", "run"):
+        for name in ("context", "strength", "run", "cells"):
             getattr(self._store, name)[rows] = getattr(sample, name)[:count]
         self._next = (self._next + count) % self.capacity
         self.filled = min(self.filled + count, self.capacity)
@@ -272,7 +283,7 @@ class Buffer:
         views.sheet, views.sheet_facts = views.sheet[:, stars], views.sheet_facts[:, stars]
         alone = torch.from_numpy(rng.random(count) < config.context_dropout).to(device)
         context = torch.where(alone[:, None], torch.nan, drawn.context)
-        return Sample(views, context, drawn.strength, drawn.run)
+        return Sample(views, context, drawn.strength, drawn.run, drawn.cells)
 
     def _next_rows(self, count: int, rng: np.random.Generator) -> np.ndarray:
         """Rows as from a shuffled pack that is dealt to its end: no frame twice before all once."""

@@ -183,7 +183,6 @@ class GraftStream:
                 _start_worker,
                 (pickle.dumps(frames),),
             )
-            self._order_ahead()
 
     def due(self, rendered: int, device: torch.device) -> Iterator[GraftedSample]:
         """What keeps `graft_share` after so many more rendered frames, as far as it is ready."""
@@ -211,11 +210,12 @@ class GraftStream:
             index = next(self._numbers)
             tasks = self._tasks(index)
             return index, [make_runs(self.config, self.frames, *task) for task in tasks]
+        # From the first wish on: at the start of a training all cores have scenes to draw.
+        self._order_ahead()
         index, parts = self._ahead[0]
         if not all(part.done() for part in parts):
             return None
         self._ahead.popleft()
-        self._order_ahead()
         return index, [part.result() for part in parts]
 
     def _order_ahead(self) -> None:

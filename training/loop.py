@@ -4,9 +4,7 @@ Nothing here knows where the frames come from or when to stop: `train.py` tells 
 """
 
 import math
-from collections.abc import Callable
 from copy import deepcopy
-from dataclasses import dataclass
 
 import torch
 import torch.nn.functional as F
@@ -17,9 +15,10 @@ from classifier.network import Network
 from classifier.views import Views
 from training.branch_lessons import BranchLessons
 from training.config import TrainConfig
-from training.data import Sample, targets_of
+from training.data import Sample
 from training.orthogonal import OrthogonalSteps
 from training.ranks import Ranks
+from training.recording import Lesson, Recorded, forget_gradients
 from training.run_blocks import each_run
 
 # A training that comes to no number more often than so has another fault than bad luck.
@@ -79,6 +78,18 @@ class Trainer:
         self.learning = [*self.network.parameters(), *self.lessons.parameters()]
         self.optimisers = _optimisers(self.learning, config, device.type == "cuda")
 
+    def lay_steps(self, samples: list[Sample]) -> None:
+        """Numbers that are told in steps have them where those of these frames lie."""
+        facts, lines = (
+            torch.cat([getattr(sample.views, name) for sample in samples])
+            for name in ("facts", "lines")
+        )
+        for network in (self.network, self.average):
+            network.lay_steps(facts, lines)
+        with torch.no_grad():
+            for network in (self.network, self.average):
+                self.ranks.copy_from_first([*network.buffers()])
+
     def step(self, sample: Sample, rate: float) -> Tensor:
         """Learn from one batch once; returns its loss, still on the device."""
         for optimiser in self.optimisers:
@@ -88,7 +99,7 @@ class Trainer:
         if self._recorded is not None and self._recorded.fits(lesson):
             loss = self._recorded.replay(lesson)
         else:
-            _forget_gradients(self.learning)
+            forget_gradients(self.learning)
             loss = self._differentiate(lesson)
         self.ranks.average([p.grad for p in self.learning if p.grad is not None])
         nn.utils.clip_grad_norm_(self.learning, self.config.clip_norm)
@@ -115,20 +126,31 @@ class Trainer:
             if isinstance(optimiser, OrthogonalSteps):
                 optimiser.record()
 
-    def _differentiate(self, lesson: "Lesson") -> Tensor:
+    def _differentiate(self, lesson: Lesson) -> Tensor:
         """Loss of one batch's labels; the gradients of all that is asked, added to the weights'."""
         halved = self.config.bf16 and self.device.type == "cuda"
         views = lesson.views if halved else lesson.views.float()
         with autocast(self.device, self.config.bf16):
-            told = self.network.told(views)
+            maps = self.network.sky.maps(views.sky)
+            told = self.network.told(views, maps)
             features = self.network.join(told)
             logits = self.network.judge(features, lesson.context)
             strange = self.network.strangeness(features)
-            alone = self.lessons.loss(told, lesson.targets)
+            alone = self._lessons(told, maps, lesson)
         loss = masked_loss(logits, lesson.targets)
         strangeness = F.binary_cross_entropy_with_logits(strange.float(), 1.0 - lesson.is_sky)
-        (loss + self.config.branch_weight * alone + STRANGE_WEIGHT * strangeness).backward()
+        (loss + alone + STRANGE_WEIGHT * strangeness).backward()
         return loss.detach()
+
+    def _lessons(self, told: list[Tensor], maps: list[Tensor], lesson: Lesson) -> Tensor:
+        """What the branches are asked on their own, weighed; what weighs nothing is not asked."""
+        config, loss = self.config, torch.zeros((), device=self.device)
+        if config.branch_weight:
+            loss = loss + config.branch_weight * self.lessons.loss(told, lesson.targets)
+        if config.cell_weight:
+            where = self.lessons.cell_loss(maps, lesson.targets, lesson.cells)
+            loss = loss + config.cell_weight * where
+        return loss
 
     @property
     def is_sound(self) -> bool:
@@ -171,72 +193,6 @@ class Trainer:
         torch._foreach_lerp_(mine, [tensor.detach() for tensor in theirs], weight)
 
 
-@dataclass(frozen=True)
-class Lesson:
-    """What one step learns from: views and context of B frames, targets (B, 16), is_sky (B,)."""
-
-    views: Views
-    context: Tensor
-    targets: Tensor
-    is_sky: Tensor
-
-    @staticmethod
-    def of(sample: Sample) -> "Lesson":
-        targets = targets_of(sample.strength)
-        return Lesson(sample.views, sample.context, targets, sample.is_sky)
-
-    def tensors(self) -> list[Tensor]:
-        return [*vars(self.views).values(), self.context, self.targets, self.is_sky]
-
-
-class Recorded:
-    """The kernels of one forward and backward pass as a CUDA graph, for batches of one size."""
-
-    WARM_UP = 3
-
-    def __init__(
-        self,
-        lesson: Lesson,
-        differentiate: Callable[[Lesson], Tensor],
-        learning: list[nn.Parameter],
-    ):
-        self._own = Lesson(
-            Views(**{name: tensor.clone() for name, tensor in vars(lesson.views).items()}),
-            lesson.context.clone(),
-            lesson.targets.clone(),
-            lesson.is_sky.clone(),
-        )
-        aside = torch.cuda.Stream()
-        aside.wait_stream(torch.cuda.current_stream())
-        with torch.cuda.stream(aside):
-            for _ in range(self.WARM_UP):
-                _forget_gradients(learning)
-                differentiate(self._own)
-        torch.cuda.current_stream().wait_stream(aside)
-        self._graph = torch.cuda.CUDAGraph()
-        # Without gradients at the start, the graph writes them anew each time it is played.
-        _forget_gradients(learning)
-        with torch.cuda.graph(self._graph, capture_error_mode="thread_local"):
-            self._loss = differentiate(self._own)
-        self._gradients = [(p, p.grad) for p in learning]
-
-    def fits(self, lesson: Lesson) -> bool:
-        pairs = zip(self._own.tensors(), lesson.tensors(), strict=True)
-        return all(a.shape == b.shape and a.dtype == b.dtype for a, b in pairs)
-
-    def replay(self, lesson: Lesson) -> Tensor:
-        """Loss of the batch; the weights have its gradients then."""
-        torch._foreach_copy_(self._own.tensors(), lesson.tensors())
-        self._graph.replay()
-        self.lend_gradients()
-        return self._loss.clone()
-
-    def lend_gradients(self) -> None:
-        """Gradients are where the recording put them."""
-        for parameter, gradient in self._gradients:
-            parameter.grad = gradient
-
-
 def autocast(device: torch.device, bf16: bool) -> torch.autocast:
     """bfloat16 products on a GPU where asked for; a no-op elsewhere."""
     return torch.autocast(device.type, torch.bfloat16, enabled=bf16 and device.type == "cuda")
@@ -269,11 +225,6 @@ def _optimisers(
 
 def _is_inner(weights: nn.Parameter) -> bool:
     return weights.ndim > 1 and min(len(weights), weights[0].numel()) >= LEAST_ORTHOGONAL
-
-
-def _forget_gradients(learning: list[nn.Parameter]) -> None:
-    for parameter in learning:
-        parameter.grad = None
 
 
 def _float_buffers(network: nn.Module) -> list[Tensor]:

@@ -1,8 +1,8 @@
 """The rendered stream, ahead of the learner: scenes from worker processes, pixels from threads.
 
-On a GPU threads render on one stream beside the learner's: while one waits for the device, another
-asks for more. Samples come in the order of their batches' numbers all the same. Elsewhere
-everything happens in the caller, one batch at a time.
+On a GPU threads render on streams of their own beside the learner's: while one waits for the
+device, or leaves a part of it idle, another goes on. Samples come in the order of their batches'
+numbers all the same. Elsewhere everything happens in the caller, one batch at a time.
 """
 
 import threading
@@ -22,8 +22,9 @@ AHEAD = 2
 
 
 @cache
-def _rendering(device: torch.device) -> torch.cuda.Stream:
-    """The stream of a GPU that renders, one for all sets: each keeps its own memory, some 40 GB.
+def _rendering(device: torch.device, number: int) -> torch.cuda.Stream:
+    """The stream of a GPU in which thread `number` renders, the same for all sets: each keeps its
+    own memory, some 25 GB.
 
     First in line: thousands of short kernels would each wait for the learner's long ones, which
     keep the GPU busy anyhow."""
@@ -51,11 +52,12 @@ class Stream:
         self.grafts, self.awaited_s = grafts, 0.0
         if renderers is None:
             renderers = self.config.renderers if device.type == "cuda" else 0
-        self._own = _rendering(device) if device.type == "cuda" else None
+        self._on_gpu = device.type == "cuda"
         self._plans = planner.plans(set_name, batches)
         self._numbered = enumerate(self._plans)
         self._threads = [
-            threading.Thread(target=self._render_ahead, daemon=True) for _ in range(renderers)
+            threading.Thread(target=self._render_ahead, args=(number,), daemon=True)
+            for number in range(renderers)
         ]
         self._in_turn = threading.Lock()
         # All below changes under this, and whoever waits for a change is told of it.
@@ -104,12 +106,13 @@ class Stream:
             self.config, self.set_name, planned[0], self.device, planned[1]
         )
 
-    def _render_ahead(self) -> None:
+    def _render_ahead(self, number: int) -> None:
+        own = _rendering(self.device, number) if self._on_gpu else None
         try:
-            with nullcontext() if self._own is None else torch.cuda.stream(self._own):
+            with nullcontext() if own is None else torch.cuda.stream(own):
                 while (rendered := self._render_next()) is not None:
-                    if self._own is not None:
-                        self._own.record_event().synchronize()
+                    if own is not None:
+                        own.record_event().synchronize()
                     if not self._hand_over(*rendered):
                         break
         except BaseException as error:  # handed to the learner, which raises it
@@ -129,7 +132,7 @@ class Stream:
 
     def _taken(self) -> Iterator[Sample]:
         while (sample := self._next_made()) is not None:
-            if self._own is not None:
+            if self._on_gpu:
                 sample.record_use()
             yield sample
 

@@ -136,6 +136,8 @@ def train(
         run.tell("ready to render")
         sets = rendered_sets(held_out, config, run.seconds)
         run.tell_of(sets)
+        if start is None:
+            trainer.lay_steps(sets[VALIDATION])
         learn(run, fresh, sets[VALIDATION])
     except torch.OutOfMemoryError:
         # What has been learnt is worth calibrating and keeping; before any step nothing is. Of

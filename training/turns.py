@@ -36,6 +36,15 @@ def turn(views: Views, context: Tensor, which: int) -> tuple[Views, Tensor]:
     return views, context
 
 
+def turned_map(maps: Tensor, which: int) -> Tensor:
+    """Maps (B, n, side, side) of the whole frame as the turn `which` gives them."""
+    if which & 1:
+        maps = maps.flip(3)
+    if which & 2:
+        maps = maps.flip(2)
+    return maps.transpose(2, 3) if which & 4 else maps
+
+
 def _mirror(
     views: Views, context: Tensor, dim: int, axis: int, tiles: tuple[int, ...]
 ) -> tuple[Views, Tensor]:
