@@ -150,21 +150,43 @@ class Steps(nn.Module):
         self.knots.copy_(torch.quantile(numbers.float(), share, dim=0).T.half())
 
 
-STEPS = 12
+STEPS = 8
 # The share of all numbers that lies beyond the first knot, and beyond the last.
 _OUTERMOST = 0.003
 _NARROWEST = 1e-3
+_LEFT_OUT = 0.3
 
 
-def number_encoder(count: int, features: int, in_steps: bool = False) -> nn.Sequential:
+def number_encoder(count: int, features: int) -> nn.Sequential:
     """(B, count) numbers of unlike sizes -> (B, features)."""
-    told = [Steps(count)] if in_steps else []
-    length = count * (STEPS + 1) if in_steps else count
     return nn.Sequential(
-        *told,
-        nn.BatchNorm1d(length, affine=False),
-        nn.Linear(length, features),
+        nn.BatchNorm1d(count, affine=False),
+        nn.Linear(count, features),
         nn.ReLU(inplace=True),
         nn.Linear(features, features),
         nn.ReLU(inplace=True),
+    )
+
+
+def wide_number_encoder(
+    count: int, features: int, hidden: int, in_steps: bool = False
+) -> nn.Sequential:
+    """The same by way of more numbers, some of them left out in training."""
+    length = count * (STEPS + 1) if in_steps else count
+    return nn.Sequential(
+        *([Steps(count)] if in_steps else []),
+        *hidden_layer(length, hidden),
+        nn.Linear(hidden, features),
+        nn.ReLU(inplace=True),
+    )
+
+
+def hidden_layer(count: int, hidden: int) -> nn.Sequential:
+    """(B, count) numbers of unlike sizes -> (B, hidden), some of these left out in training."""
+    return nn.Sequential(
+        nn.BatchNorm1d(count, affine=False),
+        nn.Linear(count, hidden, bias=False),
+        nn.BatchNorm1d(hidden),
+        nn.ReLU(inplace=True),
+        nn.Dropout(_LEFT_OUT),
     )

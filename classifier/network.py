@@ -20,8 +20,10 @@ from classifier.encoders import (
     SetEncoder,
     StarEncoder,
     Steps,
+    hidden_layer,
     number_encoder,
     star_rays,
+    wide_number_encoder,
 )
 from classifier.line_view import LOOKS
 from classifier.ray_encoder import RayEncoder
@@ -58,7 +60,8 @@ class NetworkConfig:
     scales, all of them; without, the first of them as they are.
     rays: whether stars are read along rays: the stack in that way alone, cut-outs and bright stars
     in that way too.
-    in_steps: whether the numbers of frame and lines are told in steps, see `encoders.Steps`.
+    in_steps: whether the facts of the frame are told in steps (`encoders.Steps`), and all numbers
+    heard by wide layers.
     """
 
     width: int = 32
@@ -105,7 +108,10 @@ class Network(nn.Module):
             self.stack = PictureEncoder(4, (w, 2 * w, 4 * w, 4 * w))
         self.bright = SetEncoder((w // 2, w, 2 * w, 3 * w, 4 * w), stem_stride=2, rays=rays)
         self.tiles = SetEncoder((w // 2, w, 2 * w, 2 * w))
-        self.facts = number_encoder(FACT_COUNT, 4 * w, self.config.in_steps)
+        if self.config.in_steps:
+            self.facts = wide_number_encoder(FACT_COUNT, 4 * w, 12 * w, in_steps=True)
+        else:
+            self.facts = number_encoder(FACT_COUNT, 4 * w)
         # A tensor made once: a list of numbers would be copied to the device at every call.
         shown = torch.ones(FACT_COUNT)
         shown[list(_HIDDEN_FACTS)] = 0.0
@@ -144,28 +150,42 @@ class Network(nn.Module):
                 listen,
             )
         if self.config.scales:
-            last = nn.Linear(4 * w, self.config.features, bias=False)
+            count = len(SCALES) * len(CONTEXT)
+            wide = 8 * w if self.config.in_steps else 4 * w
+            if self.config.in_steps:
+                hidden = hidden_layer(count, wide)
+            else:
+                hidden = nn.Sequential(nn.Linear(count, wide), nn.ReLU(inplace=True))
+            last = nn.Linear(wide, self.config.features, bias=False)
             nn.init.zeros_(last.weight)
-            self.scales = nn.Sequential(
-                nn.Linear(len(SCALES) * len(CONTEXT), 4 * w), nn.ReLU(inplace=True), last
-            )
+            self.scales = nn.Sequential(*hidden, last)
             self.register_buffer("sizes", torch.tensor(SCALES), persistent=False)
         if self.config.lines:
             self.branches = (*BRANCHES, LINES)
             self.branch_features = (*self.branch_features, 4 * w)
-            self.lines = number_encoder(LOOKS[self.config.lines].count, 4 * w, self.config.in_steps)
+            count = LOOKS[self.config.lines].count
+            if self.config.in_steps:
+                self.lines = wide_number_encoder(count, 4 * w, 8 * w)
+            else:
+                self.lines = number_encoder(count, 4 * w)
             # As with company: a network that is trained on begins with what it said before.
             self.lines_heard = nn.Linear(4 * w, 2 * self.config.features, bias=False)
             nn.init.zeros_(self.lines_heard.weight)
 
-    def lay_steps(self, facts: Tensor, lines: Tensor) -> None:
-        """Have numbers that are told in steps told in those of the views of some frames."""
-        heard = [(self.facts, facts * self.shown_facts)]
+    def lay_steps(self, facts: Tensor) -> None:
+        """Have facts that are told in steps told in those of some frames (N, FACT_COUNT)."""
+        if isinstance(self.facts[0], Steps):
+            self.facts[0].lay(facts * self.shown_facts)
+
+    @property
+    def of_numbers(self) -> list[nn.Parameter]:
+        """Weights that numbers are heard by, of which each has a meaning of its own."""
+        heard = [self.facts]
         if self.config.lines:
-            heard.append((self.lines, lines))
-        for encoder, numbers in heard:
-            if isinstance(encoder[0], Steps):
-                encoder[0].lay(numbers)
+            heard.append(self.lines)
+        if self.config.scales:
+            heard.append(self.scales)
+        return [weights for each in heard for weights in each.parameters()]
 
     def encode(self, views: Views, without: Sequence[str] = ()) -> Tensor:
         """Views of B frames -> features (B, config.features).

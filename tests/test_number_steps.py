@@ -7,7 +7,8 @@ import pytest
 import torch
 from small_model import SMALL, random_views
 
-from classifier.encoders import STEPS, Steps, number_encoder
+from classifier.context import CONTEXT
+from classifier.encoders import STEPS, Steps, number_encoder, wide_number_encoder
 from classifier.network import Network
 from classifier.views import FACT_COUNT
 from training.config import TrainConfig
@@ -54,10 +55,14 @@ def test_steps_take_what_a_line_cannot(numbers: torch.Tensor):
     wanted = ((numbers[:, 1] > low) & (numbers[:, 1] < high)).float()
     errors = []
     for in_steps in (False, True):
-        told = number_encoder(3, 8, in_steps)[: 2 if in_steps else 1].eval()
+        told = (
+            wide_number_encoder(3, 8, 8, in_steps=True)[:2]
+            if in_steps
+            else number_encoder(3, 8)[:1]
+        )
         if in_steps:
             told[0].lay(numbers)
-        told = told.train()(numbers)
+        told = told(numbers)
         told = torch.cat((told, torch.ones(len(told), 1)), 1)
         fit = torch.linalg.lstsq(told, wanted[:, None], driver="gelsd").solution
         errors.append(float((told @ fit - wanted[:, None]).square().mean()))
@@ -80,5 +85,35 @@ def test_a_trainer_lays_them_for_both_of_its_networks_and_they_are_stored():
     own.lay(facts)
     for each in (trainer.network, trainer.average, as_stored(trainer.average)):
         assert each.facts[0].knots.equal(own.knots)
-        assert not each.lines[0].knots.equal(Steps(len(each.lines[0].knots)).knots)
         assert "facts.0.knots" in each.state_dict()
+
+
+def test_what_numbers_are_heard_by_learns_by_steps_of_adamw():
+    """Each of them has a meaning of its own: there is nothing to turn into one another."""
+    network = Network(replace(SMALL, in_steps=True, lines=1))
+    config = TrainConfig(steps=1, orthogonal=True)
+    adam, orthogonal = Trainer(network, config, torch.device("cpu")).optimisers
+    groups = {id(p) for group in orthogonal.param_groups for p in group["params"]}
+    for part in (network.facts, network.lines, network.scales):
+        assert not groups & {id(p) for p in part.parameters()}
+    assert id(network.fuse[2].weight) in groups
+    everything = groups | {id(p) for group in adam.param_groups for p in group["params"]}
+    assert {id(p) for p in network.parameters()} <= everything
+
+
+def test_numbers_are_heard_with_and_without_a_run():
+    """An untrained network says nothing by its scales: its last layer is made to speak."""
+    torch.manual_seed(2)
+    network = Network(replace(SMALL, in_steps=True)).eval()
+    torch.nn.init.normal_(network.scales[-1].weight)
+    features = network.encode(random_views(4))
+    context = torch.randn(4, len(CONTEXT))
+    with torch.inference_mode():
+        beside = network.judge(features, context)
+        other = network.judge(features, context + torch.tensor([0.0] * 20 + [1.0] * 28))
+        unknown = context.clone()
+        unknown[:, -1] = torch.nan
+        assert (beside - other).abs().min() > 1e-4
+        first = torch.cat((context[:, :-1], unknown[:, -1:]), 1)
+        torch.testing.assert_close(network.judge(features, first), network.judge(features, unknown))
+        assert network.judge(features, unknown).isfinite().all()

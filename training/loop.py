@@ -76,18 +76,15 @@ class Trainer:
         self._returns = 0
         self._recorded: Recorded | None = None
         self.learning = [*self.network.parameters(), *self.lessons.parameters()]
-        self.optimisers = _optimisers(self.learning, config, device.type == "cuda")
+        plain = {id(weights) for weights in self.network.of_numbers}
+        self.optimisers = _optimisers(self.learning, config, device.type == "cuda", plain)
 
     def lay_steps(self, samples: list[Sample]) -> None:
-        """Numbers that are told in steps have them where those of these frames lie."""
-        facts, lines = (
-            torch.cat([getattr(sample.views, name) for sample in samples])
-            for name in ("facts", "lines")
-        )
+        """Facts that are told in steps have them where those of these frames lie."""
+        facts = torch.cat([sample.views.facts for sample in samples])
         for network in (self.network, self.average):
-            network.lay_steps(facts, lines)
-        with torch.no_grad():
-            for network in (self.network, self.average):
+            network.lay_steps(facts)
+            with torch.no_grad():
                 self.ranks.copy_from_first([*network.buffers()])
 
     def step(self, sample: Sample, rate: float) -> Tensor:
@@ -203,12 +200,13 @@ LEAST_ORTHOGONAL = 32
 
 
 def _optimisers(
-    learning: list[nn.Parameter], config: TrainConfig, fused: bool
+    learning: list[nn.Parameter], config: TrainConfig, fused: bool, plain: set[int]
 ) -> list[torch.optim.Optimizer]:
-    """AdamW for all that learns, or beside it orthogonal steps for the matrices where asked for."""
+    """AdamW for all that learns, or beside it orthogonal steps for the matrices where asked for,
+    but for weights whose id is in `plain`."""
     moving = [p for p in learning if p.requires_grad]
-    inner = [p for p in moving if config.orthogonal and _is_inner(p)]
-    others = [p for p in moving if not (config.orthogonal and _is_inner(p))]
+    inner = [p for p in moving if config.orthogonal and id(p) not in plain and _is_inner(p)]
+    others = [p for p in moving if all(p is not q for q in inner)]
     decay = config.weight_decay
     adam = torch.optim.AdamW(
         # Weights proper decay, offsets and norms do not.
