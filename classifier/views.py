@@ -23,6 +23,7 @@ from torch import Tensor
 from classifier.frame_overview import Overview
 from classifier.line_view import look_along
 from classifier.lines import STAGES
+from classifier.lit_part import filled, lit_part
 from classifier.marks import (
     BLOB_FACTS,
     RING_FACTS,
@@ -31,6 +32,7 @@ from classifier.marks import (
     ring_facts,
     spike_facts,
 )
+from classifier.peaks import Home
 from classifier.sheet import SHAPE_FACTS, Sheet, cut, cut_sheet
 from classifier.surface import SURFACE_FACTS, Surface, read_surface
 from classifier.sweeps import asinh, constant, middle, running_max, sample, shrunk_maxima
@@ -139,9 +141,14 @@ def make_views(
     """
     known = dict(zip(PHYSICAL, physical.unbind(1), strict=True))
     is_cfa = known["is_cfa"] > 0.5
-    surface = read_surface(pixels, is_cfa, known["offset_adu"], overview)
     tops = None if overview is None else torch.from_numpy(overview.tops)[None]
-    sheet = cut_sheet(pixels, surface, is_cfa, known["saturation_adu"], tops)
+    lit = lit_part(pixels)
+    whole, pixels = pixels, filled(pixels, lit)
+    # What is at hand of the frame is not of the filled one.
+    overview = overview if pixels is whole else None
+    surface = read_surface(pixels, is_cfa, known["offset_adu"], overview)
+    home = None if pixels is whole else _inside(lit, whole.shape)
+    sheet = cut_sheet(pixels, surface, is_cfa, known["saturation_adu"], tops, home)
     along = look_along(surface, lines, (pixels.shape[1], pixels.shape[2]))
     sky = _sky_view(surface)
     bright_noise = _bright_stars(surface, sheet)
@@ -169,6 +176,17 @@ def make_views(
         stars_px=sheet.stars_px,
         line_px=along.best_px,
     )
+
+
+def _inside(lit: Tensor, shape: torch.Size) -> Home:
+    """For `find_peaks`: stars mirrored beyond the lit part of their frame (B, 4) do not count."""
+    size = constant((shape[2], shape[1]), lit.device)
+
+    def home(frame: Tensor, place: Tensor) -> tuple[Tensor, Tensor]:
+        low, end = lit[frame, :2], lit[frame, 2:]
+        return 2 * place / size - 1, ((place >= low) & (place < end)).all(-1)
+
+    return home
 
 
 FACT_COUNT = (
