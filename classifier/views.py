@@ -142,7 +142,7 @@ def make_views(
     known = dict(zip(PHYSICAL, physical.unbind(1), strict=True))
     is_cfa = known["is_cfa"] > 0.5
     tops = None if overview is None else torch.from_numpy(overview.tops)[None]
-    lit = lit_part(pixels)
+    lit = lit_part(pixels, None if overview is None else torch.from_numpy(overview.half)[None])
     whole, pixels = pixels, filled(pixels, lit)
     # What is at hand of the frame is not of the filled one.
     overview = overview if pixels is whole else None

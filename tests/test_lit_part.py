@@ -48,9 +48,12 @@ def up(number: int) -> int:
 @pytest.mark.parametrize("strips", [(0, 0, 0, 0), (8, 0, 0, 0), (3, 24, 0, 10), (30, 12, 20, 6)])
 def test_strips_are_found_as_they_were_painted(strips, bad_columns, mosaic):
     left, right, top, bottom = strips
-    found = lit_part(with_strips(sky(2, mosaic, bad_columns), *strips))[0].tolist()
+    frame = with_strips(sky(2, mosaic, bad_columns), *strips)
     # To the next even pixel inside: pairs of pixels are looked at.
-    assert found == [up(left), up(top), WIDTH_PX - up(right), HEIGHT_PX - up(bottom)]
+    true = [up(left), up(top), WIDTH_PX - up(right), HEIGHT_PX - up(bottom)]
+    assert lit_part(frame)[0].tolist() == true
+    half = torch.nn.functional.avg_pool2d(frame[:, None], 2)[:, 0]
+    assert lit_part(frame, half)[0].tolist() == true
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -59,6 +62,15 @@ def test_skies_without_strips_are_lit_throughout(seed):
         whole = torch.from_numpy(picture).float()[None]
         assert lit_part(whole)[0].tolist() == [0, 0, WIDTH_PX, HEIGHT_PX]
         assert filled(whole, lit_part(whole)) is whole
+
+
+def test_a_sky_that_darkens_towards_a_horizon_ends_in_no_strip():
+    """From 1,000 to 100 ADU over the last 24 rows, steeper than anything else in the frame."""
+    picture = sky(5)
+    fall = np.ones(HEIGHT_PX)
+    fall[-24:] = np.linspace(1.0, 0.1, 24)
+    frame = torch.from_numpy(picture * fall[:, None]).float()[None]
+    assert lit_part(frame)[0].tolist() == [0, 0, WIDTH_PX, HEIGHT_PX]
 
 
 def test_strips_are_filled_as_numpy_pads_by_reflection():
