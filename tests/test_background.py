@@ -106,6 +106,18 @@ def test_overscan_strips_are_cut_off():
     assert lit_area(noise_frame()) == (0, 0, 400, 320)
 
 
+def test_strips_hardly_darker_than_a_faint_sky_are_cut_off_too():
+    """A sky of 34 ADU above the bias and noise of 14; of 16 such subs none was cut, and the edge
+    of a strip passed for a trail. One bright column is no measure of a usual step."""
+    rng = np.random.default_rng(4)
+    for _ in range(6):
+        pixels = rng.normal(534, 14, (700, 900)).astype(np.float32)
+        pixels[:, 400] += 60
+        for strip in (np.s_[:, :36], np.s_[:, -52:], np.s_[-24:]):
+            pixels[strip] = rng.normal(500, 3, pixels[strip].shape)
+        assert lit_area(pixels) == (36, 0, 848, 676)
+
+
 def test_blank_corners_are_no_sky():
     picture = noise_frame(noise=6.0)
     y, x = np.indices(SHAPE)
