@@ -107,8 +107,8 @@ def test_overscan_strips_are_cut_off():
 
 
 def test_strips_hardly_darker_than_a_faint_sky_are_cut_off_too():
-    """A sky of 34 ADU above the bias and noise of 14; of 16 such subs none was cut, and the edge
-    of a strip passed for a trail. One bright column is no measure of a usual step."""
+    """A sky of 34 ADU above the bias, noise of 14: of 16 such subs none was cut at all its sides,
+    and the edge of a strip passed for a trail. One bright column is no measure of a usual step."""
     rng = np.random.default_rng(4)
     for _ in range(6):
         pixels = rng.normal(534, 14, (700, 900)).astype(np.float32)

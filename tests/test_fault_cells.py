@@ -83,7 +83,7 @@ def test_cells_turn_with_the_sky_picture(which: int):
 
 
 def test_rendered_samples_tell_the_cells_of_their_own_scenes():
-    config = read_train_config(CONFIGS / "tiny.toml").changed(render_batch=64)
+    config = read_train_config(CONFIGS / "tiny.toml").changed(render_batch=64, cell_weight=0.3)
     sample = render_sample(config, TRAINING, 0, torch.device("cpu"))
     told = sample.cells.sum((2, 3)) > 0
     for column, key in enumerate(SOMEWHERE):
@@ -91,6 +91,8 @@ def test_rendered_samples_tell_the_cells_of_their_own_scenes():
         assert told[strong, column].all(), key
     assert told.any()
     assert sample.rows(torch.tensor([3, 1])).cells.equal(sample.cells[[3, 1]])
+    unasked = render_sample(config.changed(cell_weight=0.0), TRAINING, 0, torch.device("cpu"))
+    assert unasked.cells.isnan().all(), "worked out for those who ask"
 
 
 def test_of_other_frames_nothing_is_known():

@@ -187,8 +187,10 @@ def render_sample(
     views = _compact(make_views(batch.pixels, physical, lines=config.lines))
     first = index * config.render_batch
     context = _contexts(views, batch.run)
-    cells = fault_cells(batch.scenes, device)
-    return Sample(views, context, batch.strength, batch.run + first, cells)
+    sample = Sample(views, context, batch.strength, batch.run + first)
+    if config.cell_weight > 0:
+        sample.cells = fault_cells(batch.scenes, device)
+    return sample
 
 
 def _forget(physical: Tensor, run: Tensor, share: float, rng: np.random.Generator) -> Tensor:

@@ -204,9 +204,13 @@ def _optimisers(
 ) -> list[torch.optim.Optimizer]:
     """AdamW for all that learns, or beside it orthogonal steps for the matrices where asked for,
     but for weights whose id is in `plain`."""
+
+    def turns(weights: nn.Parameter) -> bool:
+        return config.orthogonal and id(weights) not in plain and _is_inner(weights)
+
     moving = [p for p in learning if p.requires_grad]
-    inner = [p for p in moving if config.orthogonal and id(p) not in plain and _is_inner(p)]
-    others = [p for p in moving if all(p is not q for q in inner)]
+    inner = [p for p in moving if turns(p)]
+    others = [p for p in moving if not turns(p)]
     decay = config.weight_decay
     adam = torch.optim.AdamW(
         # Weights proper decay, offsets and norms do not.
