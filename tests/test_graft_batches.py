@@ -1,6 +1,8 @@
 """Grafted frames to learn from: of training sources only, at the share asked for, labels true."""
 
 import json
+import pickle
+import select
 from dataclasses import replace
 from pathlib import Path
 
@@ -220,6 +222,15 @@ def test_ranks_make_different_batches(frames):
     assert first.views.sky.shape != second.views.sky.shape or not torch.equal(
         first.views.sky, second.views.sky
     )
+
+
+def test_starting_a_worker_hands_over_little(frames):
+    """More than a pipe holds would keep the learner waiting until every worker has begun."""
+    stream = GraftStream(replace(TINY.changed(graft_share=0.5), workers=1), frames)
+    try:
+        assert len(pickle.dumps(stream._pool._initargs)) < select.PIPE_BUF
+    finally:
+        stream.close()
 
 
 @pytest.mark.slow

@@ -12,9 +12,11 @@ are set aside for training are ever used.
 import multiprocessing
 import os
 import pickle
+import tempfile
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ProcessPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import count
 from math import ceil
@@ -148,12 +150,13 @@ def _make_run(
 _own_frames: list[GoodFrame] = []
 
 
-def _start_worker(frames: bytes) -> None:
+def _start_worker(frames: Path) -> None:
     """A worker keeps the real frames, and gives way to the processes that draw scenes."""
     torch.set_num_threads(1)
     if hasattr(os, "nice"):
         os.nice(_NICE)
-    _own_frames[:] = pickle.loads(frames)
+    with suppress(FileNotFoundError):  # the stream was closed before this worker began
+        _own_frames[:] = pickle.loads(frames.read_bytes())
 
 
 def _made_by_worker(config: TrainConfig, index: int, part: int, runs: int) -> GraftedRuns:
@@ -177,11 +180,15 @@ class GraftStream:
         if config.workers > 0:
             # Two batches beside what falls due at a time.
             self._most_ahead = 2 + ceil(self._per_rendered * config.render_batch / _BATCH_FRAMES)
+            # Through a file: what is handed over by a pipe keeps the learner waiting for every
+            # worker's start, three seconds each.
+            self._folder = tempfile.TemporaryDirectory(
+                prefix="nightcull-", ignore_cleanup_errors=True
+            )
+            packed = Path(self._folder.name) / "frames"
+            packed.write_bytes(pickle.dumps(frames))
             self._pool = ProcessPoolExecutor(
-                config.workers,
-                multiprocessing.get_context("spawn"),
-                _start_worker,
-                (pickle.dumps(frames),),
+                config.workers, multiprocessing.get_context("spawn"), _start_worker, (packed,)
             )
 
     def due(self, rendered: int, device: torch.device) -> Iterator[GraftedSample]:
@@ -203,6 +210,7 @@ class GraftStream:
     def close(self) -> None:
         if self._pool is not None:
             self._pool.shutdown(wait=False, cancel_futures=True)
+            self._folder.cleanup()
 
     def _next(self) -> tuple[int, list[GraftedRuns]] | None:
         """The next batch if it is made; without workers it is made here."""
