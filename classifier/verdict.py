@@ -9,11 +9,11 @@ reaches the threshold of one of them and only the cause is open. "Unknown" evide
 disagreement. Of faults that are the same light (`GROUPS`) the likeliest is given too where several
 of them together are as sure as each label asks for and a measure supports them: which it is stays
 open, and the sentence says so. The run has the first word on which: one that the measure says no to
-comes behind those it says yes to, and a smear of which the model is less than 80 % sure gives way
-to another that the measure finds in its place by how the neighbouring subs are stretched. A fault
-of which the model is 30 % sure or more, but less than its label asks for, and which a measure
-decisively finds, is *borne out*: a label, but never a reason to drop; so is one that a measure
-finds in a form that nothing else has. A label is not given where the measure knows what was
+comes behind those it says yes to, and a drift or vibration of which the model is less than 80 %
+sure gives way to the other where the measure finds that by how the neighbouring subs are stretched.
+A fault of which the model is 30 % sure or more, but less than its label asks for, and which a
+measure decisively finds, is *borne out*: a label, but never a reason to drop; so is one that a
+measure finds in a form that nothing else has. A label is not given where the measure knows what was
 mistaken for the fault: a line in the same place in other subs is no trail.
 
 | no. | the sub                                                              | verdict |
@@ -94,6 +94,7 @@ BORNE_OUT = 0.3
 # On 38 rendered nights the measure found a drift, by its neighbours, in place of 12 vibrations of
 # which the model was less sure, and nine were drifts; of 12 surer ones two were.
 RUN_DECIDES = 0.8
+TOLD_BY_RUN = ("drift", "vibration")  # how the neighbours are stretched says nothing of a jump
 SURE = 0.9  # rigs differ from all that was rendered: below this the model needs a measure to drop
 # 2 HFR / FWHM of a Moffat profile is sqrt((2^(1/(b-1)) - 1) / (2^(1/b) - 1)): 1.13 for b = 4.8,
 # 1.36 for 2.5, 1.55 for 2.0, wider wings than any seeing makes (Trujillo et al. 2001, MNRAS
@@ -237,13 +238,12 @@ def _given_together(opinion: Opinion, levels: Levels) -> list[str]:
 
 
 def _as_the_run_says(key: str, opinion: Opinion) -> str:
-    """What to name in place of a fault: the smear that the measure finds where it says no to this
-    one and the model is not sure; else the fault itself."""
-    alike = GROUPS["elongated"]
-    if key not in alike or opinion.confidence[key] >= RUN_DECIDES or opinion.state(key) != "no":
+    """What to name in place of a fault: of drift and vibration the one that the measure finds where
+    it says no to the other and the model is not sure of that; else the fault itself."""
+    if key not in TOLD_BY_RUN or opinion.confidence[key] >= RUN_DECIDES:
         return key
-    other = likeliest(alike, opinion)
-    return other if opinion.state(other) == "yes" else key
+    other = likeliest(TOLD_BY_RUN, opinion)
+    return other if (opinion.state(key), opinion.state(other)) == ("no", "yes") else key
 
 
 def _borne_out(opinion: Opinion, levels: Levels, given: Sequence[str]) -> list[str]:

@@ -285,6 +285,10 @@ def test_where_the_model_is_not_sure_the_neighbours_say_which_smear_it_is():
         {"vibration": 0.75, "drift": 0.1, "evidence": {"drift": drifts["drift"]}},
     ):
         assert judge_sub(opinion(**given), LEVELS, MANY).faults == ("vibration",)
+    # Of a jump the neighbours tell nothing.
+    jump = {"guiding_loss": measure("guiding_loss", "no", 1.2)} | drifts
+    given = opinion(guiding_loss=0.75, drift=0.1, evidence=jump)
+    assert judge_sub(given, LEVELS, MANY).faults == ("guiding_loss",)
     shakes = neighbours_say("vibration", "drift")
     told = judge_sub(opinion(vibration=0.1, drift=0.75, evidence=shakes), LEVELS, MANY)
     assert told.faults == ("vibration",)
