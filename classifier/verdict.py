@@ -131,6 +131,7 @@ def judge_sub(opinion: Opinion, levels: Levels, run_size: int) -> Judgement:
     given = [key for key in KEYS if opinion.confidence[key] >= levels.thresholds[key]]
     together = _given_together(opinion, levels)
     instead = {_as_the_run_says(key, opinion): key for key in given}
+    instead |= {key: key for key in given if key in instead}  # what the model says too
     given = [key for key in KEYS if key in (*instead, *together) and not mistaken(key, opinion)]
     unjudged = [key for key in given if _unjudged(key, opinion, run_size)]
     borne_out = _borne_out(opinion, levels, given)

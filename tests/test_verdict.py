@@ -292,6 +292,9 @@ def test_where_the_model_is_not_sure_the_neighbours_say_which_smear_it_is():
     shakes = neighbours_say("vibration", "drift")
     told = judge_sub(opinion(vibration=0.1, drift=0.75, evidence=shakes), LEVELS, MANY)
     assert told.faults == ("vibration",)
+    # Given both, nothing is put in the place of anything.
+    told = judge_sub(opinion(vibration=0.85, drift=0.75, evidence=shakes), LEVELS, MANY)
+    assert told.faults == ("vibration",) and told.why.startswith("Vibration (85 % sure")
 
 
 @pytest.mark.parametrize("key", KEYS)

@@ -6,7 +6,7 @@ Frames of batches that the training of MODEL rendered are rendered again (the sa
 noise on another machine), and as many that it never saw. OTHER, which saw neither, tells which of
 them are hard: what MODEL is better beside it on its own frames than on the others it knows by
 heart. Where that is little beside what is left of the loss, the network has to learn better or
-longer; where it is much, from more frames. Grafts are left out.
+longer; where it is much, it wants more frames. Grafts are left out.
 """
 
 import argparse
