@@ -1,7 +1,10 @@
 """Verdicts on faults that are the same light: how sure several are together, and which is named."""
 
+from dataclasses import replace
+
 from test_verdict import LEVELS, MANY, measure, opinion
 
+from classifier.evidence import Evidence
 from classifier.verdict import judge_sub
 
 
@@ -48,3 +51,40 @@ def test_the_run_says_which_of_one_light_it_is():
     }
     told = judge_sub(opinion(**shared, evidence=only_no), LEVELS, MANY)
     assert told.faults == ("vibration",)
+
+
+def neighbours_say(key: str, other: str) -> dict[str, Evidence]:
+    """The measure finds `key` and not `other` by the sub's neighbours."""
+    note = "the neighbouring subs are stretched the same way"
+    return {
+        key: replace(measure(key, "yes", 1.2), note=note),
+        other: replace(measure(other, "no", 1.2), note=note),
+    }
+
+
+def test_where_the_model_is_not_sure_the_neighbours_say_which_smear_it_is():
+    """By the vocabulary a drift keeps its direction from sub to sub, a shake does not."""
+    drifts = neighbours_say("drift", "vibration")
+    told = judge_sub(opinion(vibration=0.75, drift=0.1, evidence=drifts), LEVELS, MANY)
+    assert (told.verdict, told.faults) == ("drop", ("drift",))
+    assert told.why == (
+        "Drift: the model says vibration (75 % sure, measured 1.5 elongation), but the "
+        "neighbouring subs are stretched the same way."
+    )
+    # A surer model, one that sees no part of the other, and a measure that knows neither.
+    for given in (
+        {"vibration": 0.8, "drift": 0.1, "evidence": drifts},
+        {"vibration": 0.75, "drift": 0.01, "evidence": drifts},
+        {"vibration": 0.75, "drift": 0.1, "evidence": {"drift": drifts["drift"]}},
+    ):
+        assert judge_sub(opinion(**given), LEVELS, MANY).faults == ("vibration",)
+    # Of a jump the neighbours tell nothing.
+    jump = {"guiding_loss": measure("guiding_loss", "no", 1.2)} | drifts
+    given = opinion(guiding_loss=0.75, drift=0.1, evidence=jump)
+    assert judge_sub(given, LEVELS, MANY).faults == ("guiding_loss",)
+    shakes = neighbours_say("vibration", "drift")
+    told = judge_sub(opinion(vibration=0.1, drift=0.75, evidence=shakes), LEVELS, MANY)
+    assert told.faults == ("vibration",)
+    # Given both, nothing is put in the place of anything.
+    told = judge_sub(opinion(vibration=0.85, drift=0.75, evidence=shakes), LEVELS, MANY)
+    assert told.faults == ("vibration",) and told.why.startswith("Vibration (85 % sure")
