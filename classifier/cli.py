@@ -17,6 +17,7 @@ from classifier import __version__
 from classifier.errors import NightcullError, UsageError
 from classifier.planning import COMMANDS as PLANNING_COMMANDS
 from classifier.shared_options import (
+    BiasFrames,
     Gain,
     MasterDark,
     MasterFlat,
@@ -105,6 +106,7 @@ def label(
     gain: Gain = None,
     read_noise: ReadNoise = None,
     offset: Offset = None,
+    bias: BiasFrames = None,
     pixel: Annotated[float | None, typer.Option(help="Side of the camera's pixel, um.")] = None,
     focal_length: Annotated[float | None, typer.Option(help="mm.")] = None,
     aperture: Annotated[float | None, typer.Option(help="mm.")] = None,
@@ -132,6 +134,10 @@ def label(
         focal_mm=focal_length,
         aperture_mm=aperture,
     )
+    if bias:
+        from classifier.still_frames import rig_with_bias
+
+        known = rig_with_bias(known, bias)
     masters = known_masters(dark, flat, known)
     with claimed_folder(out, replace) if out else nullcontext():
         results = _label(folders, known, model, workers, not no_cache, shares, masters)

@@ -13,6 +13,7 @@ import typer
 
 from classifier.errors import FrameError, UsageError
 from classifier.shared_options import (
+    BiasFrames,
     Gain,
     Offset,
     ReadNoise,
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
 
 EXIT_UNREADABLE = 3
 CALIBRATION = ("bias", "dark", "flat")
-MOST_STILL = 2  # enough for a level and a read noise; more would only fill the memory
 PLAN_SUFFIXES = (".json", ".csv", ".png", ".svg")
 
 JsonTo = Annotated[str | None, typer.Option("--json", metavar="-", help="- writes JSON to stdout.")]
@@ -157,9 +157,7 @@ def exposure(
     excess: Annotated[
         float, typer.Option(min=0.1, max=100, help="Percent that read noise may add to the noise.")
     ] = 5.0,
-    bias: Annotated[
-        list[Path] | None, typer.Option(help="Bias frame or folder; may be repeated.")
-    ] = None,
+    bias: BiasFrames = None,
     dark: Annotated[
         list[Path] | None, typer.Option(help="Dark frame or folder; may be repeated.")
     ] = None,
@@ -182,6 +180,7 @@ def exposure(
     from classifier.camera_facts import measure_masters
     from classifier.exposure_text import Goal, exposure_json, show_budgets
     from classifier.light_budget import LightBudget, light_budget
+    from classifier.still_frames import still_frames
 
     known = known_rig(
         rig,
@@ -190,7 +189,7 @@ def exposure(
         offset_adu=offset,
         aperture_mm=aperture,
     )
-    masters = measure_masters(_still(bias, "bias"), _still(dark, "dark"))
+    masters = measure_masters(still_frames(bias, "bias"), still_frames(dark, "dark"))
     refused: list[str] = []
 
     def look(name: str, frame: "Frame") -> "LightBudget | None":
@@ -216,29 +215,6 @@ def exposure(
 
 
 COMMANDS: tuple[Callable[..., None], ...] = (plan, exposure, framing)
-
-
-def _still(places: Sequence[Path] | None, kind: str) -> "list[Frame]":
-    """The first bias or dark frames; UsageError where one cannot be read or is of another kind."""
-    from classifier.frame import find_frames
-
-    if not places:
-        return []
-    trouble: list[str] = []
-    kept = [frame for _, frame in _frames(find_frames(places)[:MOST_STILL], None, trouble)]
-    if trouble:
-        raise UsageError(f"--{kind}: {trouble[0]}")
-    for frame in kept:
-        said = frame.facts.kind
-        # Some cameras write a bias as a dark of no time.
-        timeless = said == "dark" and (frame.facts.exposure_s or 0.0) < 0.1
-        if said not in (kind, None) and not (kind == "bias" and timeless):
-            raise UsageError(
-                f"--{kind}: the header of {frame.path.name} says {said}; name {kind} frames."
-            )
-    if not kept:
-        raise UsageError(f"--{kind}: there is no frame in {places[0]}; name {kind} frames.")
-    return kept
 
 
 def _each(

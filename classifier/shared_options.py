@@ -19,6 +19,9 @@ RigFile = Annotated[
 Gain = Annotated[float | None, typer.Option("--gain", help="Electrons per ADU.")]
 ReadNoise = Annotated[float | None, typer.Option("--read-noise", help="Electrons.")]
 Offset = Annotated[float | None, typer.Option("--offset", help="ADU without any light.")]
+BiasFrames = Annotated[
+    list[Path] | None, typer.Option("--bias", help="Bias frame or folder; may be repeated.")
+]
 MasterDark = Annotated[
     Path | None,
     typer.Option("--dark", help="Master dark: would it remove the hot pixels and glow found?"),

@@ -31,6 +31,7 @@ from classifier.night import Share, Summary, severity, summarise
 from classifier.night_reading import causes_told, headed, sureness
 from classifier.results import FrameResult, Results
 from classifier.scores import Scores
+from classifier.sky_evidence import NO_OFFSET
 from classifier.vocabulary import Verdict, fault
 from classifier.wording import capital, counted, duration
 
@@ -90,8 +91,23 @@ def show_left_out(console: Console, results: Results) -> None:
     if results.skipped:
         kinds = counted(len(results.skipped), "calibration frame")
         console.print(f"{kinds} skipped, going by the header.")
+        if _would_tell_offset(results):
+            console.print(
+                "The subs' level without light is unknown, so that nothing is measured in shares "
+                "of the sky; name the bias frames by --bias."
+            )
     for frame in results.unreadable:
         console.print(Text(f"{frame.path}: {frame.error}", style="red"))
+
+
+def _would_tell_offset(results: Results) -> bool:
+    """Whether bias frames lie beside subs whose offset nobody knows."""
+    is_unknown = any(
+        found.get("note") == NO_OFFSET
+        for frame in results.frames
+        for found in frame.evidence.values()
+    )
+    return is_unknown and any("bias" in skipped["reason"] for skipped in results.skipped)
 
 
 def _verdicts(summary: Summary) -> Table:
