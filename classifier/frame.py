@@ -8,7 +8,8 @@ Nothing is calibrated, stretched or debayered. The file is closed when `read_fra
 """
 
 import os
-from collections.abc import Callable, Iterable
+import warnings
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -87,6 +88,20 @@ def read_frame(path: Path, rig: Rig | None = None) -> Frame:
     frame = Frame(path, pixels, planes, facts, (*notes, *more))
     frame.overview = overview
     return frame
+
+
+def read_each(files: Iterable[tuple[Path, str]], trouble: list[str]) -> Iterator[tuple[str, Frame]]:
+    """Frames with their names, one at a time; of those that cannot be used a sentence each goes to
+    `trouble`."""
+    for path, name in files:
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # what matters is in the frame's notes
+                frame = read_frame(path)
+        except FrameError as error:
+            trouble.append(f"{name}: {error}")
+            continue
+        yield name, frame
 
 
 def _reader(path: Path) -> Callable[[Path], Reading] | None:

@@ -5,7 +5,7 @@ not wait for them.
 """
 
 import json
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -25,7 +25,6 @@ from classifier.shared_options import (
 
 if TYPE_CHECKING:
     from classifier.frame import Frame
-    from classifier.rig import Rig
 
 EXIT_UNREADABLE = 3
 CALIBRATION = ("bias", "dark", "flat")
@@ -222,7 +221,7 @@ def _each(
 ) -> tuple[list[Any], list[str]]:
     """`look(name, frame)` at every light frame of files and folders, one in memory at a time; and
     a sentence for each that could not be read."""
-    from classifier.frame import find_frames
+    from classifier.frame import find_frames, read_each
     from classifier.terminal import frame_progress
     from classifier.wording import counted
 
@@ -230,7 +229,7 @@ def _each(
     trouble: list[str] = []
     files, left_out = find_frames(places), 0
     with frame_progress(make_console(stderr=True), title) as progress:
-        for done, (name, frame) in enumerate(_frames(files, None, trouble), 1):
+        for done, (name, frame) in enumerate(read_each(files, trouble), 1):
             if frame.facts.kind in CALIBRATION:
                 left_out += 1
             else:
@@ -239,24 +238,6 @@ def _each(
     if left_out:
         _tell([f"{counted(left_out, 'calibration frame')} left out, going by the header."])
     return looked, trouble
-
-
-def _frames(
-    files: Sequence[tuple[Path, str]], rig: "Rig | None", trouble: list[str]
-) -> Iterator[tuple[str, "Frame"]]:
-    import warnings
-
-    from classifier.frame import read_frame
-
-    for path, name in files:
-        try:
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore")  # what matters is in the frame's notes
-                frame = read_frame(path, rig)
-        except FrameError as error:
-            trouble.append(f"{name}: {error}")
-            continue
-        yield name, frame
 
 
 def _tell(trouble: Sequence[str]) -> None:

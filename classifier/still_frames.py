@@ -4,51 +4,52 @@ still_frames([folder], "bias")          # UsageError in one sentence
 rig = rig_with_bias(rig, [folder])      # the same rig where nothing is named
 """
 
-import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 from classifier.camera_facts import measure_masters
-from classifier.errors import FrameError, UsageError
-from classifier.frame import Frame, find_frames, read_frame
+from classifier.errors import UsageError
+from classifier.frame import Frame, find_frames, read_each
 from classifier.rig import Rig
 
 MOST_STILL = 2  # enough for a level and a read noise; more would only fill the memory
 
 
 def still_frames(places: Sequence[Path] | None, kind: str) -> list[Frame]:
-    """The first bias or dark frames of files and folders, what says that it is of another kind
-    passed over. UsageError where one cannot be read, or none is there."""
-    kept: list[Frame] = []
+    """The first bias or dark frames of files and folders by their headers; where no header says a
+    kind, the first frames. UsageError where one cannot be read, or none is there."""
+    if not places:
+        return []
+    stated: list[Frame] = []
+    silent: list[Frame] = []
     other: Frame | None = None
-    for frame in _read(places or (), kind):
+    trouble: list[str] = []
+    # Those that are named so first: the lights beside them take long to read.
+    files = sorted(find_frames(places), key=lambda file: kind not in file[1].lower())
+    for _, frame in read_each(files, trouble):
         said = frame.facts.kind
         # Some cameras write a bias as a dark of no time.
         timeless = said == "dark" and (frame.facts.exposure_s or 0.0) < 0.1
-        if said in (kind, None) or (kind == "bias" and timeless):
-            kept.append(frame)
-        else:
+        if said == kind or (kind == "bias" and timeless):
+            stated.append(frame)
+        elif said is not None:
             other = other or frame
-        if len(kept) == MOST_STILL:
+        elif len(silent) < MOST_STILL:
+            silent.append(frame)
+        if trouble or len(stated) == MOST_STILL:
             break
-    if places and not kept:
-        if other is not None:
-            raise UsageError(
-                f"--{kind}: the header of {other.path.name} says {other.facts.kind}; name {kind} "
-                "frames."
-            )
+    if trouble:
+        raise UsageError(f"--{kind}: {trouble[0]}")
+    if stated:
+        return stated
+    if other is not None:
+        raise UsageError(
+            f"--{kind}: the header of {other.path.name} says {other.facts.kind}; name {kind} "
+            "frames."
+        )
+    if not silent:
         raise UsageError(f"--{kind}: there is no frame in {places[0]}; name {kind} frames.")
-    return kept
-
-
-def _read(places: Sequence[Path], kind: str) -> Iterator[Frame]:
-    for path, name in find_frames(places) if places else ():
-        try:
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore")  # what matters is in the frame's notes
-                yield read_frame(path)
-        except FrameError as error:
-            raise UsageError(f"--{kind}: {name}: {error}") from error
+    return silent
 
 
 def rig_with_bias(rig: Rig | None, places: Sequence[Path] | None) -> Rig | None:

@@ -64,6 +64,16 @@ def test_of_a_mixed_folder_what_the_header_says_is_taken(mixed, tmp_path):
     lights = sorted(mixed.glob("a*"))
     with pytest.raises(UsageError, match=r"^--bias: the header of a0.fits says light; name bias"):
         still_frames(lights, "bias")
+    # A light that says nothing of its kind is not taken for one either.
+    silent = tmp_path / "silent"
+    silent.mkdir()
+    light = fits.getdata(lights[0])
+    fits.PrimaryHDU(light).writeto(silent / "a.fits")
+    assert [frame.path.name for frame in still_frames([silent], "bias")] == ["a.fits"]
+    still_names = [f.path.name for f in still_frames([silent, mixed / "b2.fits"], "bias")]
+    assert still_names == ["b2.fits"]
+    with pytest.raises(UsageError, match=r"^--bias: the header of a0.fits says light"):
+        still_frames([silent, lights[0]], "bias")
     broken = tmp_path / "broken.fits"
     broken.write_text("no picture")
     with pytest.raises(UsageError, match=r"^--bias: broken.fits: "):
