@@ -1,7 +1,9 @@
 """Bias and dark frames that the user names: the first of them, and what they tell of the rig.
 
-still_frames([folder], "bias")          # UsageError in one sentence
-rig = rig_with_bias(rig, [folder])      # the same rig where nothing is named
+    still_frames([folder], "bias")          # UsageError in one sentence
+    rig = rig_with_bias(rig, [folder])      # the same rig where nothing is named
+
+What the headers say is believed; a file that says nothing counts only where none says anything.
 """
 
 from collections.abc import Sequence
