@@ -34,7 +34,8 @@ class Look:
     side from which the light between the stars is searched, and not with stars cut down: where
     cells are small, a trail bright enough to be left out with them would be lost. told: whether
     the network is told of the light along the best lines. close: whether it is told as well what
-    `_closely` sees between the stars. tight: see `starless.between_stars`.
+    `_closely` sees between the stars. tight: see `starless.between_stars`. once: whether there is
+    one search, between the stars, for all that is told, in place of one with stars cut down besides.
     """
 
     local_cells: int
@@ -42,6 +43,7 @@ class Look:
     told: bool = True
     close: bool = False
     tight: bool = False
+    once: bool = False
 
     @property
     def count(self) -> int:
@@ -58,6 +60,7 @@ LOOKS: tuple[Look, ...] = (
     Look(LOCAL_CELLS, starless_from=4),
     Look(LOCAL_CELLS, starless_from=4, close=True),
     Look(LOCAL_CELLS, starless_from=4, close=True, tight=True),
+    Look(LOCAL_CELLS, starless_from=4, close=True, tight=True, once=True),
 )
 
 
@@ -76,16 +79,22 @@ def look_along(surface: Surface, number: int, shape: tuple[int, int]) -> Lines:
     look = LOOKS[number]
     rows, columns = inner_part(*surface.calm.shape[1:])
     is_crowded = surface.step >= look.starless_from
-    between = between_stars(surface, look.tight) if is_crowded or look.close else None
-    cells = starless(surface, between) if is_crowded else surface.calm
-    picture = prepare(cells, width=look.local_cells)[:, rows, columns]
-    search = line_search(picture, LENGTHS if is_crowded and look.close else STAGES)
+    is_between = is_crowded or look.once
+    between = between_stars(surface, look.tight) if is_between or look.close else None
+    if is_crowded:
+        picture = prepare(starless(surface, between), width=look.local_cells)
+    elif is_between:
+        picture = prepare(starless(surface, between, KEPT), width=BETWEEN_CELLS)
+    else:
+        picture = prepare(surface.calm, width=look.local_cells)
+    picture = picture[:, rows, columns]
+    search = line_search(picture, LENGTHS if is_between and look.close else STAGES)
     told = [picture.new_empty(len(picture), 0)]
     if look.told:
         told.append(line_facts(line_strips(picture, search.ends[:, :STAGES])))
     if look.close and between is not None:
         second = search
-        if not is_crowded:
+        if not is_between:
             cells = prepare(starless(surface, between, KEPT), width=BETWEEN_CELLS)
             second = line_search(cells[:, rows, columns], LENGTHS)
         told.append(_closely(surface, between, second, (rows, columns)))

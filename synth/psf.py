@@ -52,9 +52,10 @@ class Pupil:
 class Blur:
     """Per frame (B,) or per frame and place (B, Z): what blurs a star besides diffraction.
 
-    waves: (B, Z, terms) Zernike coefficients, waves rms. seeing_px: (B, Z) FWHM.
-    halo_px, halo_share: (B,) or (B, Z). paths: (B, Z, K, 2) px; None for a telescope that stands
-    still. r0_over_outer: as halo_px; None for air without an outer scale.
+    waves: (B, Z, terms) Zernike coefficients, waves rms; of frames that share their optics once,
+    see `star_light`. seeing_px: (B, Z) FWHM. halo_px, halo_share: (B,) or (B, Z). paths: (B, Z, K,
+    2) px; None for a telescope that stands still. r0_over_outer: as halo_px; None for air without
+    an outer scale. Z is 1 where all places of a frame are blurred alike.
     """
 
     waves: Tensor
@@ -72,16 +73,27 @@ def star_light(
     over: int,
     pupil_samples: int,
     colours: Sequence[float | Tensor],
+    optics: Tensor | None = None,
+    turned: tuple[Tensor, Tensor] | None = None,
 ) -> Tensor:
     """Light per fine-grid point times over^2: (B, Z, side * over, side * over).
 
     The square pixel is already in it: sampling every `over` points gives pixel values of a star
     of one electron. `colours` are wavelengths over the reference, each a number or (B,), averaged:
-    spikes and rings smear over a filter's band.
+    spikes and rings smear over a filter's band. optics: (B,) which of the pupils, waves and colours
+    belong to a frame, where frames share them; None: each has its own. turned: numbers of frames
+    (T,) whose field turns, and their paths (T, Z, K, 2) beside those of `blur`.
     """
     amplitude = pupil.amplitude(pupil_samples)
     light = optical_light(pupil, amplitude, blur.waves, side, over, colours)
-    return blurred(light, blur_otf(blur, side, over)).clamp_min_(0).mul_(over**2)
+    spectrum = torch.fft.rfft2(light)
+    if optics is not None:
+        spectrum = spectrum.index_select(0, optics)
+    spectrum *= blur_otf(blur, side, over)
+    if turned is not None:
+        frames, paths = turned
+        spectrum[frames] *= path_otf(paths, *_frequencies(side, over, light.device))
+    return torch.fft.irfft2(spectrum, s=light.shape[-2:]).clamp_min_(0).mul_(over**2)
 
 
 def optical_light(
@@ -106,9 +118,7 @@ def optical_light(
 def blur_otf(blur: Blur, side: int, over: int) -> Tensor:
     """What all blur but the optics leaves of every frequency, (B, Z, n, n / 2 + 1) for grids of
     n = side * over points. Z is 1 where seeing and paths are given for one place."""
-    samples, device = side * over, blur.seeing_px.device
-    fx = torch.fft.rfftfreq(samples, 1 / over, device=device)
-    fy = torch.fft.fftfreq(samples, 1 / over, device=device)
+    fx, fy = _frequencies(side, over, blur.seeing_px.device)
     frequency = (fx[None] ** 2 + fy[:, None] ** 2).sqrt()
     each = (len(blur.seeing_px), -1, 1, 1)
     outer = blur.r0_over_outer
@@ -121,6 +131,13 @@ def blur_otf(blur: Blur, side: int, over: int) -> Tensor:
     end = torch.exp(-3 * (frequency / (0.5 * over)) ** 6)
     still = transfer * halo * (pixel * end)
     return still if blur.paths is None else still * path_otf(blur.paths, fx, fy)
+
+
+def _frequencies(side: int, over: int, device: torch.device) -> tuple[Tensor, Tensor]:
+    """Frequencies of the half spectrum of a grid, cycles/px: along its rows and its columns."""
+    samples = side * over
+    along = torch.fft.rfftfreq(samples, 1 / over, device=device)
+    return along, torch.fft.fftfreq(samples, 1 / over, device=device)
 
 
 def blurred(light: Tensor, otf: Tensor) -> Tensor:

@@ -18,7 +18,7 @@ from synth.psf import Blur, Pupil, phase_stamps, star_light
 from synth.recipes import lambda_over_d_px
 from synth.scene import Bar, Scene
 from synth.splat import PAD_PX, Splat, lay_down, plane_weights, splat
-from synth.transfer import sent
+from synth.transfer import moved, sent
 
 OVER = 4
 STAMP_PX = 64
@@ -124,12 +124,18 @@ class StarPlan:
     """All that the star layer of a batch needs, as arrays: made in worker processes.
 
     groups: bright stars (one kernel a frame), middling and faint ones (a kernel a place).
+    pupil, and the waves of `blur`: of all different optics. optics: (B,) which of them each frame
+    has. blur: besides, what blurs all places of a frame alike. turned, turned_paths: numbers (T,)
+    of the frames whose field turns, and their paths (T, 9, K, 2) at its places.
     bright: numbers of the frames that have bright stars.
     """
 
     groups: tuple[Splat, Splat, Splat]
     pupil: dict[str, np.ndarray]
     blur: dict[str, np.ndarray]
+    optics: np.ndarray
+    turned: np.ndarray
+    turned_paths: np.ndarray
     bright: np.ndarray
 
 
@@ -163,16 +169,35 @@ def plan_stars(scenes: Sequence[Scene]) -> StarPlan:
     bright_group, middling, faint_group = (
         [np.concatenate(column) for column in zip(*group, strict=True)] for group in parts
     )
+    pupil, blur = pupil_table(scenes), blur_table(scenes, ZONES)
+    first, optics = different(pupil, blur["waves"])
+    turned = np.flatnonzero([scene.twist_deg != 0 for scene in scenes])
+    turned_paths = blur["paths"][turned]
+    blur["paths"][turned] = 0.0
+    blur |= {"seeing_px": blur["seeing_px"][:, :1], "paths": blur["paths"][:, :1]}
     return StarPlan(
         (
             splat(bright_group, BRIGHT_OVER, BRIGHT_PX, size),
             splat(middling, OVER, STAMP_PX, size),
             splat(faint_group, OVER, SMALL_PX, size),
         ),
-        pupil_table(scenes),
-        blur_table(scenes, ZONES),
+        {name: values[first] for name, values in pupil.items()},
+        blur | {"waves": blur["waves"][first]},
+        optics,
+        turned,
+        turned_paths,
         np.array(bright_frames, int),
     )
+
+
+def different(pupil: dict[str, np.ndarray], waves: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Frames (U,) of which no two share pupil and waves (B, ...), and (B,) which of these each
+    frame looks like: the subs of a run mostly have one telescope in one state."""
+    flat = [values.reshape(len(waves), -1) for values in (*pupil.values(), waves)]
+    _, first, which = np.unique(
+        np.concatenate(flat, 1), axis=0, return_index=True, return_inverse=True
+    )
+    return first, which.reshape(-1)
 
 
 def reach_px(scene: Scene) -> float:
@@ -185,9 +210,10 @@ def reach_px(scene: Scene) -> float:
     return seeing_px(scene, scene.seeing_factor) * 1.5 + smear + optical + 5 * edge
 
 
-def wide_light(pupil: Pupil, blur: Blur) -> Tensor:
-    """Light of bright stars, whole haloes and spikes: fine grid of BRIGHT_PX * BRIGHT_OVER."""
-    return star_light(pupil, blur, BRIGHT_PX, BRIGHT_OVER, 256, band(pupil))
+def wide_light(pupil: Pupil, blur: Blur, optics: Tensor | None = None) -> Tensor:
+    """Light of bright stars, whole haloes and spikes: fine grid of BRIGHT_PX * BRIGHT_OVER.
+    optics: see `star_light`."""
+    return star_light(pupil, blur, BRIGHT_PX, BRIGHT_OVER, 256, band(pupil), optics)
 
 
 def band(pupil: Pupil) -> tuple[Tensor, ...]:
@@ -197,27 +223,50 @@ def band(pupil: Pupil) -> tuple[Tensor, ...]:
 
 def star_layer(plan: StarPlan, height: int, width: int, device: str) -> Tensor:
     """(B, H, W) electrons of all stars under a clear sky."""
-    pupil, blur = Pupil(**sent(plan.pupil, device)), Blur(**sent(plan.blur, device))
     bright, middling, faint = plan.groups
-    frames = len(plan.pupil["obstruction"])
+    frames = len(plan.optics)
     canvas = torch.zeros(frames, height + 2 * PAD_PX, width + 2 * PAD_PX, device=device)
-    light = star_light(pupil, blur, STAMP_PX, OVER, 128, (1.0,))
-    stamps = phase_stamps(light, OVER).flatten(0, 2)
+    stamps = field_stamps(plan, device)
     lay_down(canvas, stamps, middling)
     cut = (STAMP_PX - SMALL_PX) // 2
     lay_down(canvas, stamps[..., cut:-cut, cut:-cut], faint)
     if len(plan.bright):
-        wide = wide_light(*_bright_shapes(plan, device))
-        lay_down(canvas, phase_stamps(wide, BRIGHT_OVER).flatten(0, 2), bright)
+        lay_down(canvas, bright_stamps(plan, device), bright)
     return canvas[:, PAD_PX : PAD_PX + height, PAD_PX : PAD_PX + width]
 
 
-def _bright_shapes(plan: StarPlan, device: torch.device | str) -> tuple[Pupil, Blur]:
-    """Pupil and blur, in the middle of the field, of the frames that have bright stars."""
-    some, zone = plan.bright, slice(CENTRE_ZONE, CENTRE_ZONE + 1)
-    centre = {
-        name: values[some, zone] if values.ndim > 1 else values[some]
-        for name, values in plan.blur.items()
-    }
-    chosen = {name: values[some] for name, values in plan.pupil.items()}
-    return Pupil(**sent(chosen, device)), Blur(**sent(centre, device))
+def field_stamps(plan: StarPlan, device: str) -> Tensor:
+    """(B * 9 * OVER^2, STAMP_PX, STAMP_PX) stamps of all frames, places and phases."""
+    pupil, blur = Pupil(**sent(plan.pupil, device)), Blur(**sent(plan.blur, device))
+    optics, turned = moved(plan.optics, device), None
+    if len(plan.turned):
+        turned = moved(plan.turned, device), moved(plan.turned_paths, device)
+    light = star_light(pupil, blur, STAMP_PX, OVER, 128, (1.0,), optics, turned)
+    return phase_stamps(light, OVER).flatten(0, 2)
+
+
+def bright_stamps(plan: StarPlan, device: str) -> Tensor:
+    """(n * BRIGHT_OVER^2, BRIGHT_PX, BRIGHT_PX) stamps, in all phases, of the brightest stars of
+    the n frames that have any."""
+    wide = wide_light(*_bright_shapes(plan, device))
+    return phase_stamps(wide, BRIGHT_OVER).flatten(0, 2)
+
+
+def _bright_shapes(plan: StarPlan, device: torch.device | str) -> tuple[Pupil, Blur, Tensor]:
+    """Pupils and blur, in the middle of the field, of the frames that have bright stars, and which
+    pupil each has."""
+    used, optics = np.unique(plan.optics[plan.bright], return_inverse=True)
+    blur = {name: values[plan.bright] for name, values in plan.blur.items() if name != "waves"}
+    # Where the field turns, it is the middle's path.
+    place = np.searchsorted(plan.bright, plan.turned)
+    for at, frame, paths in zip(place, plan.turned, plan.turned_paths, strict=True):
+        if at < len(plan.bright) and plan.bright[at] == frame:
+            blur["paths"][at, 0] = paths[CENTRE_ZONE]
+    centre = slice(CENTRE_ZONE, CENTRE_ZONE + 1)
+    blur["waves"] = plan.blur["waves"][used, centre]
+    chosen = {name: values[used] for name, values in plan.pupil.items()}
+    return (
+        Pupil(**sent(chosen, device)),
+        Blur(**sent(blur, device)),
+        moved(optics.reshape(-1), device),
+    )

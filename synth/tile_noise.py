@@ -1,4 +1,4 @@
-"""Noise of star tiles where that of whole frames would take too long: shot noise, empty sky."""
+"""Noise where the usual way would take too long: shot noise of star tiles and on GPUs, empty sky."""
 
 import torch
 from torch import Tensor

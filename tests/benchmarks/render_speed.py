@@ -87,18 +87,9 @@ def floors(plan: Plan, height: int, width: int) -> dict[str, float]:
 
 
 def optics(plan: Plan, device: str) -> tuple[Any, ...]:
-    """Star shapes of a batch, as `star_layer` makes them."""
-    pupil, blur = sent(plan.stars.pupil, device), sent(plan.stars.blur, device)
-    stamps = phase_stamps(
-        star_light(Pupil(**pupil), Blur(**blur), STAMP_PX, OVER, 128, (1.0,)), OVER
-    )
-    if not len(plan.stars.bright):
-        return (stamps,)
-    some = torch.from_numpy(plan.stars.bright).to(device)
-    centre = {k: v[some, 4:5] if v.dim() > 1 else v[some] for k, v in blur.items()}
-    chosen = {name: values[some] for name, values in pupil.items()}
-    wide = wide_light(Pupil(**chosen), Blur(**centre))
-    return stamps, phase_stamps(wide, BRIGHT_OVER)
+    """Star shapes of a batch, as `star_layer` lays them down."""
+    stamps = field_stamps(plan.stars, device)
+    return (stamps, bright_stamps(plan.stars, device)) if len(plan.stars.bright) else (stamps,)
 
 
 class Clock:
