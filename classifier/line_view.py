@@ -34,8 +34,9 @@ class Look:
     side from which the light between the stars is searched, and not with stars cut down: where
     cells are small, a trail bright enough to be left out with them would be lost. told: whether
     the network is told of the light along the best lines. close: whether it is told as well what
-    `_closely` sees between the stars. tight: see `starless.between_stars`. once: whether there is
-    one search, between the stars, for all that is told, in place of one with stars cut down besides.
+    `_closely` sees between the stars. tight: see `starless.between_stars`. once: whether
+    one search, between the stars, serves for all that is told, with none beside it that has stars
+    cut down.
     """
 
     local_cells: int

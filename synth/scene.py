@@ -5,6 +5,7 @@ and differ in dither, air and sky. Recipes return changed copies; nothing is eve
 finished pixels, so faults compose and the noise stays right.
 """
 
+import math
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -131,9 +132,8 @@ class Scene:
     @property
     def sky_e(self) -> float:
         """Sky electrons per pixel of the sub at the middle of a clean frame."""
-        return (
-            self.rig.sky_e_s(self.sky_mag) * self.exposure_s * float(np.mean(self.plane_response))
-        )
+        response = sum(self.plane_response) / len(self.plane_response)
+        return float(self.rig.sky_e_s(self.sky_mag) * self.exposure_s * response)
 
     @property
     def dark_e(self) -> float:
@@ -145,7 +145,7 @@ class Scene:
         """Sigma of an empty pixel, electrons; a step of g electrons adds g^2 / 12 (uniform)."""
         camera = self.rig.camera
         own_e2 = camera.read_noise_e**2 + camera.gain_e_adu**2 / 12
-        return float(np.sqrt(self.sky_e + self.dark_e + own_e2))
+        return math.sqrt(self.sky_e + self.dark_e + own_e2)
 
 
 def dark_factor(temperature_c: float) -> float:

@@ -17,8 +17,8 @@ from synth.rng import torch_stream
 from synth.tile_noise import shot_noise
 from synth.transfer import moved
 
-# From so many expected electrons on, counts that have Poisson's mean, variance and skewness alone are
-# distributed as its are to 0.05 % (half the sum of all differences; 0.1 % at 16).
+# From so many expected electrons on, counts that have Poisson's mean, variance and skewness alone
+# are distributed as its own to 0.05 % (half the sum of all differences; 0.1 % at 16).
 MANY_E = 32.0
 
 
@@ -143,10 +143,15 @@ def read_out(expected_e: Tensor, readout: Readout, generator: torch.Generator) -
 
 
 def _counted(light_e: Tensor, generator: torch.Generator) -> Tensor:
-    """Whole electrons, of expected ones. A GPU's Poisson generator takes ten times as long for many
-    of them as for few: these are drawn by `shot_noise` there, which is as good from MANY_E on."""
+    """Whole electrons, of expected ones."""
     if light_e.device.type == "cpu":
         return torch.poisson(light_e, generator=generator)
+    return counted_fast(light_e, generator)
+
+
+def counted_fast(light_e: Tensor, generator: torch.Generator) -> Tensor:
+    """Whole electrons, of expected ones, as a GPU draws them in a fraction of the time: its Poisson
+    generator takes the longer the more it counts, so that MANY_E and more are `shot_noise`."""
     is_few = light_e < MANY_E
     few = torch.poisson(torch.where(is_few, light_e, 0.0), generator=generator)
     return torch.where(is_few, few, shot_noise(light_e, generator).round_())

@@ -205,16 +205,15 @@ def power_law_field(
     along `angle_deg`; `smear` averages along it over that share of the grid (wind in the
     exposure), which multiplies the spectrum by sinc^2.
     """
-    k = np.fft.fftfreq(n, 1.0 / n)
-    kx, ky = k[None, :], k[:, None]
+    kx, ky = np.fft.rfftfreq(n, 1.0 / n)[None, :], np.fft.fftfreq(n, 1.0 / n)[:, None]
     c, s = cos(angle_deg * pi / 180), sin(angle_deg * pi / 180)
     along, across = kx * c + ky * s, ky * c - kx * s
     k2 = (along * stretch) ** 2 + across**2 + outer_scale**-2.0
     k2[0, 0] = 1.0
     amplitude = k2 ** (slope / 4.0) * np.sinc(along * smear)
     amplitude[0, 0] = 0.0
-    white = np.fft.fft2(rng.standard_normal((n, n)))
-    grid = np.fft.ifft2(white * amplitude).real
+    white = np.fft.rfft2(rng.standard_normal((n, n)))
+    grid = np.fft.irfft2(white * amplitude, s=(n, n))
     return grid / grid.std()
 
 

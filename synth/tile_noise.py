@@ -1,4 +1,4 @@
-"""Noise where the usual way would take too long: shot noise of star tiles and on GPUs, empty sky."""
+"""Noise where the usual way takes too long: shot noise of star tiles and on GPUs, empty sky."""
 
 import torch
 from torch import Tensor

@@ -11,7 +11,7 @@ from scipy.ndimage import map_coordinates
 from small_model import random_views
 
 from classifier.line_profile import ALONG, LINE_FACTS, REACH_PX, line_facts, line_strips
-from classifier.line_view import LOOKS
+from classifier.line_view import LENGTHS, LOOKS
 from classifier.lines import STAGES
 from classifier.network import BRANCHES, LINES, Network, NetworkConfig
 from classifier.sheet import SHAPE_FACTS
@@ -191,6 +191,29 @@ def test_a_closer_look_is_told_behind_what_was_told_before():
     assert second.lines.shape == (2, LOOKS[2].count)
     assert torch.equal(second.lines[:, : LOOKS[1].count], first.lines)
     assert torch.equal(second.facts, first.facts)
+
+
+def test_one_search_between_the_stars_is_told_as_the_second_of_two():
+    two, one = (make_views(*frames(), lines=look) for look in (3, 4))
+    assert one.lines.shape == two.lines.shape
+    close = slice(LOOKS[1].count, None)
+    assert torch.equal(one.lines[:, close], two.lines[:, close])
+    # The trail is that of both searches, its ends within two of the cells that are searched.
+    assert (one.line_px[0] - two.line_px[0]).abs().max() <= 4
+    first = len(SHAPE_FACTS) + len(SURFACE_FACTS)
+    snr = one.facts[:, first : first + STAGES]
+    assert snr[0, 0] > snr[1, 0] + 1
+    # What the first of two searches told beside is now of the one that there is.
+    assert torch.equal(snr, one.lines[:, -LENGTHS:][:, :STAGES])
+    assert not torch.equal(snr, two.facts[:, first : first + STAGES])
+
+
+def test_crowded_frames_are_searched_once_whether_asked_to_or_not():
+    noise = torch.randn(1, 2 * 4 * 540, 900, generator=torch.Generator().manual_seed(7))
+    sky, unknown = 500 + 10 * noise, torch.full((1, len(PHYSICAL)), torch.nan)
+    two, one = (make_views(sky, unknown, lines=look) for look in (3, 4))
+    assert torch.equal(one.lines, two.lines)
+    assert torch.equal(one.facts, two.facts)
 
 
 def test_a_network_is_judged_without_its_lines_and_by_them_alone():

@@ -76,7 +76,7 @@ Say = Callable[[str], None]
 CHECKPOINT = "checkpoint.safetensors"
 LOG = "train.jsonl"
 # Kept free of training at the end, for calibration, figures and writing.
-FINISH_S = 30.0
+FINISH_S = 18.0
 
 
 def say_to_stderr(line: str) -> None:

@@ -25,7 +25,6 @@ from synth.expose import expected_electrons
 from synth.generate import _readout, draw_plan, render_plan
 from synth.plan import Plan
 from synth.processing import process
-from synth.psf import Blur, Pupil, phase_stamps, star_light
 from synth.rng import torch_stream
 from synth.sensor import read_out
 from synth.starlight import (
@@ -35,11 +34,11 @@ from synth.starlight import (
     SMALL_PX,
     STAMP_PX,
     ZONES,
+    bright_stamps,
+    field_stamps,
     star_layer,
-    wide_light,
 )
 from synth.strength import settle
-from synth.transfer import sent
 
 FLOAT = 4  # bytes
 
