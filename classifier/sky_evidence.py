@@ -75,12 +75,14 @@ def hot_pixels(background: Background, fwhm_px: float) -> Evidence:
 
 def vignetting(background: Background, model: SkyModel, sky: SkyLight) -> Evidence:
     drop = model.centre_adu - model.corner_adu
-    evidence = _of_sky("vignetting", drop, _at_centre(model, background, sky), sky, background)
+    at_centre = _at_centre(model, background, sky)
+    evidence = _of_sky("vignetting", drop, at_centre, sky, background, model.scatter_adu)
     return _trusted(evidence, model, background, 0.2 * max(drop, 0.0))
 
 
 def gradient(background: Background, model: SkyModel, sky: SkyLight) -> Evidence:
-    evidence = _of_sky("gradient", model.gradient_adu, sky.adu, sky, background)
+    step, scatter = model.gradient_adu, model.scatter_adu
+    evidence = _of_sky("gradient", step, sky.adu, sky, background, scatter)
     evidence = _trusted(evidence, model, background, 0.12 * model.gradient_adu)
     if evidence.state == YES and model.off_centre:
         note = "a gradient, or vignetting that is not centred on the frame"
@@ -93,10 +95,17 @@ def _at_centre(model: SkyModel, background: Background, sky: SkyLight) -> float:
 
 
 def _of_sky(
-    key: str, step_adu: float, sky_adu: float, sky: SkyLight, background: Background
+    key: str,
+    step_adu: float,
+    sky_adu: float,
+    sky: SkyLight,
+    background: Background,
+    scatter_adu: float,
 ) -> Evidence:
     """A step in ADU as a percentage of the sky, with all that is uncertain about the sky."""
     row = fault(key)
+    if sky.exact and step_adu < scatter_adu and row.counts_from / 100 * sky_adu < scatter_adu:
+        return unknown(row.unit, row.counts_from, "lost in the unevenness of a dark sky")
     if step_adu < 0.3 * background.noise_adu:
         # A fault of this size would show in the noise of its own light, had the sky any.
         value = max(0.0, 100 * step_adu / sky_adu) if sky.exact and sky_adu > step_adu else 0.0

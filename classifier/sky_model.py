@@ -20,6 +20,8 @@ Array = np.ndarray
 
 SHIFT = 0.27  # of the half diagonal, how far from the middle vignetting may be centred
 CELLS = 32  # cells of the longer side that the fit works on
+# In how many corners, and how far in units of the cells' scatter, the sky has to lie below the fit.
+DARK_CORNERS, CORNER_SIGMA = 2, 4.0
 
 
 @dataclass(frozen=True)
@@ -64,9 +66,10 @@ def fit_sky(picture: SkyPicture) -> SkyModel:
         keep = valid.ravel() & (rest < upper * spread) & (rest > -lower * spread)
     rest = values - design @ coefficients
     tilt, surface = _on_picture(coefficients, picture)
+    lit = rest + design[:, :3] @ coefficients[:3]  # without the gradient
     return SkyModel(
         centre_adu=float(coefficients[0]),
-        corner_adu=float(coefficients[0] + coefficients[1] + coefficients[2]),
+        corner_adu=_corner_adu(coefficients, lit.reshape(level.shape), rest, valid, keep),
         gradient_adu=float(tilt.max() - tilt.min()),
         direction_deg=_direction(tilt),
         used_share=float(keep.sum() / max(1, valid.sum())),
@@ -74,6 +77,24 @@ def fit_sky(picture: SkyPicture) -> SkyModel:
         off_centre=_off_centre(x, y, values, keep, picture, float(np.ptp(tilt))),
         surface=surface.astype(np.float32),
     )
+
+
+def _corner_adu(coefficients: Array, lit: Array, rest: Array, valid: Array, keep: Array) -> float:
+    """The round part in the mean of the four corners: as fitted, but as it is seen in those that
+    clearly lie below the fit, where two or more do. A beam that a small filter cuts loses its light
+    in the last of the field, which no low power of the radius follows, and which the fit leaves out
+    in the end.
+
+    lit: (h, w) coarse cells without the gradient; rest, keep: (h w,) what the fit leaves of them,
+    and which it was made on."""
+    corners = (0, 0, -1, -1), (0, -1, 0, -1)
+    fit = float(coefficients[:3].sum())
+    spread = 1.4826 * median(np.abs(rest[keep])) if keep.any() else np.inf
+    below = rest.reshape(lit.shape)[corners] < -CORNER_SIGMA * spread
+    below &= valid[corners] & (lit[corners] < fit)
+    if below.sum() < DARK_CORNERS:
+        return fit
+    return float(np.where(below, lit[corners], fit).mean())
 
 
 def _off_centre(

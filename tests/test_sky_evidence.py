@@ -62,3 +62,16 @@ def test_pedestal_bounds_the_sky_from_above_only():
     # All but the noise was added: no sky is left to compare with.
     empty = evidence_of(clean + slope(160.0), pedestal_adu=780.0)["gradient"]
     assert empty.state == "unknown"
+
+
+def test_a_dark_sky_says_nothing_of_steps_that_its_unevenness_would_hide():
+    # 10 ADU of sky over an offset of 500: 30 % of it are 3 ADU, where bands of 8 ADU lie.
+    rng = np.random.default_rng(5)
+    bands = np.repeat(rng.normal(0, 8.0, SHAPE[0] // 20), 20)[:, None]
+    dark = starfield(SHAPE, gaussian(3.5), sky=510.0, noise=NOISE) + bands
+    found = evidence_of(dark, offset_adu=500.0)
+    for key in ("vignetting", "gradient"):
+        assert found[key].state == "unknown" and "dark sky" in found[key].note
+    # Of a bright one they hide nothing.
+    bright = evidence_of(dark, offset_adu=0.0)
+    assert bright["vignetting"].state == bright["gradient"].state == "no"
