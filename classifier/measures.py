@@ -31,6 +31,7 @@ from classifier.sensor_marks import sampled
 from classifier.sky_model import fit_sky, texture_adu
 from classifier.spikes import Spikes, find_spikes
 from classifier.star_form import star_form
+from classifier.star_rays import odd_pair
 from classifier.stars import Field, find_stars
 from classifier.sweeps import median
 from classifier.trails import find_trails
@@ -113,7 +114,9 @@ def measure_frame(frame: Frame) -> FrameMeasures:
         "defocus": star_evidence.defocus(star, found.bin_px),
         "trail": star_evidence.trail(trails, found.count, elongation),
         "miscollimation": star_evidence.miscollimation(inner, coherence),
-        "diffraction_spikes": star_evidence.diffraction_spikes(spikes, _has_bright(found)),
+        "diffraction_spikes": star_evidence.diffraction_spikes(
+            spikes, odd_pair(background, found.stars, fwhm_px), _has_bright(found)
+        ),
         "gradient": sky_evidence.gradient(background, model, sky),
         "low_signal": sky_evidence.low_signal(sky, facts),
         "bayer_grid": sky_evidence.bayer_grid(

@@ -11,6 +11,7 @@ belongs to no spider.
 """
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import ndimage
@@ -37,27 +38,43 @@ PARTNER_DEG = 5.0  # how far off the pattern
 COLUMN_DEG, NEAR_COLUMN_DEG = 90.0, 4.0
 
 
-def odd_bar(background: Background, stars: Array, fwhm_px: float) -> dict[str, float]:
-    """Numbers of one frame; empty where no star is bright enough or too little of its
-    surroundings is in the frame.
+@dataclass(frozen=True)
+class OddPair:
+    """The strongest pair of spikes of the star at x_px, y_px that no regular spider makes.
 
-    odd_sigma: strength of the strongest pair of spikes that no regular spider makes, 0 if there
-    is none; odd_deg: its direction, 0 to 180 from +x towards +y, absent if there is none.
-    stars: as `find_stars` gives them.
+    sigma: 0 without one. deg: its direction, 0 to 180 from +x towards +y, NaN without one.
     """
+
+    sigma: float
+    deg: float
+    x_px: float
+    y_px: float
+
+
+def odd_pair(background: Background, stars: Array, fwhm_px: float) -> OddPair | None:
+    """Of the brightest star of a frame; None where no star is bright enough or too little of its
+    surroundings is in the frame. stars: as `find_stars` gives them."""
     if not (math.isfinite(fwhm_px) and fwhm_px > 0):
-        return {}
+        return None
     for star in stars[:3]:
         if star["peak"] < LEAST_PEAK * background.noise_adu and not star["saturated"]:
             continue
-        profiles = [
-            _two_sided(background, float(star["x"]), float(star["y"]), fwhm_px, ends)
-            for ends in RINGS_FWHM
-        ]
+        x, y = float(star["x"]), float(star["y"])
+        profiles = [_two_sided(background, x, y, fwhm_px, ends) for ends in RINGS_FWHM]
         seen = [profile for profile in profiles if profile is not None]
         if seen:
-            return strongest_odd(*np.max(seen, axis=0))
-    return {}
+            odd = strongest_odd(*np.max(seen, axis=0))
+            return OddPair(odd["odd_sigma"], odd.get("odd_deg", math.nan), x, y)
+    return None
+
+
+def odd_bar(background: Background, stars: Array, fwhm_px: float) -> dict[str, float]:
+    """Numbers of one frame: odd_sigma and odd_deg, which is absent where there is none, of
+    `odd_pair`; empty where that is None."""
+    pair = odd_pair(background, stars, fwhm_px)
+    if pair is None:
+        return {}
+    return {"odd_sigma": pair.sigma} | ({} if math.isnan(pair.deg) else {"odd_deg": pair.deg})
 
 
 def _two_sided(

@@ -6,7 +6,9 @@ from barred_star import SIZE, image_of
 from scipy import ndimage
 
 from classifier.background import measure_background
-from classifier.star_rays import odd_bar
+from classifier.spikes import Spikes, find_spikes
+from classifier.star_evidence import diffraction_spikes
+from classifier.star_rays import OddPair, odd_bar, odd_pair
 from classifier.stars import find_stars
 
 
@@ -62,3 +64,47 @@ def _one(x, y):
 def test_without_a_bright_star_nothing_is_said():
     frame = np.random.default_rng(3).normal(500, 12, (SIZE, SIZE)).astype(np.float32)
     assert found(frame) == {}
+
+
+def told(frame):
+    background = measure_background(frame)
+    stars = find_stars(background, None).stars
+    return diffraction_spikes(
+        find_spikes(background, stars, 5.0), odd_pair(background, stars, 5.0), True
+    )
+
+
+def test_the_brightest_star_alone_leaves_a_single_pair_open():
+    evidence = told(image_of([77.0]))
+    assert evidence.state == "unknown" and evidence.value > 4
+    assert "two-vane spider" in evidence.note and "at 16" in evidence.note
+    (place,) = evidence.where
+    assert np.hypot(place[0] - 150, place[1] - 170) < 3  # where `image_of` puts it
+    assert told(image_of([])).state == "no"
+
+
+@pytest.mark.parametrize("vanes", [3, 4])
+def test_a_bar_beside_regular_vanes_is_never_denied(vanes):
+    assert told(image_of([], vanes=vanes)).state == "no"
+    spoilt = told(image_of([60.0], vanes=vanes))
+    assert spoilt.state != "no" and spoilt.value > 3
+
+
+def test_what_the_brightest_star_adds_to_the_typical_one():
+    """Sigma, where it lies and what the typical star shows of the telescope's own vanes."""
+    none, vanes = Spikes((), (), 1.0, (), False), Spikes((20.0, 110.0), (9.0, 8.0), 9.0, (), False)
+    cases = (
+        (none, 0.0, np.nan, "no"),
+        (none, 2.4, 60.0, "unknown"),
+        (none, 7.0, 60.0, "unknown"),
+        (vanes, 2.4, 60.0, "unknown"),
+        (vanes, 7.0, 60.0, "yes"),
+        (vanes, 7.0, 114.0, "no"),
+        (None, 7.0, 60.0, "unknown"),
+    )
+    for spikes, sigma, deg, state in cases:
+        evidence = diffraction_spikes(spikes, OddPair(sigma, deg, 10.0, 12.0), True)
+        assert evidence.state == state
+        assert evidence.value == (sigma if state != "no" else 0.0)
+        assert evidence.where == ([[10.0, 12.0]] if state != "no" else [])
+    assert diffraction_spikes(None, None, True).state == "unknown"
