@@ -83,18 +83,20 @@ def _corner_adu(coefficients: Array, lit: Array, rest: Array, valid: Array, keep
     """The round part in the mean of the four corners: as fitted, but as it is seen in those that
     clearly lie below the fit, where two or more do. A beam that a small filter cuts loses its light
     in the last of the field, which no low power of the radius follows, and which the fit leaves out
-    in the end.
+    in the end. What a whole side lacks, as the strip of a sensor that sees no sky, is not counted.
 
     lit: (h, w) coarse cells without the gradient; rest, keep: (h w,) what the fit leaves of them,
     and which it was made on."""
-    corners = (0, 0, -1, -1), (0, -1, 0, -1)
-    fit = float(coefficients[:3].sum())
+    fit, table = float(coefficients[:3].sum()), rest.reshape(lit.shape)
     spread = 1.4826 * median(np.abs(rest[keep])) if keep.any() else np.inf
-    below = rest.reshape(lit.shape)[corners] < -CORNER_SIGMA * spread
-    below &= valid[corners] & (lit[corners] < fit)
-    if below.sum() < DARK_CORNERS:
-        return fit
-    return float(np.where(below, lit[corners], fit).mean())
+    corners = []
+    for row, column in ((0, 0), (0, -1), (-1, 0), (-1, -1)):
+        side = min(median(table[row]), median(table[:, column]), 0.0)
+        seen = lit[row, column] - side
+        is_below = table[row, column] - side < -CORNER_SIGMA * spread and seen < fit
+        corners.append(seen if is_below and valid[row, column] else fit)
+    below = sum(corner < fit for corner in corners)
+    return float(np.mean(corners)) if below >= DARK_CORNERS else fit
 
 
 def _off_centre(
