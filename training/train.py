@@ -127,6 +127,7 @@ def train(
     before = made_before(start, config.start_share)
     run = Run(config, out, started, trainer, device, say, ranks, grafts, command, before)
 
+    run.tell(f"network of {sum(w.numel() for w in network.parameters()):,} weights on {device}")
     try:
         # Workers draw for all of it from here on, while the device is brought up to speed.
         held_out = held_out_streams(planner, trainer)
