@@ -87,14 +87,16 @@ def supported(key: str, opinion: Opinion) -> bool:
     """Whether the measure says yes to a fault or to one that is the same light, or reaches the
     threshold of one of them with the cause open."""
     return confirmed(key, opinion) or any(
-        _is_reached(opinion.evidence.get(sibling)) for sibling in same_light(key)
+        is_reached(sibling, opinion.evidence.get(sibling)) for sibling in same_light(key)
     )
 
 
-def _is_reached(found: "Evidence | None") -> bool:
+def is_reached(key: str, found: "Evidence | None") -> bool:
+    """Whether a measure that does not say no reaches its threshold: where it is open, then about
+    the cause alone. Of what counts downwards it is open about the number itself."""
     if found is None or found.state == "no" or found.value is None or not found.threshold:
         return False
-    return found.value >= found.threshold
+    return found.value >= found.threshold and not fault(key).grows_downwards
 
 
 def group_confidence(confidence: Mapping[str, float]) -> dict[str, float]:

@@ -14,6 +14,7 @@ from typing import Any
 
 from classifier.evidence import Evidence
 from classifier.night import severity
+from classifier.opinion import is_reached
 from classifier.results import FrameResult, Picture
 from classifier.star_marks import star_marks
 from classifier.thumbnail import shrunk
@@ -136,6 +137,11 @@ def label_rows(frame: FrameResult, readings: Sequence[Mapping[str, Any]] = ()) -
         state = found.get("state", "unknown")
         if not (given or confidence >= LISTED_FROM or state == "yes"):
             continue
+        told = evidence_of(found) if found else None
+        is_open = state == "unknown" and is_reached(key, told)
+        what = measured(told) if told else "not measured"
+        if is_open and told and told.note:
+            what += f"; {told.note}"
         stance = {"yes": "agrees" if given else "yes, it alone", "no": "says no"}
         rows.append(
             LabelRow(
@@ -144,8 +150,8 @@ def label_rows(frame: FrameResult, readings: Sequence[Mapping[str, Any]] = ()) -
                 given,
                 confidence,
                 percent(confidence),
-                measured(evidence_of(found)) if found else "not measured",
-                stance.get(state, "cannot tell"),
+                what,
+                stance.get(state, "sees it, the cause is open" if is_open else "cannot tell"),
                 urgency_of(key, frame.path, readings) if given or state == "yes" else "",
                 tuple(found[name] for name in ("advice", "calibration") if found.get(name)),
             )

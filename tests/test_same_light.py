@@ -5,6 +5,7 @@ from dataclasses import replace
 from test_verdict import LEVELS, MANY, measure, opinion
 
 from classifier.evidence import Evidence
+from classifier.opinion import supported
 from classifier.verdict import judge_sub
 
 
@@ -88,3 +89,10 @@ def test_where_the_model_is_not_sure_the_neighbours_say_which_smear_it_is():
     # Given both, nothing is put in the place of anything.
     told = judge_sub(opinion(vibration=0.85, drift=0.75, evidence=shakes), LEVELS, MANY)
     assert told.faults == ("vibration",) and told.why.startswith("Vibration (85 % sure")
+
+
+def test_an_open_measure_above_its_level_supports_but_not_where_less_is_worse():
+    for key, is_so in (("diffraction_spikes", True), ("drift", True), ("low_signal", False)):
+        for times in (0.5, 2.0):
+            seen = {key: measure(key, "unknown", times)}
+            assert supported(key, opinion(evidence=seen)) == (is_so and times > 1)

@@ -48,3 +48,20 @@ def test_labels_of_the_page_carry_urgency_and_what_is_said():
     hot, clouds = label_rows(frame, [reading("a.fits", ("hot_pixels", 0.9, "stop and fix now"))])
     assert hot.urgency == "stop and fix now" and hot.said == ("Theirs.", "Gone.")
     assert clouds.urgency == "" and clouds.said == ()  # neither labelled nor measured
+
+
+def test_a_measure_that_sees_a_fault_and_not_its_cause_is_told_apart_from_one_that_cannot_tell():
+    spikes = {"state": "unknown", "unit": "sigma", "threshold": 3.0, "note": "one pair, at 137 deg"}
+    cases = ((9.5, "sees it, the cause is open", True), (2.4, "cannot tell", False))
+    for value, stance, is_noted in cases:
+        frame = FrameResult(
+            "a.fits",
+            run="a",
+            verdict="keep",
+            faults=["diffraction_spikes"],
+            confidence={"diffraction_spikes": 0.9},
+            evidence={"diffraction_spikes": spikes | {"value": value}},
+        )
+        (row,) = label_rows(frame)
+        assert row.stance == stance
+        assert row.measured.endswith("at 137 deg") == is_noted
