@@ -22,6 +22,11 @@ NARROW_PX = 1.5
 # Sky texture over the noise of a cell. Noise alone gives 0.16 to 0.4 (medians of up to 8 x 8
 # cells), faint stars and the neighbours' wings in rich fields up to 1.4 on real frames.
 UNEVEN = 2.0
+# What round patches may be that have no clear edge: one frame in ten without dust has dark ones.
+PATCHES = {
+    "dust_motes": "dark round patches without a clear edge: a dark nebula, cloud or a soft shadow",
+    "reflection": "bright round patches without a clear edge: nebula, galaxy, halo or reflection",
+}
 NO_OFFSET = "the offset is unknown and cannot be told from gain and read noise"
 
 
@@ -164,11 +169,10 @@ def discs(key: str, found: list[Disc] | None, sky: SkyLight, background: Backgro
         return unknown(row.unit, row.counts_from, "stars cover most of the sky")
     edged = [disc for disc in found if disc.has_edge]
     if not edged:
-        perhaps = _places(found)
-        if found and key == "reflection":
-            note = "bright round patches without a clear edge: nebula, galaxy, halo or reflection"
-            return Evidence(UNKNOWN, None, row.unit, row.counts_from, note, perhaps=perhaps)
-        return Evidence(NO, 0.0, row.unit, row.counts_from, perhaps=perhaps)
+        if not found:
+            return Evidence(NO, 0.0, row.unit, row.counts_from)
+        note = PATCHES[key]
+        return Evidence(UNKNOWN, None, row.unit, row.counts_from, note, perhaps=_places(found))
     if sky.adu <= 0.2 * background.noise_adu:
         note = "no sky above the offset to compare with"
         return Evidence(UNKNOWN, None, row.unit, row.counts_from, note, perhaps=_places(edged))
