@@ -12,8 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from classifier.evidence import evidence_of
 from classifier.night_reading import causes_told, headed, sureness
-from classifier.opinion import same_light
+from classifier.opinion import is_reached, same_light
 from classifier.remedies import remedy
 from classifier.results import FrameResult, Results
 from classifier.verdict import costs_sub
@@ -108,14 +109,21 @@ def _found(key: str, frames: Sequence[FrameResult], lost: Sequence[FrameResult])
         "rank": (drop.seconds or 0, drop.count, look.seconds or 0, look.count, len(frames)),
         "agree": states.count("yes"),
         "against": states.count("no"),
+        "seen": states.count("seen"),
         "open": states.count("unknown"),
     }
 
 
 def _state(key: str, frame: FrameResult) -> str:
-    """What the measures say of a fault; of faults that are the same light one yes is enough."""
+    """What the measures say of a fault, "seen" where its cause alone is open; of faults that are
+    the same light one yes is enough."""
     states = {k: frame.evidence.get(k, {}).get("state", "unknown") for k in same_light(key)}
-    return "yes" if "yes" in states.values() else states[key]
+    if "yes" in states.values():
+        return "yes"
+    found = frame.evidence.get(key)
+    if states[key] == "unknown" and found and is_reached(key, evidence_of(found)):
+        return "seen"
+    return states[key]
 
 
 def costs_of(results: Results) -> list[dict[str, Any]]:

@@ -4,7 +4,9 @@
 note that says what is missing. A measure may count in another unit than the vocabulary does.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 YES, NO, UNKNOWN = "yes", "no", "unknown"
 
@@ -43,3 +45,10 @@ class Evidence:
 def unknown(unit: str, threshold: float | None, note: str, value: float | None = None) -> Evidence:
     """Evidence that settles nothing, with the reason."""
     return Evidence(UNKNOWN, value, unit, threshold, note)
+
+
+def evidence_of(entry: Mapping[str, Any]) -> Evidence:
+    """Evidence from its written form."""
+    return Evidence(
+        entry["state"], entry["value"], entry["unit"], entry["threshold"], entry.get("note", "")
+    )

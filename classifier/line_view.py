@@ -82,13 +82,12 @@ def look_along(surface: Surface, number: int, shape: tuple[int, int]) -> Lines:
     is_crowded = surface.step >= look.starless_from
     is_between = is_crowded or look.once
     between = between_stars(surface, look.tight) if is_between or look.close else None
+    cells, width = surface.calm, look.local_cells
     if is_crowded:
-        picture = prepare(starless(surface, between), width=look.local_cells)
+        cells = starless(surface, between)
     elif is_between:
-        picture = prepare(starless(surface, between, KEPT), width=BETWEEN_CELLS)
-    else:
-        picture = prepare(surface.calm, width=look.local_cells)
-    picture = picture[:, rows, columns]
+        cells, width = starless(surface, between, KEPT), BETWEEN_CELLS
+    picture = prepare(cells, width=width)[:, rows, columns]
     search = line_search(picture, LENGTHS if is_between and look.close else STAGES)
     told = [picture.new_empty(len(picture), 0)]
     if look.told:

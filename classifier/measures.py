@@ -106,6 +106,7 @@ def measure_frame(frame: Frame) -> FrameMeasures:
     repeated = find_repeated(found.stars, fwhm_px)
     pattern = find_pattern(found.stars, background.lit)
     spikes = find_spikes(background, found.stars, fwhm_px)
+    pair = odd_pair(background, found.stars, fwhm_px)
     evidence = {
         "hot_pixels": sky_evidence.hot_pixels(background, fwhm_px),
         "dust_motes": sky_evidence.discs("dust_motes", dark, sky, background),
@@ -114,9 +115,7 @@ def measure_frame(frame: Frame) -> FrameMeasures:
         "defocus": star_evidence.defocus(star, found.bin_px),
         "trail": star_evidence.trail(trails, found.count, elongation),
         "miscollimation": star_evidence.miscollimation(inner, coherence),
-        "diffraction_spikes": star_evidence.diffraction_spikes(
-            spikes, odd_pair(background, found.stars, fwhm_px), _has_bright(found)
-        ),
+        "diffraction_spikes": star_evidence.diffraction_spikes(spikes, pair, _has_bright(found)),
         "gradient": sky_evidence.gradient(background, model, sky),
         "low_signal": sky_evidence.low_signal(sky, facts),
         "bayer_grid": sky_evidence.bayer_grid(
@@ -140,7 +139,7 @@ def measure_frame(frame: Frame) -> FrameMeasures:
         numbers[name] = math.nan if value is None else value
     numbers |= _electrons(background, sky, facts)
     ordered = {key: evidence[key] for key in KEYS}
-    form = star_form(inner, background, found.stars, fwhm_px)
+    form = star_form(inner, background, found.stars, fwhm_px, pair)
     return FrameMeasures(
         numbers,
         ordered,

@@ -23,6 +23,7 @@ from classifier.field_pattern import (
 )
 from classifier.mean_star import MeanStar
 from classifier.repeated_images import Repeated
+from classifier.spike_bar import apart_deg
 from classifier.spikes import Spikes
 from classifier.star_rays import OddPair
 from classifier.trails import Trail
@@ -234,7 +235,7 @@ def diffraction_spikes(spikes: Spikes | None, pair: OddPair | None, bright: bool
         return Evidence(YES, max(spikes.strength), unit, threshold, f"bars at {angles} deg", where)
     vanes_deg = spikes.bars_deg if spikes is not None and spikes.odd is False else ()
     if pair is not None and pair.sigma >= PERHAPS_SPIKES:
-        from_vanes = [abs((pair.deg - deg + 90) % 180 - 90) for deg in vanes_deg]
+        from_vanes = [apart_deg(pair.deg, deg) for deg in vanes_deg]
         if min(from_vanes, default=90.0) > SAME_PAIR_DEG:
             return _of_pair(pair, bool(vanes_deg))
     return _without_odd(spikes, bright)
@@ -263,7 +264,7 @@ def _of_pair(pair: OddPair, beside_vanes: bool) -> Evidence:
     at = f"of the brightest star, at {pair.deg:.0f} deg"
     state, note = UNKNOWN, f"{ONE_PAIR}; {at}"
     if pair.sigma < row.counts_from:
-        note = f"a faint pair {at}: one frame in ten without a bar has one by chance"
+        note = f"a faint pair {at}: one as faint comes about by chance too"
     elif beside_vanes:
         state, note = YES, f"a pair {at}, beside those of the telescope's own vanes"
     return Evidence(state, pair.sigma, row.unit, row.counts_from, note, where)

@@ -1,6 +1,6 @@
 """More on the form of a frame's stars than labels need: what tells causes of a night apart.
 
-form = star_form(inner_star, background, stars, fwhm_px)
+form = star_form(inner_star, background, stars, fwhm_px, pair)
 form["halo"], form["skew_x"]
 """
 
@@ -11,7 +11,7 @@ import sep
 
 from classifier.background import Background
 from classifier.mean_star import MeanStar
-from classifier.star_rays import odd_bar
+from classifier.star_rays import OddPair, odd_bar
 
 Array = np.ndarray
 
@@ -23,14 +23,19 @@ CORE, HALO, RING = 1.4, 4.0, (5.5, 7.0)
 
 
 def star_form(
-    inner: MeanStar | None, background: Background, stars: Array, fwhm_px: float
+    inner: MeanStar | None,
+    background: Background,
+    stars: Array,
+    fwhm_px: float,
+    pair: OddPair | None,
 ) -> dict[str, float]:
     """Numbers of one frame; absent where unknown.
 
     skew_x, skew_y: lopsidedness of the mean star of the middle of the field as a vector in the
     array's frame (as MeanStar's skew); skew_noise: its error. asymmetry: see MeanStar.
     hole_offset: likewise. halo: light between 1.4 and 4 FWHM from a bright star over that
-    within 1.4 FWHM, median of the bright stars that stand free. odd_sigma, odd_deg: see `odd_bar`.
+    within 1.4 FWHM, median of the bright stars that stand free. odd_sigma, odd_deg: of
+    `pair`, see `odd_bar`.
     """
     form: dict[str, float] = {}
     if inner is not None:
@@ -46,7 +51,7 @@ def star_form(
     halo = _halo(background, stars, fwhm_px)
     if math.isfinite(halo):
         form["halo"] = halo
-    return form | odd_bar(background, stars, fwhm_px)
+    return form | odd_bar(pair)
 
 
 def _halo(background: Background, stars: Array, fwhm_px: float) -> float:

@@ -1,7 +1,7 @@
 """Light along the directions round the brightest star: the bar across the aperture that made it.
 
-    bar = odd_bar(background, stars, fwhm_px)
-    bar["odd_deg"], bar["odd_sigma"]
+    pair = odd_pair(background, stars, fwhm_px)
+    pair.deg, pair.sigma
 
 `spikes` asks the typical bright star of one frame; this asks the brightest one alone, also near
 the edge of the frame, because the subs of a run are held against one another afterwards
@@ -68,10 +68,9 @@ def odd_pair(background: Background, stars: Array, fwhm_px: float) -> OddPair | 
     return None
 
 
-def odd_bar(background: Background, stars: Array, fwhm_px: float) -> dict[str, float]:
+def odd_bar(pair: OddPair | None) -> dict[str, float]:
     """Numbers of one frame: odd_sigma and odd_deg, which is absent where there is none, of
     `odd_pair`; empty where that is None."""
-    pair = odd_pair(background, stars, fwhm_px)
     if pair is None:
         return {}
     return {"odd_sigma": pair.sigma} | ({} if math.isnan(pair.deg) else {"odd_deg": pair.deg})
@@ -157,7 +156,7 @@ def strongest_odd(
     near_column_deg: float = NEAR_COLUMN_DEG,
     sure_sigma: float = math.inf,
 ) -> dict[str, float]:
-    """See `odd_bar`. both: (90,) light in the weaker of two opposite directions, in sigma.
+    """See `OddPair`. both: (90,) light in the weaker of two opposite directions, in sigma.
     possible: light that may be there, as far as the frame shows: a cross near the frame's edge has
     lost one of its arms. near_column_deg: as far from the column light is taken for its charge.
     sure_sigma: light that is surely there is a partner, however weak beside the bar."""

@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from classifier.evidence import Evidence
+from classifier.evidence import evidence_of
 from classifier.night import severity
 from classifier.opinion import is_reached
 from classifier.results import FrameResult, Picture
@@ -157,13 +157,6 @@ def label_rows(frame: FrameResult, readings: Sequence[Mapping[str, Any]] = ()) -
             )
         )
     return rows
-
-
-def evidence_of(entry: Mapping[str, Any]) -> Evidence:
-    """Evidence from its written form."""
-    return Evidence(
-        entry["state"], entry["value"], entry["unit"], entry["threshold"], entry.get("note", "")
-    )
 
 
 def _facts(frame: FrameResult) -> str:

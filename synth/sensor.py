@@ -14,12 +14,8 @@ from torch import Tensor
 
 from synth.compiled import made
 from synth.rng import torch_stream
-from synth.tile_noise import shot_noise
+from synth.shot_noise import counted_fast
 from synth.transfer import moved
-
-# From so many expected electrons on, counts that have Poisson's mean, variance and skewness alone
-# are distributed as its own to 0.05 % (half the sum of all differences; 0.1 % at 16).
-MANY_E = 32.0
 
 
 @dataclass(frozen=True)
@@ -147,14 +143,6 @@ def _counted(light_e: Tensor, generator: torch.Generator) -> Tensor:
     if light_e.device.type == "cpu":
         return torch.poisson(light_e, generator=generator)
     return counted_fast(light_e, generator)
-
-
-def counted_fast(light_e: Tensor, generator: torch.Generator) -> Tensor:
-    """Whole electrons, of expected ones, as a GPU draws them in a fraction of the time: its Poisson
-    generator takes the longer the more it counts, so that MANY_E and more are `shot_noise`."""
-    is_few = light_e < MANY_E
-    few = torch.poisson(torch.where(is_few, light_e, 0.0), generator=generator)
-    return torch.where(is_few, few, shot_noise(light_e, generator).round_())
 
 
 def _spill_some(counted: Tensor, readout: Readout) -> None:

@@ -23,10 +23,11 @@ from synth.rng import torch_stream
 from synth.sensor import spill
 from synth.sheet_plan import NUMBERS, SheetPlan
 from synth.sheet_shapes import LIGHTS, SheetShapes, turns
+from synth.shot_noise import counted
 from synth.stamp_rows import gathered, laid_by_pixels, laid_in_rows
 from synth.star_tiles import CROWD_SCALES, TILES, StarTiles
 from synth.starlight import BRIGHT_STARS, OVER, STAMP_PX
-from synth.tile_noise import RESPONSE_SIGMA, as_adu, counted, read, sky_noise2_e
+from synth.tile_noise import RESPONSE_SIGMA, as_adu, read, sky_noise2_e
 from synth.transfer import moved
 
 # Side of the tiles for stars that reach so far: room for a cut-out at their sampling.

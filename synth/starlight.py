@@ -125,8 +125,9 @@ class StarPlan:
 
     groups: bright stars (one kernel a frame), middling and faint ones (a kernel a place).
     pupil, and the waves of `blur`: of all different optics. optics: (B,) which of them each frame
-    has. blur: besides, what blurs all places of a frame alike. turned, turned_paths: numbers (T,)
-    of the frames whose field turns, and their paths (T, 9, K, 2) at its places.
+    has. blur: besides, what blurs all places of a frame alike; the path is the middle's. turned,
+    turned_paths: numbers (T,) of the frames whose field turns, and their paths (T, 9, K, 2) at its
+    places.
     bright: numbers of the frames that have bright stars.
     """
 
@@ -169,20 +170,19 @@ def plan_stars(scenes: Sequence[Scene]) -> StarPlan:
     bright_group, middling, faint_group = (
         [np.concatenate(column) for column in zip(*group, strict=True)] for group in parts
     )
-    pupil, blur = pupil_table(scenes), blur_table(scenes, ZONES)
-    first, optics = different(pupil, blur["waves"])
+    pupil, blur, optics = once_each(pupil_table(scenes), blur_table(scenes, ZONES))
     turned = np.flatnonzero([scene.twist_deg != 0 for scene in scenes])
     turned_paths = blur["paths"][turned]
-    blur["paths"][turned] = 0.0
-    blur |= {"seeing_px": blur["seeing_px"][:, :1], "paths": blur["paths"][:, :1]}
+    middle = slice(CENTRE_ZONE, CENTRE_ZONE + 1)
+    blur |= {name: blur[name][:, middle] for name in ("seeing_px", "paths")}
     return StarPlan(
         (
             splat(bright_group, BRIGHT_OVER, BRIGHT_PX, size),
             splat(middling, OVER, STAMP_PX, size),
             splat(faint_group, OVER, SMALL_PX, size),
         ),
-        {name: values[first] for name, values in pupil.items()},
-        blur | {"waves": blur["waves"][first]},
+        pupil,
+        blur,
         optics,
         turned,
         turned_paths,
@@ -198,6 +198,16 @@ def different(pupil: dict[str, np.ndarray], waves: np.ndarray) -> tuple[np.ndarr
         np.concatenate(flat, 1), axis=0, return_index=True, return_inverse=True
     )
     return first, which.reshape(-1)
+
+
+def once_each(
+    pupil: dict[str, np.ndarray], blur: dict[str, np.ndarray]
+) -> tuple[dict[str, np.ndarray], dict[str, np.ndarray], np.ndarray]:
+    """Tables of B frames with pupil and waves of every different optics once, and (B,) which of
+    these each frame has: what `star_light` takes."""
+    first, which = different(pupil, blur["waves"])
+    few = {name: values[first] for name, values in pupil.items()}
+    return few, blur | {"waves": blur["waves"][first]}, which
 
 
 def reach_px(scene: Scene) -> float:
@@ -237,10 +247,13 @@ def star_layer(plan: StarPlan, height: int, width: int, device: str) -> Tensor:
 
 def field_stamps(plan: StarPlan, device: str) -> Tensor:
     """(B * 9 * OVER^2, STAMP_PX, STAMP_PX) stamps of all frames, places and phases."""
-    pupil, blur = Pupil(**sent(plan.pupil, device)), Blur(**sent(plan.blur, device))
-    optics, turned = moved(plan.optics, device), None
+    pupil, table, turned = Pupil(**sent(plan.pupil, device)), plan.blur, None
     if len(plan.turned):
         turned = moved(plan.turned, device), moved(plan.turned_paths, device)
+        common = table["paths"].copy()
+        common[plan.turned] = 0.0  # their places have paths of their own
+        table = table | {"paths": common}
+    blur, optics = Blur(**sent(table, device)), moved(plan.optics, device)
     light = star_light(pupil, blur, STAMP_PX, OVER, 128, (1.0,), optics, turned)
     return phase_stamps(light, OVER).flatten(0, 2)
 
@@ -257,13 +270,7 @@ def _bright_shapes(plan: StarPlan, device: torch.device | str) -> tuple[Pupil, B
     pupil each has."""
     used, optics = np.unique(plan.optics[plan.bright], return_inverse=True)
     blur = {name: values[plan.bright] for name, values in plan.blur.items() if name != "waves"}
-    # Where the field turns, it is the middle's path.
-    place = np.searchsorted(plan.bright, plan.turned)
-    for at, frame, paths in zip(place, plan.turned, plan.turned_paths, strict=True):
-        if at < len(plan.bright) and plan.bright[at] == frame:
-            blur["paths"][at, 0] = paths[CENTRE_ZONE]
-    centre = slice(CENTRE_ZONE, CENTRE_ZONE + 1)
-    blur["waves"] = plan.blur["waves"][used, centre]
+    blur["waves"] = plan.blur["waves"][used, CENTRE_ZONE : CENTRE_ZONE + 1]
     chosen = {name: values[used] for name, values in plan.pupil.items()}
     return (
         Pupil(**sent(chosen, device)),

@@ -21,7 +21,7 @@ from synth.processing import is_lost
 from synth.psf import Blur, Pupil, fwhm_px, half_flux_radius_px, star_light
 from synth.scene import Scene
 from synth.spike_strength import SpikePlan, plan_spikes, spike_strengths
-from synth.starlight import OVER, STAMP_PX, ZONES, blur_table, different, pupil_table, zone_path
+from synth.starlight import OVER, STAMP_PX, ZONES, blur_table, once_each, pupil_table, zone_path
 from synth.transfer import moved, sent
 
 SHAPE_KEYS = (
@@ -158,12 +158,11 @@ def _sizes(truth: Truth, device: str) -> tuple[np.ndarray, np.ndarray, np.ndarra
         name: of.reshape(-1, 1, *of.shape[2:])[frame * stars + star]
         for name, of in truth.blur.items()
     }
-    pupil = {name: of[frame] for name, of in truth.pupil.items()}
-    first, which = different(pupil, blur["waves"])
+    pupil, blur, which = once_each({n: of[frame] for n, of in truth.pupil.items()}, blur)
     moves = bool(blur["paths"].any())
-    air_and_path = Blur(**sent(blur | {"waves": blur["waves"][first]}, device))
+    air_and_path = Blur(**sent(blur, device))
     light = star_light(
-        Pupil(**sent({name: of[first] for name, of in pupil.items()}, device)),
+        Pupil(**sent(pupil, device)),
         air_and_path if moves else replace(air_and_path, paths=None),
         STAMP_PX,
         OVER,

@@ -83,3 +83,12 @@ def test_a_cause_of_several_nights_is_told_once_as_it_is_likeliest():
         ("flexure", 0.41),
     ]
     assert drift["causes"][0]["run"] == "Field, 2026-01-03"
+
+
+def test_a_measure_that_leaves_the_cause_open_is_counted_apart():
+    told = {"state": "unknown", "unit": "sigma", "threshold": 3.0}
+    frames = [sub("keep", "diffraction_spikes", number=i) for i in range(3)]
+    for frame, value in zip(frames, (9.0, 2.0, None), strict=True):
+        frame.evidence["diffraction_spikes"] = told | {"value": value}
+    (row,) = found_rows(Results({}, frames))
+    assert (row["agree"], row["against"], row["seen"], row["open"]) == (0, 0, 1, 2)

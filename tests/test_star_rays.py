@@ -14,7 +14,7 @@ from classifier.stars import find_stars
 
 def found(frame):
     background = measure_background(frame)
-    return odd_bar(background, find_stars(background, None).stars, 5.0)
+    return odd_bar(odd_pair(background, find_stars(background, None).stars, 5.0))
 
 
 @pytest.mark.parametrize("bar", [10.0, 77.0, 140.0])

@@ -8,10 +8,10 @@ import torch
 import torch.nn.functional as F
 from scipy import stats
 
-from synth.sensor import MANY_E, counted_fast
 from synth.sheet_plan import plan_sheets
+from synth.shot_noise import MANY_E, counted_fast, shot_noise
 from synth.star_scenes import draw_star_scenes
-from synth.tile_noise import RESPONSE_SIGMA, shot_noise, sky_noise2_e
+from synth.tile_noise import RESPONSE_SIGMA, sky_noise2_e
 from training.sheets import render_sheets
 
 

@@ -34,12 +34,12 @@ from synth.rng import stream, torch_stream
 from synth.scene import draw_run
 from synth.sensor import Readout, read_out
 from synth.sheet_plan import plan_sheets
+from synth.shot_noise import shot_noise
 from synth.star_scenes import draw_star_scenes
 from synth.star_sheets import SheetRenderer
 from synth.star_tiles import TILES, StarTiles
 from synth.starlight import BRIGHT_PX, star_layer
 from synth.strength import settle
-from synth.tile_noise import shot_noise
 from training.tile_reader import read_tiles
 
 WIDTH, HEIGHT = 512, 384
