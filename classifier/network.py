@@ -7,13 +7,14 @@ own rejects touches `judge` alone.
 
 import copy
 import itertools
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass
 
 import torch
 from torch import Tensor, nn
 from torch.nn.utils.fusion import fuse_conv_bn_eval
 
+from classifier import committee
 from classifier.context import CONTEXT, FIRST
 from classifier.encoders import (
     PictureEncoder,
@@ -29,7 +30,6 @@ from classifier.line_view import LOOKS
 from classifier.ray_encoder import RayEncoder
 from classifier.sheet import SHAPE_FACTS
 from classifier.views import BRIGHT_PX, FACT_COUNT, SKY_CHANNELS, Views
-from classifier.vocabulary import KEYS
 
 # Levels as logarithms of ADU compare frames of a run; the network itself must not see them.
 _HIDDEN_FACTS = tuple(SHAPE_FACTS.index(n) for n in ("log_star_flux", "log_sky", "log_noise"))
@@ -62,6 +62,7 @@ class NetworkConfig:
     in that way too.
     in_steps: whether the facts of the frame are told in steps (`encoders.Steps`), and all numbers
     heard by wide layers.
+    members: how many judge the frame, each by a share of the features (see `committee`).
     """
 
     width: int = 32
@@ -77,6 +78,7 @@ class NetworkConfig:
     scales: bool = False
     rays: bool = False
     in_steps: bool = False
+    members: int = 1
 
     def as_dict(self) -> dict[str, int | float]:
         return asdict(self)
@@ -120,20 +122,12 @@ class Network(nn.Module):
         self.branch_features = (*(part.out_features for part in parts), 4 * w)
         self.branches: tuple[str, ...] = BRANCHES
         total = sum(self.branch_features)
-        self.fuse = nn.Sequential(
-            nn.LayerNorm(total),
-            nn.Dropout(self.config.dropout),
-            nn.Linear(total, 2 * self.config.features),
-            nn.ReLU(inplace=True),
-            nn.Linear(2 * self.config.features, self.config.features),
-        )
-        joint = self.config.features + 2 * len(FIRST)
-        self.head = nn.Sequential(
-            nn.ReLU(),
-            nn.Linear(joint, self.config.features),
-            nn.ReLU(inplace=True),
-            nn.Linear(self.config.features, len(KEYS)),
-        )
+        members, features = self.config.members, self.config.features
+        if members < 1 or features % members:
+            raise ValueError(f"{features} features cannot be shared out among {members} members")
+        self.fuse = committee.fuses(total, features, self.config.dropout, members)
+        self.head = committee.heads(features, 2 * len(FIRST), members)
+        judged_by = committee.hidden(features, members)
         self.strange = nn.Sequential(
             nn.ReLU(),
             nn.Linear(self.config.features, self.config.features // 4),
@@ -141,7 +135,7 @@ class Network(nn.Module):
             nn.Linear(self.config.features // 4, 1),
         )
         if self.config.company:
-            listen = nn.Linear(2 * self.config.features, self.config.features, bias=False)
+            listen = nn.Linear(2 * self.config.features, judged_by, bias=False)
             # A network that is trained on begins with what it said without its company.
             nn.init.zeros_(listen.weight)
             self.company = nn.Sequential(
@@ -156,7 +150,7 @@ class Network(nn.Module):
                 hidden = hidden_layer(count, wide)
             else:
                 hidden = nn.Sequential(nn.Linear(count, wide), nn.ReLU(inplace=True))
-            last = nn.Linear(wide, self.config.features, bias=False)
+            last = nn.Linear(wide, judged_by, bias=False)
             nn.init.zeros_(last.weight)
             self.scales = nn.Sequential(*hidden, last)
             self.register_buffer("sizes", torch.tensor(SCALES), persistent=False)
@@ -214,10 +208,13 @@ class Network(nn.Module):
     def join(self, told: list[Tensor], without: Sequence[str] = ()) -> Tensor:
         """What `told` gave -> features (B, config.features)."""
         kept = self._kept(told, without)
-        joined = self.fuse[:3](torch.cat(kept[: len(BRANCHES)], 1))
+        beside = torch.cat(kept[: len(BRANCHES)], 1)
+        fuses = committee.each(self.fuse)
+        joined = [fuse[:3](beside) for fuse in fuses]
         if self.config.lines:
-            joined = joined + self.lines_heard(kept[-1])
-        return self.fuse[3:](joined)
+            heard = self.lines_heard(kept[-1]).chunk(len(fuses), 1)
+            joined = [one + lines for one, lines in zip(joined, heard, strict=True)]
+        return torch.cat([fuse[3:](one) for fuse, one in zip(fuses, joined, strict=True)], 1)
 
     def _kept(self, told: list[Tensor], without: Sequence[str]) -> list[Tensor]:
         """The branches' vectors, zeros for those left out on purpose or, in training, by chance."""
@@ -239,23 +236,37 @@ class Network(nn.Module):
         context: (B, len(CONTEXT) + D) as `context.beside_run` gives it, NaN unknown; without the D
         columns of the company that is unknown.
         """
-        numbers = context[:, : len(CONTEXT)]
-        first = numbers[:, : len(FIRST)]
+        return self.opinions(features, context).mean(1)
+
+    def opinions(self, features: Tensor, context: Tensor) -> Tensor:
+        """The same member by member: (B, members, 16)."""
+        first = context[:, : len(FIRST)]
         known = (~first.isnan()).to(features.dtype)
         first = first.nan_to_num(0.0).clamp(-5, 5).to(features.dtype)
-        hidden = self.head[:2](torch.cat((features, first, known), 1))
+        heads = committee.each(self.head)
+        own = features.chunk(len(heads), 1)
+        hidden = torch.cat(
+            [h[:2](torch.cat((f, first, known), 1)) for h, f in zip(heads, own, strict=True)], 1
+        )
+        for told in self._beside(features, context):
+            hidden = hidden + told
+        shares = hidden.chunk(len(heads), 1)
+        return torch.stack([h[2:](s) for h, s in zip(heads, shares, strict=True)], 1)
+
+    def _beside(self, features: Tensor, context: Tensor) -> Iterator[Tensor]:
+        """What is heard of the run, beside `first`: by numbers and by its middle."""
+        numbers = context[:, : len(CONTEXT)]
         if self.config.scales:
             # In 32 bits: what the smallest scale shows is lost on fewer.
             scaled = torch.tanh(numbers.float()[..., None] / self.sizes).flatten(1)
             told = self.scales(scaled.nan_to_num(0.0).to(features.dtype))
-            hidden = hidden + told * ~numbers.isnan().any(1, keepdim=True)
+            yield told * ~numbers.isnan().any(1, keepdim=True)
         if self.config.company and context.shape[1] > len(CONTEXT):
             company = context[:, len(CONTEXT) :].to(features.dtype)
             beside = torch.cat((company, features - company), 1)
             known = ~company.isnan().any(1, keepdim=True)
             told = self.company(torch.where(known, beside, torch.zeros_like(beside)))
-            hidden = hidden + told * known
-        return self.head[2:](hidden)
+            yield told * known
 
     def strangeness(self, features: Tensor) -> Tensor:
         """Features (B, D) -> (B,) logit that the frame is no sub of a star field at all."""

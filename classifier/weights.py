@@ -222,7 +222,7 @@ def load_model(name_or_path: str | Path | None = None) -> Model:
         network = Network(NetworkConfig(**config["network"]))
         network.load_state_dict(network_state(tensors))
         centre, whitening = tensors["unfamiliar.centre"], tensors["unfamiliar.whitening"]
-    except (TypeError, KeyError, RuntimeError) as error:
+    except (TypeError, KeyError, ValueError, RuntimeError) as error:
         first = str(error).splitlines()[0]
         raise ModelError(
             f"The model {folder.name} does not fit this program's network ({first}); use a model "

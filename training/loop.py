@@ -30,7 +30,8 @@ STRANGE_WEIGHT = 0.1
 def masked_loss(logits: Tensor, targets: Tensor) -> Tensor:
     """Mean binary cross-entropy in nats over the known targets; soft targets as they are.
 
-    logits, targets: (B, 16), targets NaN where unknown. Every label weighs the same per frame.
+    logits, targets: of one shape (B, ..., 16), targets NaN where unknown. Every label weighs the
+    same per frame.
     """
     known = ~targets.isnan()
     loss = F.binary_cross_entropy_with_logits(
@@ -131,10 +132,11 @@ class Trainer:
             maps = self.network.sky.maps(views.sky)
             told = self.network.told(views, maps)
             features = self.network.join(told)
-            logits = self.network.judge(features, lesson.context)
+            opinions = self.network.opinions(features, lesson.context)
             strange = self.network.strangeness(features)
             alone = self._lessons(told, maps, lesson)
-        loss = masked_loss(logits, lesson.targets)
+        # Each member is asked on its own: asked together they would share the work, and err alike.
+        loss = masked_loss(opinions, lesson.targets[:, None].expand_as(opinions))
         strangeness = F.binary_cross_entropy_with_logits(strange.float(), 1.0 - lesson.is_sky)
         (loss + alone + STRANGE_WEIGHT * strangeness).backward()
         return loss.detach()
