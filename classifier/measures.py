@@ -28,7 +28,9 @@ from classifier.mean_star import MeanStar, mean_star
 from classifier.pixel_lines import Sensor
 from classifier.repeated_images import find_repeated
 from classifier.sensor_marks import sampled
+from classifier.shapes import elongation_of
 from classifier.sky_model import fit_sky, texture_adu
+from classifier.spike_evidence import diffraction_spikes
 from classifier.spikes import Spikes, find_spikes
 from classifier.star_form import star_form
 from classifier.star_rays import odd_pair
@@ -49,7 +51,8 @@ class FrameMeasures:
     """numbers: see `measure_frame`, NaN or absent where unknown. evidence: one per fault, as a
     single frame gives it. stars: (n, 3) float32 x, y, flux of the brightest usable stars, which
     runs are matched by. shapes: (n, 6) float32 x, y, hfr_px, fwhm_px, e1, e2 of shaped stars,
-    form: more on the mean star (see `star_form`), and sky: (h, w) float16 ADU over the median of
+    form: more on the mean star (see `star_form`) and inner_e1 and inner_e2, the common shape of all
+    stars without their wings, and sky: (h, w) float16 ADU over the median of
     the frame's sky, NaN where blank, in cells of equal size; the night is read by these. glaring:
     (n, 3) float32 x, y, flux of the very brightest stars, saturated ones too. spikes: (n, 2)
     float32 direction and sigma of every pair of spikes. hot: (n, 2) int32 x, y of hot pixels, see
@@ -89,7 +92,8 @@ def measure_frame(frame: Frame) -> FrameMeasures:
     star = mean_star(found.stamps, found.centres)
     inner = _inner_star(found, background) or star
     numbers = _star_numbers(found, star, facts)
-    elongation, coherence = numbers["elongation"], numbers["angle_coherence"]
+    inner_shape = _common_shape(found, "inner_e1", "inner_e2")
+    stretch, coherence = elongation_of(*inner_shape), numbers["angle_coherence"]
     fwhm_px = numbers["fwhm_px"]
 
     dark, bright = find_discs(
@@ -113,9 +117,9 @@ def measure_frame(frame: Frame) -> FrameMeasures:
         "vignetting": sky_evidence.vignetting(background, model, sky),
         "clouds": sky_evidence.clouds(texture, sky, background.picture.noise_adu),
         "defocus": star_evidence.defocus(star, found.bin_px),
-        "trail": star_evidence.trail(trails, found.count, elongation),
+        "trail": star_evidence.trail(trails, found.count, numbers["elongation"]),
         "miscollimation": star_evidence.miscollimation(inner, coherence),
-        "diffraction_spikes": star_evidence.diffraction_spikes(spikes, pair, _has_bright(found)),
+        "diffraction_spikes": diffraction_spikes(spikes, pair, _has_bright(found)),
         "gradient": sky_evidence.gradient(background, model, sky),
         "low_signal": sky_evidence.low_signal(sky, facts),
         "bayer_grid": sky_evidence.bayer_grid(
@@ -123,9 +127,11 @@ def measure_frame(frame: Frame) -> FrameMeasures:
             background.mosaic or frame.planes is not None,
         ),
         "reflection": sky_evidence.discs("reflection", bright, sky, background),
-        **star_evidence.elongated(star, elongation, coherence, repeated, pattern),
+        **star_evidence.elongated(
+            star, stretch, coherence, repeated, pattern, numbers["elongation"]
+        ),
     }
-    explained = explanation(evidence, elongation, coherence)
+    explained = explanation(evidence, stretch, coherence)
     evidence["bloated_stars"] = star_evidence.bloated_stars(fwhm_px, facts, explained)
     numbers |= {
         "sky_adu": background.level_adu,
@@ -140,6 +146,7 @@ def measure_frame(frame: Frame) -> FrameMeasures:
     numbers |= _electrons(background, sky, facts)
     ordered = {key: evidence[key] for key in KEYS}
     form = star_form(inner, background, found.stars, fwhm_px, pair)
+    form |= dict(zip(("inner_e1", "inner_e2"), inner_shape, strict=True))
     return FrameMeasures(
         numbers,
         ordered,
@@ -154,12 +161,13 @@ def measure_frame(frame: Frame) -> FrameMeasures:
     )
 
 
-def explanation(evidence: dict[str, Evidence], elongation: float, coherence: float) -> str:
-    """The fault that already explains wide stars, or an empty string."""
+def explanation(evidence: dict[str, Evidence], stretch: float, coherence: float) -> str:
+    """The fault that already explains wide stars, or an empty string. stretch: elongation of the
+    common shape without wings."""
     for key in ("defocus", "miscollimation", "guiding_loss", "vibration", "drift"):
         if evidence[key].state == "yes":
             return fault(key).title
-    if math.isfinite(elongation) and elongation >= 1.25 and coherence >= star_evidence.COHERENT:
+    if math.isfinite(stretch) and stretch >= 1.25 and coherence >= star_evidence.COHERENT:
         return "motion"
     return ""
 
@@ -172,8 +180,7 @@ def _star_numbers(found: Field, star: MeanStar | None, facts: Facts) -> dict[str
     numbers |= dict.fromkeys(names, math.nan)
     if not len(shaped):
         return numbers
-    e1, e2 = float(np.median(shaped["e1"])), float(np.median(shaped["e2"]))
-    common = min(math.hypot(e1, e2), 0.98)
+    e1, e2 = _common_shape(found, "e1", "e2")
     scale = facts.scale_arcsec
     fwhm_px = float(np.median(shaped["fwhm_px"]))
     turns = np.exp(2j * np.deg2rad(shaped["angle_deg"].astype(float)))
@@ -181,7 +188,7 @@ def _star_numbers(found: Field, star: MeanStar | None, facts: Facts) -> dict[str
         "hfr_px": float(np.median(shaped["hfr_px"])),
         "fwhm_px": fwhm_px,
         "fwhm_arcsec": math.nan if scale is None else fwhm_px * scale,
-        "elongation": math.sqrt((1 + common) / (1 - common)),
+        "elongation": elongation_of(e1, e2),
         "elongation_median": float(np.median(shaped["elongation"])),
         "angle_deg": math.degrees(0.5 * math.atan2(e2, e1)) % 180,
         "angle_coherence": float(abs(turns.mean())),
@@ -190,6 +197,15 @@ def _star_numbers(found: Field, star: MeanStar | None, facts: Facts) -> dict[str
         numbers |= {"skew": star.skew, "dip": max(star.dip, 0.0), "lobes": star.lobes}
         numbers["concentration"] = 2 * star.hfr / star.fwhm
     return numbers
+
+
+def _common_shape(found: Field, *names: str) -> tuple[float, float]:
+    """Medians of two columns over the shaped stars, NaN without any."""
+    shaped = found.stars[found.stars["shaped"]]
+    known = shaped[np.isfinite(shaped[names[0]])]
+    if not len(known):
+        return math.nan, math.nan
+    return float(np.median(known[names[0]])), float(np.median(known[names[1]]))
 
 
 def _inner_star(found: Field, background: Background) -> MeanStar | None:

@@ -98,6 +98,11 @@ def common_shape(measures: FrameMeasures) -> tuple[float, float]:
     return size * math.cos(angle), size * math.sin(angle)
 
 
+def inner_shape(measures: FrameMeasures) -> tuple[float, float]:
+    """The same without the stars' wings, which lengthen little when they are moved."""
+    return measures.form.get("inner_e1", math.nan), measures.form.get("inner_e2", math.nan)
+
+
 def at_zenith(width: float | None, facts: Facts) -> float:
     return math.nan if width is None else width / airmass(facts) ** 0.6
 

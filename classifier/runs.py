@@ -26,10 +26,12 @@ from classifier.reference import (
     airmass,
     at_zenith,
     common_shape,
+    inner_shape,
     low_tenth,
     merged,
     reference_of,
 )
+from classifier.shapes import elongation_of
 from classifier.star_match import Loss, light_lost
 from classifier.vocabulary import fault
 
@@ -154,7 +156,7 @@ def _soft(
         }
     cause = explanation(
         {k: e for k, e in evidence.items() if k != "defocus"} | {"defocus": said("defocus", NO)},
-        numbers.get("elongation", math.nan),
+        elongation_of(*inner_shape(measures)),
         numbers.get("angle_coherence", math.nan),
     )
     if cause:

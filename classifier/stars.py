@@ -40,6 +40,8 @@ STAR = np.dtype(
         ("angle_deg", "f4"),
         ("e1", "f4"),  # (X2 - Y2) / (X2 + Y2)
         ("e2", "f4"),  # 2 XY / (X2 + Y2)
+        ("inner_e1", "f4"),  # both without the wings, NaN where unknown
+        ("inner_e2", "f4"),
         ("saturated", "?"),
         ("blended", "?"),
         ("edge", "?"),
@@ -48,6 +50,7 @@ STAR = np.dtype(
     ]
 )
 
+SHAPES = ("hfr_px", "fwhm_px", "elongation", "angle_deg", "e1", "e2", "inner_e1", "inner_e2")
 SHAPE_SNR = 25.0
 MAX_SHAPED = 300
 MAX_HALF_PX = 24
@@ -122,7 +125,7 @@ def _as_stars(objects: Array, window: Window, bin_px: int, saturated_from: float
     columns = np.clip(column[:, None] + reach, 0, width - 1)
     highest = window.raw[rows[:, :, None], columns[:, None]].max((1, 2))
     stars["saturated"] = highest >= saturated_from
-    for name in ("hfr_px", "fwhm_px", "elongation", "angle_deg", "e1", "e2"):
+    for name in SHAPES:
         stars[name] = np.nan
     return stars
 
@@ -254,6 +257,9 @@ def _measure(
     stars["elongation"][at] = np.sqrt((1 + size[good]) / (1 - size[good]))
     stars["angle_deg"][at] = np.rad2deg(0.5 * np.arctan2(e2[good], e1[good])) % 180
     stars["e1"][at], stars["e2"][at] = e1[good], e2[good]
+    variance = shape.inner[good, 0]
+    dilution = variance / np.maximum(variance - extra, 0.05)
+    stars["inner_e1"][at], stars["inner_e2"][at] = (shape.inner[good, 1:] * dilution[:, None]).T
     stars["x"][at] += (shape.shift[good, 0]) * bin_px
     stars["y"][at] += (shape.shift[good, 1]) * bin_px
     return good

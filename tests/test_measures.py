@@ -177,7 +177,8 @@ def test_drift_and_vibration_by_the_form_of_the_mean_star():
     slight = evidence_of(field(line_stamp(5.0), noise=8.0))
     assert (slight["drift"].state, slight["vibration"].state) == ("unknown", "unknown")
     assert "run" in slight["drift"].note
-    assert slight["drift"].value == pytest.approx(1.49, abs=0.03)  # sqrt(1 + 25/12 / (s2 + 1/12))
+    # sqrt(1 + 25/12 / (s2 + 1/12)) by all of the star (C15); the core of a line is a little longer.
+    assert 1.49 < slight["drift"].value < 1.05 * 1.49
 
 
 def test_stars_stretched_in_all_directions_are_no_drift():

@@ -6,8 +6,8 @@ from barred_star import SIZE, image_of
 from scipy import ndimage
 
 from classifier.background import measure_background
+from classifier.spike_evidence import diffraction_spikes
 from classifier.spikes import Spikes, find_spikes
-from classifier.star_evidence import diffraction_spikes
 from classifier.star_rays import OddPair, odd_bar, odd_pair
 from classifier.stars import find_stars
 
