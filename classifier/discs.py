@@ -40,8 +40,9 @@ EVEN_SKY, CLEAR = 0.35, 30.0  # such sky over the smooth one, in steps; and the 
 
 def find_discs(
     picture: SkyPicture, surface: Array, stars: Array, fwhm_px: float, noise_adu: float
-) -> tuple[list[Disc], list[Disc] | None]:
-    """Dark and bright candidates, those with an edge first, at most 6 of each.
+) -> tuple[list[Disc], list[Disc] | None, float]:
+    """Dark and bright candidates, those with an edge first, at most 6 of each, and the depth in ADU
+    from which a usual shadow would be found, NaN where that cannot be told.
 
     surface: (h, w) the smooth sky to take out. stars: as `find_stars` gives them, to be covered;
     fwhm_px: their width; noise_adu: noise of a pixel. Bright discs not clearly larger than a star
@@ -49,7 +50,7 @@ def find_discs(
     """
     flat = np.where(picture.valid, picture.level - surface, 0.0).astype(np.float32)
     if min(flat.shape) < 24 or picture.noise_adu <= 0:
-        return [], []
+        return [], [], np.nan
     width = fwhm_px if np.isfinite(fwhm_px) else 3.0
     grid = Grid(picture.level.shape, picture.step_px, picture.x0, picture.y0)
     covered = star_cover(grid, stars, width, noise_adu, CORE) | ~picture.valid
@@ -60,7 +61,7 @@ def find_discs(
     crowded = covered.mean() > CROWDED
     shadow = smallest if crowded else min(smallest, LEAST_SHADOW_PX / picture.step_px)
     calm = median_3x3(clipped)
-    small = small_shadows(calm, shadow, picture)
+    small, least_adu = small_shadows(calm, shadow, picture)
     squeezed = _squeezed(flat, picture.noise_adu)
     wings = star_cover(grid, stars, width, noise_adu) | ~picture.valid
     dark, bright = _round(
@@ -69,7 +70,7 @@ def find_discs(
     ghosts = _distinct(bright)
     shadows = _distinct(out_of_the_near(calm, _distinct(dark), picture), small)
     shadows = [disc for disc in shadows if not any(_is_hole(disc, ghost) for ghost in ghosts)]
-    return shadows, None if crowded else ghosts
+    return shadows, None if crowded else ghosts, least_adu
 
 
 def find_round(

@@ -72,7 +72,7 @@ def read_masters(files: MasterFiles) -> Masters:
         background = measure_background(share, flat.facts.bayer)
         model = fit_sky(background.picture)
         no_stars = np.zeros(0, STAR)
-        discs, _ = find_discs(
+        discs, *_ = find_discs(
             background.picture, model.surface, no_stars, NO_STAR_PX, background.noise_adu
         )
         masters = replace(

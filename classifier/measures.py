@@ -96,7 +96,7 @@ def measure_frame(frame: Frame) -> FrameMeasures:
     stretch, coherence = elongation_of(*inner_shape), numbers["angle_coherence"]
     fwhm_px = numbers["fwhm_px"]
 
-    dark, bright = find_discs(
+    dark, bright, least_adu = find_discs(
         background.picture, model.surface, found.stars, fwhm_px, background.noise_adu
     )
     trails = find_trails(
@@ -113,7 +113,7 @@ def measure_frame(frame: Frame) -> FrameMeasures:
     pair = odd_pair(background, found.stars, fwhm_px)
     evidence = {
         "hot_pixels": sky_evidence.hot_pixels(background, fwhm_px),
-        "dust_motes": sky_evidence.discs("dust_motes", dark, sky, background),
+        "dust_motes": sky_evidence.discs("dust_motes", dark, sky, background, least_adu),
         "vignetting": sky_evidence.vignetting(background, model, sky),
         "clouds": sky_evidence.clouds(texture, sky, background.picture.noise_adu),
         "defocus": star_evidence.defocus(star, found.bin_px),

@@ -28,6 +28,7 @@ PATCHES = {
     "dust_motes": "dark round patches without a clear edge: a dark nebula, cloud or a soft shadow",
     "reflection": "bright round patches without a clear edge: nebula, galaxy, halo or reflection",
 }
+MOST_PCT = 60.0  # of the sky: deeper shadows are no dust
 NO_OFFSET = "the offset is unknown and cannot be told from gain and read noise"
 
 
@@ -163,13 +164,24 @@ def clouds(texture_adu: float, sky: SkyLight, cell_noise_adu: float) -> Evidence
     return unknown("times the noise in sky texture", UNEVEN, note, texture_adu / cell_noise_adu)
 
 
-def discs(key: str, found: list[Disc] | None, sky: SkyLight, background: Background) -> Evidence:
-    """Dust shadows or reflections from the candidates of the matched filter."""
+def discs(
+    key: str,
+    found: list[Disc] | None,
+    sky: SkyLight,
+    background: Background,
+    least_adu: float = math.nan,
+) -> Evidence:
+    """Dust shadows or reflections from the candidates of the matched filter. least_adu: the step
+    from which a usual one would be found, NaN unknown."""
     row = fault(key)
     if found is None:
         return unknown(row.unit, row.counts_from, "stars cover most of the sky")
     edged = [disc for disc in found if disc.has_edge]
     if not edged:
+        least_pct = 100 * least_adu / sky.adu if sky.adu > 0 else math.inf
+        if not found and math.isfinite(least_adu) and least_pct > row.counts_from:
+            hidden = f"less than {least_pct:.0f} %" if least_pct < MOST_PCT else "any depth"
+            return unknown(row.unit, row.counts_from, f"one of {hidden} would be lost in noise")
         if not found:
             return Evidence(NO, 0.0, row.unit, row.counts_from)
         note = PATCHES[key]

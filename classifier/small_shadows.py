@@ -1,6 +1,6 @@
 """Small shadows in the sky: dark discs of a few cells, by a matched filter.
 
-    small_shadows(calm, smallest, picture)
+    shadows, least_adu = small_shadows(calm, smallest, picture)
 
 The filter is a disc less the annulus round it, at radii so close that one of them fits. A peak is a
 candidate if it stands out of the noise, of the filter's scatter over the frame, and of that round
@@ -29,22 +29,28 @@ DIRECTIONS = 12
 FOUND_SIGMA, OUT_OF_NEAR = 7.0, 6.0
 ROUND = (2.6, 8.0)  # radii: what is beyond the filter's own reach, and still near
 LEAST_OTHERS = 50
+USUAL = 5.0  # cells: radius of the shadows for which it is told how deep they have to be
 SHARP = 0.48  # a shadow blurs with its distance from the sensor
 UNEVEN = 0.3
+DEPTHS = np.linspace(0.1, 0.9, 9)  # radii: rings in which it is asked how deep a shadow is
 
 
-def small_shadows(calm: Array, smallest: float, picture: SkyPicture) -> list[Disc]:
-    """Candidates of at least `smallest` cells radius in (h, w) `calm`: the sky of the picture less
-    its slow part, bright stars clipped."""
+def small_shadows(calm: Array, smallest: float, picture: SkyPicture) -> tuple[list[Disc], float]:
+    """Candidates of at least `smallest` cells radius in (h, w) `calm`, the sky of the picture less
+    its slow part, bright stars clipped; and the mean depth in ADU from which one of `USUAL` size
+    would be found, NaN where none is looked for."""
     transform = fft.rfft2(calm, workers=1)
     found: list[Disc] = []
+    least_adu = np.nan
     for radius in RADII:
         if 3.4 * radius > min(calm.shape):
             break
         if radius >= smallest:
             response, sigma = _response(transform, calm.shape, radius, picture.noise_adu)
             found.extend(_peaks(-response, sigma, radius, calm, picture))
-    return found
+            if radius == USUAL:
+                least_adu = FOUND_SIGMA * sigma
+    return found, least_adu
 
 
 def out_of_the_near(calm: Array, discs: list[Disc], picture: SkyPicture) -> list[Disc]:
@@ -156,6 +162,7 @@ def _examine(
     """Step, sharpness and agreement over directions, at the radius where the edge is steepest."""
     turn = (np.arange(4 * DIRECTIONS) + 0.5) / (4 * DIRECTIONS) * 2 * np.pi
     best = (0.0, radius, 0.0, 0, 1.0, 1.0)
+    depth = 0.0
     for tried in radius * np.array([0.8, 0.9, 1.0, 1.12, 1.25]):
         r = np.array([0.5, 0.6, 0.7, 0.8, 0.87, 1.13, 1.2, 1.3, 1.4, 1.5]) * tried
         x, y = column + r[:, None] * np.cos(turn), row + r[:, None] * np.sin(turn)
@@ -177,6 +184,7 @@ def _examine(
         if edge * step > best[2] * best[0]:
             pedestal = abs(median(outside)) / step
             best = (step, float(tried), edge, agreeing, unevenness, pedestal)
+            depth = _missing(calm, row, column, float(tried)) - median(outside)
     step, tried, sharpness, agreeing, unevenness, pedestal = best
     even = unevenness < UNEVEN and pedestal < 1.0
     x, y = picture.to_frame(column, row)
@@ -184,7 +192,16 @@ def _examine(
         x=x,
         y=y,
         radius=tried * picture.step_px,
-        step_adu=-step,
+        step_adu=-max(step, depth),
         snr=snr,
         has_edge=bool(sharpness > SHARP and agreeing >= DIRECTIONS - 2 and even),
     )
+
+
+def _missing(calm: Array, row: float, column: float, radius: float) -> float:
+    """Light missing in the deeper rings of a shadow: a quarter of them are deeper still. The mean
+    of one that is soft is half of its depth."""
+    turn = (np.arange(24) + 0.5) / 24 * 2 * np.pi
+    away = DEPTHS[:, None] * radius
+    rings = between(calm, row + away * np.sin(turn), column + away * np.cos(turn))
+    return float(np.quantile(-np.median(rings, axis=1), 0.75))

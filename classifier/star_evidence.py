@@ -39,8 +39,8 @@ DRAWN_OUT = 4.0  # a star this long is a short line to any search for lines
 LONG = 2.05  # a sine as long as this shows two lobes
 # Elongation of all of the star over that without wings. Steady motion and shaking lengthen the
 # core more (none of 147 rendered subs came to 1.12); a jump that leaves little light behind
-# lengthens the wings alone: 8 of 43 subs with a guiding loss come to 1.15, 2 of 795 without.
-TAILED = 1.15
+# lengthens the wings alone: 7 of 43 subs with a guiding loss come to 1.2, 1 of 795 without.
+TAILED = 1.2
 # Third moment over size^3 of coma that adds 25 % to the HFR, through Kolmogorov seeing of 3 px:
 # 0.19 without, 0.15 with an obstruction of 0.35 (galsim).
 SKEWED = 0.17

@@ -36,7 +36,7 @@ def found_in(flat, stars=None):
     level = (1000 + flat).astype(np.float32)
     picture = SkyPicture(level, np.ones(SHAPE, bool), STEP_PX, level, 1, 0, 0, NOISE)
     stars = np.zeros(0, STAR) if stars is None else stars
-    return find_discs(picture, np.full(SHAPE, 1000, np.float32), stars, 4.0, 3 * NOISE)
+    return find_discs(picture, np.full(SHAPE, 1000, np.float32), stars, 4.0, 3 * NOISE)[:2]
 
 
 def edged(discs):

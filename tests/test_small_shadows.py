@@ -5,11 +5,13 @@ Noise is Gaussian, so that the tails of a filter's output are those of the norma
 
 import numpy as np
 import pytest
+from painted_sky import as_frame
 from scipy import ndimage
 
 from classifier.background import SkyPicture
 from classifier.disc import Disc
 from classifier.discs import find_discs
+from classifier.measures import measure_frame
 from classifier.small_shadows import out_of_the_near, small_shadows, stands_out
 from classifier.stars import STAR
 
@@ -34,7 +36,7 @@ def picture_of(flat):
 
 def edged(flat, smallest=2.5):
     calm = ndimage.median_filter(flat, 3).astype(np.float32)
-    return [disc for disc in small_shadows(calm, smallest, picture_of(flat)) if disc.has_edge]
+    return [disc for disc in small_shadows(calm, smallest, picture_of(flat))[0] if disc.has_edge]
 
 
 @pytest.mark.parametrize("x, y", [(90.0, 70.0), (90.5, 70.4), (201.3, 33.7)])
@@ -72,5 +74,41 @@ def test_of_shadows_found_by_their_edges_those_in_rough_sky_are_left_out():
 def test_wide_stars_hide_no_small_shadow(fwhm_px):
     flat = sky() + shadow(120, 90, 4.0, 40.0)
     surface = np.full(SHAPE, 1000, np.float32)
-    dark, _ = find_discs(picture_of(flat), surface, np.zeros(0, STAR), fwhm_px, 3 * NOISE)
+    dark, *_ = find_discs(picture_of(flat), surface, np.zeros(0, STAR), fwhm_px, 3 * NOISE)
     assert [round(disc.radius / STEP_PX / 4) for disc in dark if disc.has_edge] == [1]
+
+
+@pytest.mark.parametrize("radius", [8.0, 11.0])
+def test_a_soft_shadow_is_as_deep_as_near_its_middle(radius):
+    """A mote as large as the beam above it: the light falls straight to the middle, its mean over
+    the disc is a third of what is missing there (a cone's volume)."""
+    rows, columns = np.indices(SHAPE)
+    cone = -40.0 * np.clip(1 - np.hypot(columns - 140, rows - 100) / radius, 0, 1)
+    calm = ndimage.median_filter(sky() + cone, 3).astype(np.float32)
+    found = max(small_shadows(calm, 2.5, picture_of(cone))[0], key=lambda disc: disc.snr)
+    assert np.hypot(found.x - 1 - STEP_PX * 140, found.y - 1 - STEP_PX * 100) < STEP_PX
+    assert 2 / 3 * 40 < -found.step_adu < 40 + NOISE
+
+
+def test_it_is_told_how_deep_a_shadow_has_to_be():
+    """Seven times the error of the mean over a disc of five cells less that round it, of white
+    noise; half as deep nothing is found, one and a half times as deep it is."""
+    rows, columns = np.indices((21, 21)) - 10
+    away = np.hypot(rows, columns)
+    inside, around = (away <= 5).sum(), ((away > 5.75) & (away <= 8)).sum()
+    calm = ndimage.median_filter(sky(), 3).astype(np.float32)
+    _, least_adu = small_shadows(calm, 2.5, picture_of(calm))
+    assert least_adu == pytest.approx(7 * NOISE * np.sqrt(1 / inside + 1 / around), rel=0.15)
+    deep = [bool(edged(sky() + shadow(140, 100, 5, share * least_adu))) for share in (0.5, 1.5)]
+    assert deep == [False, True]
+    assert np.isnan(small_shadows(calm, 6.0, picture_of(calm))[1])
+
+
+@pytest.mark.parametrize(("level_adu", "state"), [(60.0, "unknown"), (2000.0, "no")])
+def test_without_a_shadow_only_a_sky_that_would_show_one_says_no(level_adu, state):
+    """Noise of 10 ADU a pixel: a sky of 60 hides a shadow of 3 %, a sky of 2,000 does not."""
+    pixels = np.random.default_rng(5).normal(500 + level_adu, 10.0, (600, 800))
+    facts = {"offset_adu": 500.0, "gain_e_adu": 1.0, "read_noise_e": 3.0}
+    dust = measure_frame(as_frame(pixels, **facts)).evidence["dust_motes"]
+    assert dust.state == state
+    assert ("lost in noise" in dust.note) == (state == "unknown")
