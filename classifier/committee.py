@@ -45,9 +45,9 @@ def heads(features: int, numbers: int, members: int) -> nn.Module:
 
 
 def hidden(features: int, members: int) -> int:
-    """Numbers that all heads together judge by. A share of as many as one head has would leave too
-    few to each of several."""
-    return features if members == 1 else 2 * features
+    """Numbers that all heads together judge by. Of as many as one head has, each of several would
+    have few; twice as many, and the weights of all would take more than 16 MiB."""
+    return features if members == 1 else 3 * features // 2
 
 
 def each(module: Any) -> list[Any]:
