@@ -32,6 +32,7 @@ from classifier.reference import (
     reference_of,
 )
 from classifier.shapes import elongation_of
+from classifier.star_evidence import LOPSIDED
 from classifier.star_match import Loss, light_lost
 from classifier.vocabulary import fault
 
@@ -203,10 +204,13 @@ def _elongated(
     shared = float(np.median(others @ mine)) / size**2
     if shared >= 0.5:
         note = "the neighbouring subs are stretched the same way"
-        return {
+        steady = {
             "drift": replace(drift, state=YES, note=note),
             "vibration": replace(vibration, state=NO, note=note),
         }
+        if run[index][1].form.get("asymmetry", 0.0) > LOPSIDED:
+            return steady  # one axis pushed to one side in every sub: guiding is left open
+        return steady | {"guiding_loss": replace(evidence["guiding_loss"], state=NO, note=note)}
     if shared <= 0.25:
         note = "the neighbouring subs are not stretched this way"
         return {

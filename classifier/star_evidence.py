@@ -35,6 +35,7 @@ LEAST_FOR_SKEW = 15
 LEAST_FOR_FORM = 6
 LOBED = 0.08  # dip between two lobes that noise and sampling do not make
 EQUAL_LOBES = 0.75
+LOPSIDED = 0.3  # asymmetry from which a star was pushed to one side
 DRAWN_OUT = 4.0  # a star this long is a short line to any search for lines
 LONG = 2.05  # a sine as long as this shows two lobes
 # Elongation of all of the star over that without wings. Steady motion and shaking lengthen the
@@ -112,19 +113,23 @@ def elongated(
             (UNKNOWN, UNKNOWN, UNKNOWN), f"stretched, but only {star.stars} stars to see how"
         )
     if star.lobes > LOBED and path >= rows["guiding_loss"].counts_from:
-        if star.lobe_ratio < EQUAL_LOBES or star.asymmetry > 0.3:
+        if star.lobe_ratio < EQUAL_LOBES or star.asymmetry > LOPSIDED:
             return said((NO, NO, YES), "unequal images of every star: jumps")
         note = "two equal lobes: a vibration, or one jump half-way through the sub"
         return said((UNKNOWN, NO, UNKNOWN), note)
     if star.lobes > LOBED:
         return said((YES, NO, NO), "two equal lobes: the stars dwelt at both ends")
-    lopsided = star.asymmetry > 0.3
+    lopsided = star.asymmetry > LOPSIDED
     if lopsided:
         note = "long and lopsided: one-sided pushes, one-axis guiding or coma"
         return said((UNKNOWN, UNKNOWN, UNKNOWN), note)
     # By all of the star: of a Gaussian's line the core alone says up to a tenth too much.
     if star.elongation >= LONG:
         return said((NO, YES, NO), "long without lobes: steady motion")
+    if path >= rows["guiding_loss"].counts_from:
+        # So far a star may have been led astray as well: along a line it draws no steps.
+        note = "one frame cannot tell drift, vibration and lost guiding apart; the run can"
+        return said((UNKNOWN, UNKNOWN, UNKNOWN), note)
     note = "one frame cannot tell drift from vibration; the run can"
     return said((UNKNOWN, UNKNOWN, NO), note)
 

@@ -114,4 +114,24 @@ def test_motion_that_stretches_the_core_is_no_short_jump():
     sine = images(3.0, [(2 * np.sin(p), 0) for p in np.linspace(0, 2 * np.pi, 41)], [1 / 41] * 41)
     for star in (line, sine, gaussian(3.0), moffat(3.0, 2.5)):
         measures = measure_frame(as_frame(painted(star)))
-        assert measures.evidence["guiding_loss"].state == "no"
+        assert measures.evidence["guiding_loss"].state != "yes"
+
+
+@pytest.mark.parametrize(("length_px", "state"), [(4.0, "no"), (7.0, "unknown")])
+def test_a_line_as_long_as_lost_guiding_may_be_that(length_px, state):
+    """Guiding counts from 1.5 FWHM; a line of 7 px is 2.3 times as long as its star is wide."""
+    steps = (np.arange(41) + 0.5) / 41 - 0.5
+    line = images(3.0, [(length_px * step, 0) for step in steps], [1 / 41] * 41)
+    evidence = measure_frame(as_frame(painted(line))).evidence
+    assert evidence["drift"].state == "unknown"
+    assert evidence["guiding_loss"].state == state
+
+
+@pytest.mark.parametrize(("asymmetry", "state"), [(0.0, "no"), (0.4, "unknown")])
+def test_subs_stretched_alike_drift_unless_each_is_pushed_to_one_side(asymmetry, state):
+    """Lost guiding differs from sub to sub; guiding on one axis alone pushes all of them."""
+    steps = (np.arange(41) + 0.5) / 41 - 0.5
+    line = measure_frame(as_frame(painted(images(3.0, [(7 * s, 0) for s in steps], [1 / 41] * 41))))
+    line = replace(line, form=line.form | {"asymmetry": asymmetry})
+    judged = judge_runs([(Facts(), line)] * 7, ["one run"] * 7)[3]
+    assert [judged[k].state for k in ("drift", "vibration", "guiding_loss")] == ["yes", "no", state]
