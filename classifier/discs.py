@@ -16,6 +16,7 @@ from scipy import special
 from classifier.background import SkyPicture
 from classifier.disc import Disc
 from classifier.disc_form import DiscForms, arc_forms, disc_forms, leaning_out
+from classifier.other_light import other_light
 from classifier.round_edges import Scale, circles, scales
 from classifier.small_shadows import UNEVEN, out_of_the_near, small_shadows
 from classifier.star_cover import Grid, star_cover
@@ -70,7 +71,9 @@ def find_discs(
     ghosts = _distinct(bright)
     shadows = _distinct(out_of_the_near(calm, _distinct(dark), picture), small)
     shadows = [disc for disc in shadows if not any(_is_hole(disc, ghost) for ghost in ghosts)]
-    return shadows, None if crowded else ghosts, least_adu
+    if crowded:
+        return shadows, None, least_adu
+    return shadows, _distinct(ghosts, other_light(flat, ~wings, picture)), least_adu
 
 
 def find_round(

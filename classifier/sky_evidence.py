@@ -26,7 +26,7 @@ UNEVEN = 2.0
 # dark ones.
 PATCHES = {
     "dust_motes": "dark round patches without a clear edge: a dark nebula, cloud or a soft shadow",
-    "reflection": "bright round patches without a clear edge: nebula, galaxy, halo or reflection",
+    "reflection": "bright patches without a clear round edge: nebula, galaxy, halo or reflection",
 }
 MOST_PCT = 60.0  # of the sky: deeper shadows are no dust
 NO_OFFSET = "the offset is unknown and cannot be told from gain and read noise"
