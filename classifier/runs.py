@@ -38,6 +38,9 @@ from classifier.vocabulary import fault
 
 FEW = 5
 EXTINCTION_MAG = 0.2  # per airmass, broad-band from a lowland site (cp)
+PATCHY_MAG = 0.15  # rms over the frame, from which a veil counts however thin it is on the whole
+# Elongation from which a star's light reaches beyond the four sigma that it is summed within.
+DRAWN_OUT = 2.0
 COUNT_SLOPE = 0.36  # log10 of star counts per magnitude near magnitude 15
 RELATIVE = ("defocus", "bloated_stars", "clouds", "low_signal", "vibration", "drift")
 # 2 x HFR / FWHM against the run's sharp frames. Poor seeing keeps the form, a disc seen through
@@ -114,7 +117,7 @@ def _judge_run(run: Sequence[Member]) -> list[dict[str, Evidence]]:
         evidence = dict(member[1].evidence)
         evidence |= _elongated(index, run, order, reference, evidence)
         evidence |= _soft(member, reference, evidence)
-        evidence["clouds"] = _clouds(member, losses[index], reference)
+        evidence["clouds"] = _clouds(member, losses[index], reference, evidence)
         evidence["trail"] = trails[index]
         evidence["low_signal"] = _low_signal(member, reference, evidence)
         judged.append(evidence)
@@ -220,13 +223,27 @@ def _elongated(
     return {}
 
 
-def _clouds(member: Member, loss: Loss | None, reference: Reference) -> Evidence:
+def _is_drawn_out(member: Member, evidence: dict[str, Evidence]) -> bool:
+    """Whether the light of every star lies apart, so that a part of it is not summed with it."""
+    if evidence["guiding_loss"].state == YES:
+        return True
+    long = member[1].numbers.get("elongation", math.nan) >= DRAWN_OUT
+    return long and any(evidence[key].state == YES for key in ("drift", "vibration"))
+
+
+def _clouds(
+    member: Member, loss: Loss | None, reference: Reference, evidence: dict[str, Evidence]
+) -> Evidence:
     row = fault("clouds")
     measures = member[1]
     if loss is not None:
         # Patchiness counts from 0.15 mag rms; it is told on the scale of the mean loss.
-        value = max(loss.mean_mag, loss.patchy_mag * row.counts_from / 0.15, 0.0)
+        patchy = loss.patchy_mag * row.counts_from / PATCHY_MAG
+        value = max(loss.mean_mag, patchy, 0.0)
         note = f"{loss.matched} stars, uneven by {loss.patchy_mag:.2f} mag rms"
+        if value >= row.counts_from > patchy and _is_drawn_out(member, evidence):
+            note = f"{note}: as even as what stars lose that are drawn out"
+            return unknown(row.unit, row.counts_from, note, value)
         state = YES if value >= row.counts_from else NO
         return Evidence(state, value, row.unit, row.counts_from, note)
     count = measures.numbers.get("star_count", math.nan)
@@ -235,7 +252,7 @@ def _clouds(member: Member, loss: Loss | None, reference: Reference) -> Evidence
     value = -math.log10(max(count, 1.0) / reference.star_count) / COUNT_SLOPE
     if value < row.counts_from:
         return Evidence(NO, max(value, 0.0), row.unit, row.counts_from, "from star counts")
-    soft = any(measures.evidence[k].state == YES for k in ("defocus", "guiding_loss", "drift"))
+    soft = any(evidence[k].state == YES for k in ("defocus", "guiding_loss", "drift"))
     if soft or value < 2 * row.counts_from:
         return unknown(row.unit, row.counts_from, "fewer stars than in its run", value)
     return Evidence(YES, value, row.unit, row.counts_from, "from star counts")

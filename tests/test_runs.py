@@ -135,6 +135,27 @@ def test_patchy_clouds(good):
     assert uneven == pytest.approx(0.23, abs=0.05)
 
 
+def test_stars_that_jumped_lose_light_without_a_cloud(good):
+    """Of every star 40 % of the light lies 14 px away: 2.5 log10(1 / 0.6) = 0.55 mag, evenly.
+    Where light is lost in patches there is a veil, whatever the stars look like."""
+    double = images(3.0, [(0, 0), (14, 0)], [0.6, 0.4])
+    mine, others = judged(good, sub(3, double))
+    assert mine["guiding_loss"].state == "yes"
+    assert mine["clouds"].state == "unknown"
+    assert mine["clouds"].value == pytest.approx(0.55, abs=0.15)
+    assert "drawn out" in mine["clouds"].note
+    assert all(one["clouds"].state == "no" for one in others)
+    # What is summed goes with a star's width: behind a veil swollen stars lose as much as others.
+    mine, _ = judged(good, sub(3, moffat(4.6, 3.5), light=0.6))
+    assert (mine["bloated_stars"].state, mine["clouds"].state) == ("yes", "yes")
+    line = images(3.0, [(12 * s, 0) for s in np.linspace(-0.5, 0.5, 41)], [1 / 41] * 41)
+    veil = sub(3, line, light=lambda x, y: 10 ** (-0.4 * 0.9 * x / SHAPE[1]))
+    mine, _ = judged(good, veil)
+    assert (mine["drift"].state, mine["clouds"].state) == ("yes", "yes")
+    even, _ = judged(good, sub(3, line, light=0.6))
+    assert (even["drift"].state, even["clouds"].state) == ("yes", "unknown")
+
+
 def test_wide_stars_are_no_measure_of_how_clear_it_was(good):
     """Out of focus stars merge with their neighbours and are clipped less: brighter by 0.7 mag."""
     wide = [sub(index, moffat(10.0, 3.5), light=1.9, noise=6.0) for index in range(3)]
