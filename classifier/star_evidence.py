@@ -40,8 +40,9 @@ DRAWN_OUT = 4.0  # a star this long is a short line to any search for lines
 LONG = 2.05  # a sine as long as this shows two lobes
 # Elongation of all of the star over that without wings. Steady motion and shaking lengthen the
 # core more (none of 147 rendered subs came to 1.12); a jump that leaves little light behind
-# lengthens the wings alone: 7 of 43 subs with a guiding loss come to 1.2, 1 of 795 without.
-TAILED = 1.2
+# lengthens the wings alone: 8 of 43 subs with a guiding loss come to 1.15, none of 795 without.
+# Their stars point one way (axial coherence 0.79 and more), chance makes 0.4 of faint ones.
+TAILED, TAILED_COHERENT = 1.15, 0.6
 # Third moment over size^3 of coma that adds 25 % to the HFR, through Kolmogorov seeing of 3 px:
 # 0.19 without, 0.15 with an obstruction of 0.35 (galsim).
 SKEWED = 0.17
@@ -86,7 +87,7 @@ def elongated(
         if path >= rows["guiding_loss"].counts_from:
             note = f"{100 * repeated.share:.0f} % of the stars have a second image"
             return said((NO, NO, YES), note)
-    if _is_tailed(star, elongation, whole):
+    if coherence >= TAILED_COHERENT and _is_tailed(star, elongation, whole):
         judged = said((NO, NO, YES), "a faint tail or second image of every star: a short jump")
         jump, unit = judged["guiding_loss"], "elongation with wings / without"
         jump = replace(jump, value=whole / elongation, unit=unit, threshold=TAILED)

@@ -13,9 +13,11 @@ from painted_sky import as_frame, gaussian, grid_of_stars, images, moffat, paint
 
 from classifier.background import measure_background
 from classifier.facts import Facts
+from classifier.mean_star import mean_star
 from classifier.measures import measure_frame
 from classifier.runs import judge_runs
 from classifier.shapes import elongation_of
+from classifier.star_evidence import elongated
 from classifier.stars import find_stars
 
 SHAPE = (480, 640)
@@ -135,3 +137,12 @@ def test_subs_stretched_alike_drift_unless_each_is_pushed_to_one_side(asymmetry,
     line = replace(line, form=line.form | {"asymmetry": asymmetry})
     judged = judge_runs([(Facts(), line)] * 7, ["one run"] * 7)[3]
     assert [judged[k].state for k in ("drift", "vibration", "guiding_loss")] == ["yes", "no", state]
+
+
+@pytest.mark.parametrize(("coherence", "state"), [(0.4, "no"), (0.8, "yes")])
+def test_stars_that_point_every_way_have_not_jumped(coherence, state):
+    """The medians of 15 faint stars come to 1.3 by chance, their directions to 0.4."""
+    field = find_stars(measure_background(painted(gaussian(3.0))))
+    star = mean_star(field.stamps, field.centres)
+    assert star.stars >= 15
+    assert elongated(star, 1.05, coherence, None, None, 1.35)["guiding_loss"].state == state

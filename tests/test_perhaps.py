@@ -63,6 +63,6 @@ def test_candidates_without_an_edge_are_no_measured_places(key):
     faint = [Disc(40.0, 60.0, 12.0, sign * 30.0, 5.0, False)]
     found = discs(key, faint, SkyLight(800.0, None, True), background)
     assert (found.state, found.value, found.where) == (UNKNOWN, None, [])
-    assert "without a clear edge" in found.note
+    assert "patches without a clear" in found.note
     assert np.array_equal(found.perhaps, [[40.0, 60.0, 12.0]])
     assert discs(key, [], SkyLight(800.0, None, True), background).state == NO
