@@ -62,7 +62,8 @@ class NetworkConfig:
     in that way too.
     in_steps: whether the facts of the frame are told in steps (`encoders.Steps`), and all numbers
     heard by wide layers.
-    members: how many judge the frame, each by a share of the features (see `committee`).
+    members: how many judge the frame, each by a share of the features (see `committee`); ValueError
+    where these leave a rest.
     """
 
     width: int = 32
@@ -79,6 +80,12 @@ class NetworkConfig:
     rays: bool = False
     in_steps: bool = False
     members: int = 1
+
+    def __post_init__(self) -> None:
+        if self.members < 1 or self.features % self.members:
+            raise ValueError(
+                f"{self.features} features cannot be shared out among {self.members} members"
+            )
 
     def as_dict(self) -> dict[str, int | float]:
         return asdict(self)
@@ -123,8 +130,6 @@ class Network(nn.Module):
         self.branches: tuple[str, ...] = BRANCHES
         total = sum(self.branch_features)
         members, features = self.config.members, self.config.features
-        if members < 1 or features % members:
-            raise ValueError(f"{features} features cannot be shared out among {members} members")
         self.fuse = committee.fuses(total, features, self.config.dropout, members)
         self.head = committee.heads(features, 2 * len(FIRST), members)
         judged_by = committee.hidden(features, members)

@@ -44,6 +44,8 @@ def test_there_are_settings_files():
         ({"steps": 1, "shapes": 3}, "lists of numbers"),
         ({"steps": 1, "name": "../up"}, "plain folder name"),
         ({"steps": 1.5}, "steps to 1.5"),
+        ({"steps": 1, "network": {"mebmers": 2}}, "'mebmers'; its settings are width"),
+        ({"steps": 1, "network": {"members": 3}}, "256 features .* among 3 members"),
     ],
 )
 def test_a_mistake_is_named(values, told):

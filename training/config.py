@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from classifier.errors import UsageError
+from classifier.network import NetworkConfig
 from synth.generate import MOST_RUNS
 
 
@@ -184,6 +185,15 @@ class TrainConfig:
                     f"shapes has {list(shape)}; each shape is an even height and width of at "
                     "least 128 px."
                 )
+
+        try:
+            NetworkConfig(**self.network)
+        except (TypeError, ValueError) as error:
+            names = ", ".join(entry.name for entry in dataclasses.fields(NetworkConfig))
+            told = str(error).removeprefix("NetworkConfig.__init__() ")
+            raise UsageError(
+                f"[network] is no network: {told}; its settings are {names}."
+            ) from error
 
     @property
     def lines(self) -> int:
