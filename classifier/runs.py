@@ -40,7 +40,7 @@ FEW = 5
 EXTINCTION_MAG = 0.2  # per airmass, broad-band from a lowland site (cp)
 PATCHY_MAG = 0.15  # rms over the frame, from which a veil counts however thin it is on the whole
 # Elongation from which a star's light reaches beyond the four sigma that it is summed within.
-DRAWN_OUT = 2.0
+LIES_APART = 2.0
 COUNT_SLOPE = 0.36  # log10 of star counts per magnitude near magnitude 15
 RELATIVE = ("defocus", "bloated_stars", "clouds", "low_signal", "vibration", "drift")
 # 2 x HFR / FWHM against the run's sharp frames. Poor seeing keeps the form, a disc seen through
@@ -223,11 +223,11 @@ def _elongated(
     return {}
 
 
-def _is_drawn_out(member: Member, evidence: dict[str, Evidence]) -> bool:
+def _lies_apart(member: Member, evidence: dict[str, Evidence]) -> bool:
     """Whether the light of every star lies apart, so that a part of it is not summed with it."""
     if evidence["guiding_loss"].state == YES:
         return True
-    long = member[1].numbers.get("elongation", math.nan) >= DRAWN_OUT
+    long = member[1].numbers.get("elongation", math.nan) >= LIES_APART
     return long and any(evidence[key].state == YES for key in ("drift", "vibration"))
 
 
@@ -241,7 +241,7 @@ def _clouds(
         patchy = loss.patchy_mag * row.counts_from / PATCHY_MAG
         value = max(loss.mean_mag, patchy, 0.0)
         note = f"{loss.matched} stars, uneven by {loss.patchy_mag:.2f} mag rms"
-        if value >= row.counts_from > patchy and _is_drawn_out(member, evidence):
+        if value >= row.counts_from > patchy and _lies_apart(member, evidence):
             note = f"{note}: as even as what stars lose that are drawn out"
             return unknown(row.unit, row.counts_from, note, value)
         state = YES if value >= row.counts_from else NO

@@ -61,7 +61,7 @@ def moments(stamps: Array, centres: Array, noise: float, sigma: float) -> Moment
     core = variance.copy()
     weight = (WIDE**2 * core).clip(1.0, limit)
     wx, wy = _weights(axis, centre, weight)
-    flux, (xx, yy), (cxx, cyy, cxy) = _second(stamps, axis, centre, weight)
+    flux, (xx, yy), (cxx, cyy, cxy) = _second(stamps, axis, centre, weight, (wx, wy))
     total = cxx + cyy
     good = (flux > 0) & np.isfinite(total) & (cxx > 0) & (cyy > 0) & (total / 2 < 4 * limit)
     total = np.where(good, total, 1.0)
@@ -97,12 +97,11 @@ def elongation_of(e1: float, e2: float) -> float:
 
 
 def _second(
-    stamps: Array, axis: Array, centre: Array, weight: Array
+    stamps: Array, axis: Array, centre: Array, weight: Array, along: tuple[Array, Array]
 ) -> tuple[Array, tuple[Array, Array], tuple[Array, Array, Array]]:
     """Flux, second moments along x and y about the weighted mean as seen under a weight, and the
-    xx, yy and xy freed from it as a matrix."""
-    wx, wy = _weights(axis, centre, weight)
-    flux, mx, my, mxx, myy, mxy = _sums(stamps, axis, centre, wx, wy)
+    xx, yy and xy freed from it as a matrix. along: that weight along x and y."""
+    flux, mx, my, mxx, myy, mxy = _sums(stamps, axis, centre, *along)
     xx = mxx / flux - (mx / flux) ** 2
     yy = myy / flux - (my / flux) ** 2
     xy = mxy / flux - mx * my / flux**2
@@ -111,7 +110,8 @@ def _second(
 
 def _inner(stamps: Array, axis: Array, centre: Array, weight: Array) -> Array:
     """(n, 3) variance, e1 and e2 under one weight, as in `Moments`."""
-    _, _, (xx, yy, xy) = _second(stamps, axis, centre, weight)
+    along = _weights(axis, centre, weight)
+    _, _, (xx, yy, xy) = _second(stamps, axis, centre, weight, along)
     told = np.stack(((xx + yy) / 2, (xx - yy) / (xx + yy), 2 * xy / (xx + yy)), 1)
     good = (xx > 0) & (yy > 0) & np.isfinite(told).all(1)
     return np.where(good[:, None], told, np.nan)

@@ -178,12 +178,8 @@ def discs(
         return unknown(row.unit, row.counts_from, "stars cover most of the sky")
     edged = [disc for disc in found if disc.has_edge]
     if not edged:
-        least_pct = 100 * least_adu / sky.adu if sky.adu > 0 else math.inf
-        if not found and math.isfinite(least_adu) and least_pct > row.counts_from:
-            hidden = f"less than {least_pct:.0f} %" if least_pct < MOST_PCT else "any depth"
-            return unknown(row.unit, row.counts_from, f"one of {hidden} would be lost in noise")
         if not found:
-            return Evidence(NO, 0.0, row.unit, row.counts_from)
+            return _without_discs(key, sky, least_adu)
         note = PATCHES[key]
         return Evidence(UNKNOWN, None, row.unit, row.counts_from, note, perhaps=_places(found))
     if sky.adu <= 0.2 * background.noise_adu:
@@ -201,6 +197,16 @@ def discs(
     if not sky.exact:
         return Evidence(UNKNOWN, None, row.unit, row.counts_from, sky.note, where)
     return Evidence(NO, deepest, row.unit, row.counts_from, sky.note, where)
+
+
+def _without_discs(key: str, sky: SkyLight, least_adu: float) -> Evidence:
+    """None, unless one that counts would be lost in noise."""
+    row = fault(key)
+    least_pct = 100 * least_adu / sky.adu if sky.adu > 0 else math.inf
+    if math.isnan(least_adu) or least_pct <= row.counts_from:
+        return Evidence(NO, 0.0, row.unit, row.counts_from)
+    hidden = f"less than {least_pct:.0f} %" if least_pct < MOST_PCT else "any depth"
+    return unknown(row.unit, row.counts_from, f"one of {hidden} would be lost in noise")
 
 
 def _places(found: list[Disc]) -> list[list[float]]:

@@ -161,8 +161,7 @@ def _examine(
 ) -> Disc:
     """Step, sharpness and agreement over directions, at the radius where the edge is steepest."""
     turn = (np.arange(4 * DIRECTIONS) + 0.5) / (4 * DIRECTIONS) * 2 * np.pi
-    best = (0.0, radius, 0.0, 0, 1.0, 1.0)
-    depth = 0.0
+    best = (0.0, radius, 0.0, 0, 1.0, 0.0)
     for tried in radius * np.array([0.8, 0.9, 1.0, 1.12, 1.25]):
         r = np.array([0.5, 0.6, 0.7, 0.8, 0.87, 1.13, 1.2, 1.3, 1.4, 1.5]) * tried
         x, y = column + r[:, None] * np.cos(turn), row + r[:, None] * np.sin(turn)
@@ -182,11 +181,10 @@ def _examine(
         slope = abs(median(sectors[:2]) - median(sectors[2:4]))
         unevenness = max(float(max(uneven, 0.0)) ** 0.5, 0.8 * slope) / step
         if edge * step > best[2] * best[0]:
-            pedestal = abs(median(outside)) / step
-            best = (step, float(tried), edge, agreeing, unevenness, pedestal)
-            depth = _missing(calm, row, column, float(tried)) - median(outside)
-    step, tried, sharpness, agreeing, unevenness, pedestal = best
-    even = unevenness < UNEVEN and pedestal < 1.0
+            best = (step, float(tried), edge, agreeing, unevenness, median(outside))
+    step, tried, sharpness, agreeing, unevenness, beyond = best
+    even = unevenness < UNEVEN and abs(beyond) < step
+    depth = _missing(calm, row, column, tried) - beyond if step > 0 else 0.0
     x, y = picture.to_frame(column, row)
     return Disc(
         x=x,

@@ -65,9 +65,9 @@ def elongated(
     whole: float = math.nan,
 ) -> dict[str, Evidence]:
     """vibration, drift and guiding_loss. elongation: of the common shape without wings, which hide
-    how the core is stretched; coherence: 0 to 1;
-    repeated: images that every star has at the same offset, if any; pattern: of the stretch
-    over the field, where it could be told; whole: elongation with wings."""
+    how the core is stretched; whole: with them; coherence: 0 to 1; repeated: images that every
+    star has at the same offset, if any; pattern: of the stretch over the field, where it could be
+    told."""
     keys = ("vibration", "drift", "guiding_loss")
     rows = {key: fault(key) for key in keys}
     if star is None or not math.isfinite(elongation):
@@ -87,7 +87,7 @@ def elongated(
         if path >= rows["guiding_loss"].counts_from:
             note = f"{100 * repeated.share:.0f} % of the stars have a second image"
             return said((NO, NO, YES), note)
-    if coherence >= TAILED_COHERENT and _is_tailed(star, elongation, whole):
+    if _is_tailed(star, elongation, whole, coherence):
         judged = said((NO, NO, YES), "a faint tail or second image of every star: a short jump")
         jump, unit = judged["guiding_loss"], "elongation with wings / without"
         jump = replace(jump, value=whole / elongation, unit=unit, threshold=TAILED)
@@ -135,10 +135,10 @@ def elongated(
     return said((UNKNOWN, UNKNOWN, NO), note)
 
 
-def _is_tailed(star: MeanStar, elongation: float, whole: float) -> bool:
-    """Whether the wings are stretched, so far that it counts, and the core is not as much."""
-    seen = star.stars >= LEAST_FOR_SKEW and whole >= fault("drift").counts_from
-    return seen and whole >= TAILED * elongation
+def _is_tailed(star: MeanStar, elongation: float, whole: float, coherence: float) -> bool:
+    """Whether the wings are stretched one way, so far that it counts, and the core not as much."""
+    seen = star.stars >= LEAST_FOR_SKEW and coherence >= TAILED_COHERENT
+    return seen and whole >= fault("drift").counts_from and whole >= TAILED * elongation
 
 
 def _laid_out(pattern: FieldPattern | None, counts_from: float) -> str:
