@@ -24,6 +24,7 @@ from classifier.lines import (
 from classifier.starless import Between, between_stars, starless
 from classifier.surface import Surface
 from classifier.sweeps import constant
+from classifier.thin_light import thin_light
 
 
 @dataclass(frozen=True)
@@ -36,7 +37,8 @@ class Look:
     the network is told of the light along the best lines. close: whether it is told as well what
     `_closely` sees between the stars. tight: see `starless.between_stars`. once: whether
     one search, between the stars, serves for all that is told, with none beside it that has stars
-    cut down.
+    cut down. thin: whether the network is told as well of the best lines of light that is bright
+    and thin (`thin_light`).
     """
 
     local_cells: int
@@ -45,12 +47,14 @@ class Look:
     close: bool = False
     tight: bool = False
     once: bool = False
+    thin: bool = False
 
     @property
     def count(self) -> int:
         """How many numbers the network is told, beside the S/N of the lines."""
         close = LENGTHS * (len(LINE_FACTS) + 2) if self.close else 0
-        return (STAGES * len(LINE_FACTS) if self.told else 0) + close
+        thin = LENGTHS * (len(LINE_FACTS) + 1) if self.thin else 0
+        return (STAGES * len(LINE_FACTS) if self.told else 0) + close + thin
 
 
 # Lengths of lines between the stars: the whole height of a frame to a sixteenth of it; the local
@@ -62,6 +66,7 @@ LOOKS: tuple[Look, ...] = (
     Look(LOCAL_CELLS, starless_from=4, close=True),
     Look(LOCAL_CELLS, starless_from=4, close=True, tight=True),
     Look(LOCAL_CELLS, starless_from=4, close=True, tight=True, once=True),
+    Look(LOCAL_CELLS, starless_from=4, close=True, tight=True, once=True, thin=True),
 )
 
 
@@ -98,6 +103,11 @@ def look_along(surface: Surface, number: int, shape: tuple[int, int]) -> Lines:
             cells = prepare(starless(surface, between, KEPT), width=BETWEEN_CELLS)
             second = line_search(cells[:, rows, columns], LENGTHS)
         told.append(_closely(surface, between, second, (rows, columns)))
+    if look.thin and between is not None:
+        bright = thin_light(surface, between)[:, rows, columns]
+        brightest = line_search(bright, LENGTHS)
+        told.append(line_facts(line_strips(bright, brightest.ends)))
+        told.append(torch.log1p(brightest.snr.clamp_min(0.0)))
     frame = constant((shape[1] - 1.0, shape[0] - 1.0) * 2, picture.device)
     corner = constant((columns.start, rows.start) * 2, picture.device)
     best = (search.ends[:, 0] + corner + 0.5) * 2 * surface.step - 0.5

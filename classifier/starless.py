@@ -78,12 +78,12 @@ def starless(surface: Surface, between: Between | None = None, kept: float = 0.0
     kept: of a sigma, what remains of a pixel that is left out for its own light.
     """
     between = between or between_stars(surface)
-    light = _pooled(between.light, surface, between.side)
-    seen = 1 - _pooled(between.stars.to(light.dtype), surface, between.side)
+    light = pooled(between.light, surface, between.side)
+    seen = 1 - pooled(between.stars.to(light.dtype), surface, between.side)
     around = _sums_around(light) / _sums_around(seen).clamp_min(_LEAST_SEEN)
     light = light + (1 - seen) * around
     if kept:
-        core = _pooled(between.core.to(light.dtype), surface, between.side)
+        core = pooled(between.core.to(light.dtype), surface, between.side)
         light += kept * between.noise[:, None, None] * core
     return light
 
@@ -98,7 +98,7 @@ def _grown(mask: Tensor) -> Tensor:
     return mask
 
 
-def _pooled(picture: Tensor, surface: Surface, pixel: int) -> Tensor:
+def pooled(picture: Tensor, surface: Surface, pixel: int) -> Tensor:
     """Means over the cells of `calm`, of which a side is a half or a whole number of pixels."""
     batch, high, wide = surface.calm.shape
     if surface.step == pixel:

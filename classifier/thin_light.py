@@ -1,0 +1,54 @@
+"""Thin light: what of a picture is narrower than a few cells, however bright it is.
+
+A search for faint lines leaves out what is bright, stars and all, and a short bright trail with
+them: it is plain to the eye and gone from the picture that is searched. Here bright light counts,
+up to a limit, and what goes are the stars that are wider than a trail: a picture less its opening
+by a square (the white top-hat of mathematical morphology; Serra 1982, from memory) keeps lines and
+the smallest stars. These make no line together, or hardly one. Torch, batched, CPU and GPU.
+"""
+
+import torch.nn.functional as F
+from torch import Tensor
+
+from classifier.lines import RIM
+from classifier.starless import Between, pooled
+from classifier.surface import Surface
+from classifier.sweeps import middle, running_sum
+
+# Sigma of a pixel between which its light counts; cells to a side of the square.
+LEAST_COUNTED, MOST_COUNTED, WIDE_CELLS = -2.0, 4.0, 5
+# Cells of the local mean that is taken off; sigma, and the least of it for a picture of nothing.
+AROUND_CELLS, CLIP_SIGMA, LEAST_SIGMA = 15, 3.0, 0.02
+
+
+def thin_light(surface: Surface, between: Between) -> Tensor:
+    """(B, h, w) on the grid of `Surface.calm`, about 0, in units of its own scatter, for
+    `lines.line_search`."""
+    light = surface.excess if between.side == 1 else surface.quarter
+    counted = (light / between.noise[:, None, None]).clamp(LEAST_COUNTED, MOST_COUNTED)
+    cells = pooled(counted, surface, between.side)
+    return _levelled(cells - _opened(cells))
+
+
+def _opened(picture: Tensor) -> Tensor:
+    """The highest of the lowest values in squares: what is narrower than a square is gone."""
+    reach = WIDE_CELLS // 2
+    lowest = -F.max_pool2d(-picture[:, None], WIDE_CELLS, 1, reach)
+    return F.max_pool2d(lowest, WIDE_CELLS, 1, reach)[:, 0]
+
+
+def _levelled(picture: Tensor) -> Tensor:
+    """Less its local mean, rows, columns and rim, as `lines.prepare` has it; most of it is 0, so
+    that a median says nothing of its scatter."""
+    padded = F.pad(picture[:, None], (AROUND_CELLS // 2,) * 4, mode="reflect")[:, 0]
+    smooth = running_sum(running_sum(padded, AROUND_CELLS, 1), AROUND_CELLS, 2)
+    flat = picture - smooth / AROUND_CELLS**2
+    flat -= middle(flat.transpose(1, 2))[:, None]
+    flat -= middle(flat)[..., None]
+    scatter = flat.flatten(1).std(1).clamp_min(LEAST_SIGMA)
+    flat = (flat / scatter[:, None, None]).clamp_(-CLIP_SIGMA, CLIP_SIGMA)
+    flat -= flat.mean((1, 2), keepdim=True)
+    for dim in (1, 2):
+        flat.narrow(dim, 0, RIM).zero_()
+        flat.narrow(dim, flat.shape[dim] - RIM, RIM).zero_()
+    return flat
