@@ -42,7 +42,12 @@ class Opinion:
         return found.state if found else "unknown"
 
     def described(self, key: str) -> str:
-        """The fault with its confidence and its measured value, for people."""
+        """The fault with its confidence and its measured value, for people: that of a fault that
+        is the same light where its measure says yes, and that of this one does not."""
+        if self.state(key) != "yes":
+            for other in same_light(key):
+                if self.state(other) == "yes":
+                    return described(key, self.confidence[key], self.evidence[other], other)
         return described(key, self.confidence[key], self.evidence.get(key))
 
 

@@ -40,13 +40,17 @@ def measured(evidence: "Evidence") -> str:
     return f"{told}, counts from {quantity(evidence.threshold, '')}"
 
 
-def described(key: str, confidence: float, evidence: "Evidence | None") -> str:
+def described(
+    key: str, confidence: float, evidence: "Evidence | None", measured_as: str = ""
+) -> str:
     """A fault with the model's confidence and the measured value, where there is one, beside the
-    level that it does not reach."""
+    level that it does not reach. measured_as: the fault whose evidence it is, if another."""
     told = f"{fault(key).title} ({percent(confidence)} sure"
     if evidence is not None and evidence.value is not None:
         value = quantity(evidence.value, evidence.unit)
-        told += f", measured {measured(evidence) if _falls_short(key, evidence) else value}"
+        value = measured(evidence) if _falls_short(key, evidence) else value
+        how = f"measured as {fault(measured_as).title}:" if measured_as else "measured"
+        told += f", {how} {value}"
     return told + ")"
 
 
