@@ -20,6 +20,10 @@ Member = tuple[Facts, FrameMeasures]
 # Stars so many times as wide as the run's sharp ones hold their neighbours' light, and all of what
 # is clipped in sharp ones: they seem brighter, and tell nothing of how clear it was.
 MERGED = 1.5
+# A sub whose stars are so many times as narrow as the run's middle ones shows as many stars as the
+# middle sub at least, if they are stars: pieces of donuts, the sharper of two images and hot pixels
+# are narrow as well, and few.
+FAR_SHARPER = 1.25
 
 
 @dataclass(frozen=True)
@@ -41,8 +45,10 @@ class Reference:
 
 def reference_of(run: Sequence[Member]) -> Reference:
     """Good values of a run: the best tenth of its round frames, or of all if none is round."""
-    round_ones = [one for one in run if one[1].numbers.get("elongation", math.nan) < 1.25]
-    sharp = round_ones or run
+    plain = credible([measures for _, measures in run])
+    believed = [one for one, is_plain in zip(run, plain, strict=True) if is_plain]
+    round_ones = [one for one in believed if one[1].numbers.get("elongation", math.nan) < 1.25]
+    sharp = round_ones or believed
     fwhm = low_tenth([at_zenith(m.numbers.get("fwhm_px"), f) for f, m in sharp])
     hfr = low_tenth([at_zenith(m.numbers.get("hfr_px"), f) for f, m in sharp])
     note = ""
@@ -62,7 +68,7 @@ def reference_of(run: Sequence[Member]) -> Reference:
         frames=len(run),
         fwhm_px=fwhm,
         hfr_px=hfr,
-        concentration=_sharp_form(run),
+        concentration=_sharp_form(believed),
         form_scatter=_form_scatter(run),
         star_count=quantile(counts, 0.9),
         sky_adu=quantile(skies, 0.5),
@@ -115,10 +121,21 @@ def airmass(facts: Facts) -> float:
     return 1 / math.sin(math.radians(altitude + 244 / (165 + 47 * altitude**1.1)))
 
 
+def credible(measures: Sequence[FrameMeasures]) -> NDArray[np.bool_]:
+    """(n,) whether what is measured as stars in each frame of a run may tell what good ones are:
+    not where they are far narrower than the middle frame's, and fewer."""
+    widths, counts = (
+        np.array([one.numbers.get(name, math.nan) for one in measures])
+        for name in ("fwhm_px", "star_count")
+    )
+    is_narrow = widths * FAR_SHARPER < quantile(widths.tolist(), 0.5)
+    return np.asarray(~(is_narrow & (counts < quantile(counts.tolist(), 0.5))))
+
+
 def merged(measures: Sequence[FrameMeasures]) -> NDArray[np.bool_]:
     """(n,) whether the stars of each frame of a run are so wide that they merge."""
     widths = np.array([one.numbers.get("fwhm_px", math.nan) for one in measures])
-    return np.asarray(widths > MERGED * low_tenth(widths.tolist()))
+    return np.asarray(widths > MERGED * low_tenth(widths[credible(measures)].tolist()))
 
 
 def low_tenth(values: Sequence[float]) -> float:

@@ -48,6 +48,10 @@ TAILED, TAILED_COHERENT = 1.15, 0.6
 SKEWED = 0.17
 # Field coma, tilt and neighbours reach 0.25 on good frames; only from there it counts by itself.
 SURELY_SKEWED = 0.25
+# Full width in pixels under which the cut-outs of stars cannot be laid over one another without
+# making the mean lopsided: up to 0.35 for stars of 0.5 px, 0.1 for 1.2 px (pixel-integrated
+# Gaussians), whose means are 1.3 and 1.6 px wide.
+FORMLESS_PX = 1.6
 DIP, DIP_SIGMA = 0.15, 5.0
 # 2 HFR / FWHM: 1.04 for an Airy disc, 1.0 for a Gaussian, more with wings, 0.7 to 0.8 for discs.
 FLAT = 0.86
@@ -225,6 +229,10 @@ def miscollimation(star: MeanStar | None, coherence: float) -> Evidence:
         return unknown(unit, SKEWED, "stars are too faint to see a lopsided wing", star.skew)
     if star.skew < SKEWED:
         return Evidence(NO, star.skew, unit, SKEWED)
+    if star.fwhm < FORMLESS_PX:
+        # Without a threshold: what is measured is the sampling.
+        note = "stars are as sharp as the pixels: a lopsided wing would not show"
+        return unknown(unit, None, note, star.skew)
     if star.lobes > LOBED:
         return unknown(unit, SKEWED, "double images are lopsided too", star.skew)
     # Coma stretches a star by about as much as it skews it; one-sided pushes stretch more.

@@ -236,6 +236,17 @@ def test_a_night_out_of_focus_is_no_norm_of_its_own(good):
     assert judge_runs(wide, ["x"] * 6)[0]["bloated_stars"].state == "yes"
 
 
+@pytest.mark.parametrize(("stars", "state"), [(0.4, "no"), (1.3, "yes")])
+def test_one_sub_far_sharper_is_the_norm_only_with_as_many_stars(good, stars, state):
+    """Pieces of donuts are narrow too, but few; sharper stars are more of them."""
+    facts, measures = good[0]
+    numbers = measures.numbers | {"fwhm_px": 1.8, "hfr_px": 0.95}
+    numbers["star_count"] = stars * measures.numbers["star_count"]
+    odd = facts, replace(measures, numbers=numbers)
+    evidence = judge_runs([*good[1:], odd], ["one run"] * 7)
+    assert {one["bloated_stars"].state for one in evidence[:6]} == {state}
+
+
 def test_run_keys():
     facts = Facts(target="M 31", filter="Ha", exposure_s=300.0, camera="Cam", binning=2)
     key = run_key(replace(facts, gain_setting=120.0), (400, 600))

@@ -1,4 +1,4 @@
-"""Light that is bright and thin: a short trail that a search for faint lines leaves out with stars."""
+"""Light that is bright and thin: short trails that a search for faint lines leaves out."""
 
 import numpy as np
 import pytest
