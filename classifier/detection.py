@@ -23,6 +23,7 @@ WHOLE = 0.6  # share of its light that a star which has not fallen to pieces has
 # A piece with so much of the light that is so small beside the whole is a star among others: the
 # quarter of a ring is nearly half as large as the ring.
 POINT_SHARE, POINT_SIZE = 0.25, 0.3
+USUAL = 50  # brightest detections that tell how wide stars are, a dozen knots of nebulae or not
 
 sep.set_sub_object_limit(4096)
 
@@ -111,7 +112,8 @@ def coarseness(background: Background, native: list[Array]) -> int:
     in one native detection, of a wide ring it is split among many, and so it is of a knot of
     stars, whose brightest is a point beside it. Where most are whole, their native detections
     tell how wide they are: binned ones have neighbours in them, and more of them in one sub than
-    in the next.
+    in the next. No more than the brightest native detections are: a dozen knots of a nebula are
+    wide too, the stars between them are not.
     """
     shares, sizes, wholes = [], [], []
     pairs = list(zip(background.windows, native, strict=True))
@@ -142,7 +144,16 @@ def coarseness(background: Background, native: list[Array]) -> int:
     if len(shares) < 3:
         return 1
     is_whole = np.median(shares) > WHOLE
-    size = float(np.median(wholes if is_whole else sizes))
+    size = float(np.median(sizes))
+    if is_whole:
+        size = min(float(np.median(wholes)), _usual_size([pieces for _, pieces in pairs]))
     if size < (8 if is_whole else 6):
         return 1
     return 2 if size < 9 else 4 if size < 18 else 8
+
+
+def _usual_size(native: list[Array]) -> float:
+    """Gaussian sigma in px of the brightest detections, by their median."""
+    found = np.concatenate(native)
+    brightest = found[np.argsort(-found["flux"])[:USUAL]]
+    return float(np.median(np.sqrt(brightest["a"] * brightest["b"])))

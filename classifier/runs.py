@@ -191,7 +191,8 @@ def _elongated(
 ) -> dict[str, Evidence]:
     """Drift keeps its direction from sub to sub; a vibration differs from its neighbours."""
     drift, vibration = evidence["drift"], evidence["vibration"]
-    if drift.state != UNKNOWN or vibration.state != UNKNOWN:
+    # Without a value there were too few stars to see whether they are stretched at all.
+    if drift.state != UNKNOWN or vibration.state != UNKNOWN or drift.value is None:
         return {}
     mine = np.array(common_shape(run[index][1]))
     if not np.isfinite(mine).all():

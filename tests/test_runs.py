@@ -12,6 +12,7 @@ from classifier.facts import Facts
 from classifier.measures import measure_frame
 from classifier.reference import reference_of
 from classifier.runs import judge_runs, run_key
+from classifier.star_evidence import elongated
 from classifier.star_match import light_lost, match
 
 SHAPE = (420, 560)
@@ -245,6 +246,13 @@ def test_one_sub_far_sharper_is_the_norm_only_with_as_many_stars(good, stars, st
     odd = facts, replace(measures, numbers=numbers)
     evidence = judge_runs([*good[1:], odd], ["one run"] * 7)
     assert {one["bloated_stars"].state for one in evidence[:6]} == {state}
+
+
+def test_where_too_few_stars_tell_the_run_tells_no_motion(good):
+    """A common shape of five stars, hardly stretched, may lie along the neighbours' by chance."""
+    few = [(f, replace(m, evidence=m.evidence | elongated(None, 1.1, 1.0, None))) for f, m in good]
+    for one in judge_runs(few, ["one run"] * 7):
+        assert {one[key].state for key in ("drift", "vibration", "guiding_loss")} == {"unknown"}
 
 
 def test_run_keys():

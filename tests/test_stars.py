@@ -281,3 +281,20 @@ def test_knots_of_stars_are_no_rings_fallen_to_pieces(apart_px):
     assert median(field.stars[field.stars["shaped"]], "hfr_px") == pytest.approx(
         with_pixel(2.5) / 2, rel=0.1
     )
+
+
+@pytest.mark.parametrize("sigma_px", [12.0, 25.0])
+def test_knots_of_a_nebula_do_not_make_stars_coarse(sigma_px):
+    """A dozen wide knots are the brightest things in it; its stars are 2.5 px wide all the same."""
+    places = grid_of_stars((600, 800), 40, seed=3)
+    rng = np.random.default_rng(6)
+    fluxes = 1500 * (1 + rng.pareto(1.5, len(places))).clip(1, 8)
+    picture = paint((600, 800), gaussian(2.5), places, fluxes, noise=4.0, seed=3)
+    rows, columns = np.indices(picture.shape)
+    for x, y in rng.uniform(80, [720, 520], (12, 2)):
+        away2 = (columns - x) ** 2 + (rows - y) ** 2
+        picture += (60 * np.exp(-0.5 * away2 / sigma_px**2)).astype(picture.dtype)
+    field = find_stars(measure_background(picture))
+    assert field.bin_px == 1
+    assert median(field.stars[field.stars["shaped"]], "fwhm_px") == pytest.approx(2.5, rel=0.08)
+    assert field.count > 0.7 * len(places)
