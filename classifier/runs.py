@@ -29,12 +29,15 @@ from classifier.reference import (
     inner_shape,
     low_tenth,
     merged,
+    quantile,
     reference_of,
 )
 from classifier.shapes import elongation_of
 from classifier.star_evidence import LOPSIDED
 from classifier.star_match import Loss, light_lost
 from classifier.vocabulary import fault
+
+Array = np.ndarray
 
 FEW = 5
 EXTINCTION_MAG = 0.2  # per airmass, broad-band from a lowland site (cp)
@@ -285,11 +288,28 @@ def _losses(run: Sequence[Member]) -> list[Loss | None]:
         extinction = EXTINCTION_MAG * (airmass(facts) - airmass(run[best][0]))
         clear.append(None if loss is None else replace(loss, mean_mag=loss.mean_mag - extinction))
     wide = merged([measures for _, measures in run])
-    sharp = [loss for loss, is_wide in zip(clear, wide, strict=True) if not is_wide]
-    zero = low_tenth([loss.mean_mag for loss in sharp if loss is not None])
+    magnitudes = [math.nan if loss is None else loss.mean_mag for loss in clear]
+    asked = ~wide & _borne_out(run, np.array(magnitudes))
+    zero = low_tenth(np.array(magnitudes)[asked if asked.any() else ~wide].tolist())
     return [
         None if loss is None else replace(loss, mean_mag=loss.mean_mag - zero) for loss in clear
     ]
+
+
+def _borne_out(run: Sequence[Member], loss_mag: Array) -> Array:
+    """(n,) whether as many stars are seen as a frame must show that loses so little light. Where
+    they are brighter than the middle frame's and hardly more, in no more noise, it is their
+    neighbours' light that is summed with them, or the file was scaled."""
+    counts, noise = (
+        np.array([measures.numbers.get(name, math.nan) for _, measures in run])
+        for name in ("star_count", "noise_adu")
+    )
+    middle_mag, middle_noise, middle_count = (
+        quantile(values.tolist(), 0.5) for values in (loss_mag, noise, counts)
+    )
+    deeper_mag = middle_mag - loss_mag - 2.5 * np.log10(noise / middle_noise)
+    more = np.log10(counts.clip(1) / max(middle_count, 1.0))
+    return ~((deeper_mag > fault("clouds").counts_from) & (more < COUNT_SLOPE * deeper_mag / 2))
 
 
 def _count(member: Member) -> float:

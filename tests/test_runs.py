@@ -157,6 +157,16 @@ def test_stars_that_jumped_lose_light_without_a_cloud(good):
     assert (even["drift"].state, even["clouds"].state) == ("yes", "unknown")
 
 
+@pytest.mark.parametrize(("stars", "state"), [(1.0, "no"), (2.0, "yes")])
+def test_one_brighter_sub_makes_no_cloud_of_all_others(good, stars, state):
+    """A magnitude more light shows 2.3 times the stars (10^0.36); with no more it is no sky that
+    was clearer."""
+    facts, measures = sub(3, light=2.5)
+    numbers = measures.numbers | {"star_count": stars * good[3][1].numbers["star_count"]}
+    _, others = judged(good, (facts, replace(measures, numbers=numbers)))
+    assert {one["clouds"].state for one in others} == {state}
+
+
 def test_wide_stars_are_no_measure_of_how_clear_it_was(good):
     """Out of focus stars merge with their neighbours and are clipped less: brighter by 0.7 mag."""
     wide = [sub(index, moffat(10.0, 3.5), light=1.9, noise=6.0) for index in range(3)]
