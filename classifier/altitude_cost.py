@@ -16,8 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from classifier.facts import Facts
+from classifier.lost_light import EXTINCTION_MAG
 from classifier.reference import airmass
-from classifier.runs import EXTINCTION_MAG
 from classifier.wording import counted, duration
 
 Array = np.ndarray

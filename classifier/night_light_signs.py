@@ -12,10 +12,10 @@ import numpy as np
 from scipy import ndimage, stats
 
 from classifier.fixed_lines import without_fixed
+from classifier.lost_light import EXTINCTION_MAG
 from classifier.night_line import NightLine
 from classifier.night_standing import median_map, sky_maps, standing_signs
 from classifier.night_trend import correlation, eases, find_spell, known, smoothness
-from classifier.runs import EXTINCTION_MAG
 
 Array = np.ndarray
 

@@ -17,10 +17,10 @@ import numpy as np
 
 from classifier.facts import Facts
 from classifier.framing import Framing, StarField, framed
+from classifier.lost_light import COUNT_SLOPE
 from classifier.measures import FrameMeasures
 from classifier.night_sky import SkyPlaces, sky_places
 from classifier.reference import airmass, merged
-from classifier.runs import COUNT_SLOPE
 from classifier.star_match import LEAST_MATCHES, light_lost
 from classifier.star_pattern import Pattern
 

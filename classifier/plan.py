@@ -26,9 +26,9 @@ import numpy as np
 
 from classifier.clipping import ghost_snr, line_gain, subs_needed
 from classifier.facts import Facts
-from classifier.reference import airmass, low_tenth
+from classifier.lost_light import EXTINCTION_MAG
+from classifier.reference import airmass, credible, low_tenth
 from classifier.results import FrameResult, Results
-from classifier.runs import EXTINCTION_MAG
 from classifier.stacking import (
     Stack,
     Subs,
@@ -43,6 +43,7 @@ from classifier.stacking import (
     stacked_in_turn,
 )
 from classifier.vocabulary import Verdict, fault
+from classifier.weighable import weighable
 
 Array = np.ndarray
 
@@ -50,9 +51,6 @@ Array = np.ndarray
 AIMS: dict[str, float] = {"depth": 0.0, "both": 0.5, "sharpness": 0.75}
 WORTH_MAG = 0.005  # less gain than this is no reason to throw a sub away
 CLIP_SIGMA = 3.0
-# No weight and no Gaussian describes a star with several images.
-NOT_ONE_STAR = ("guiding_loss",)
-NEEDED = {"fwhm_px": "no star could be measured", "noise_adu": "its sky noise is unknown"}
 
 
 @dataclass(frozen=True)
@@ -140,8 +138,7 @@ def plan_run(
     run: str, frames: Sequence[FrameResult], clip_sigma: float = CLIP_SIGMA
 ) -> RunPlan | None:
     """The plan of one run; None if none of its subs could be measured."""
-    left_out = [(frame.path, why) for frame in frames if (why := _unusable(frame))]
-    usable = [frame for frame in frames if not _unusable(frame)]
+    usable, left_out = weighable(frames)
     if not usable:
         return None
     subs, assumed = _as_subs(usable)
@@ -178,7 +175,7 @@ def plan_run(
 
 def weigh(frames: Sequence[FrameResult]) -> None:
     """Put the weights of one run's subs into its results, as its plan has them."""
-    usable = [frame for frame in frames if not frame.error and not _unusable(frame)]
+    usable, _ = weighable([frame for frame in frames if not frame.error])
     if not usable:
         return
     weights = _weights(_as_subs(usable)[0], _good_px(usable))
@@ -187,7 +184,9 @@ def weigh(frames: Sequence[FrameResult]) -> None:
 
 
 def _good_px(frames: Sequence[FrameResult]) -> float:
-    return low_tenth([frame.numbers["fwhm_px"] for frame in frames])
+    numbers = [frame.numbers for frame in frames]
+    plain = credible(numbers)
+    return low_tenth([one["fwhm_px"] for one, is_so in zip(numbers, plain, strict=True) if is_so])
 
 
 def _weights(subs: Subs, good_px: float) -> dict[str, Array]:
@@ -196,18 +195,6 @@ def _weights(subs: Subs, good_px: float) -> dict[str, Array]:
         aim: detail_weights(subs, cycles / good_px) if cycles else depth_weights(subs)
         for aim, cycles in AIMS.items()
     }
-
-
-def _unusable(frame: FrameResult) -> str:
-    """Why a sub cannot be weighed; empty if it can."""
-    for key, why in NEEDED.items():
-        value = frame.numbers.get(key)
-        if value is None or not math.isfinite(value) or value <= 0:
-            return why
-    for key in NOT_ONE_STAR:
-        if key in frame.faults:
-            return f"{fault(key).title}: its stars have several images"
-    return ""
 
 
 def _as_subs(frames: Sequence[FrameResult]) -> tuple[Subs, list[str]]:

@@ -5,7 +5,7 @@ never wider than poor seeing makes stars where the scale is known.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -45,7 +45,7 @@ class Reference:
 
 def reference_of(run: Sequence[Member]) -> Reference:
     """Good values of a run: the best tenth of its round frames, or of all if none is round."""
-    plain = credible([measures for _, measures in run])
+    plain = credible([measures.numbers for _, measures in run])
     believed = [one for one, is_plain in zip(run, plain, strict=True) if is_plain]
     round_ones = [one for one in believed if one[1].numbers.get("elongation", math.nan) < 1.25]
     sharp = round_ones or believed
@@ -121,21 +121,21 @@ def airmass(facts: Facts) -> float:
     return 1 / math.sin(math.radians(altitude + 244 / (165 + 47 * altitude**1.1)))
 
 
-def credible(measures: Sequence[FrameMeasures]) -> NDArray[np.bool_]:
+def credible(numbers: Sequence[Mapping[str, float]], share: float = 1.0) -> NDArray[np.bool_]:
     """(n,) whether what is measured as stars in each frame of a run may tell what good ones are:
-    not where they are far narrower than the middle frame's, and fewer."""
+    not where they are far narrower than the middle frame's, and fewer than this share of its."""
     widths, counts = (
-        np.array([one.numbers.get(name, math.nan) for one in measures])
-        for name in ("fwhm_px", "star_count")
+        np.array([one.get(name, math.nan) for one in numbers]) for name in ("fwhm_px", "star_count")
     )
     is_narrow = widths * FAR_SHARPER < quantile(widths.tolist(), 0.5)
-    return np.asarray(~(is_narrow & (counts < quantile(counts.tolist(), 0.5))))
+    return np.asarray(~(is_narrow & (counts < share * quantile(counts.tolist(), 0.5))))
 
 
 def merged(measures: Sequence[FrameMeasures]) -> NDArray[np.bool_]:
     """(n,) whether the stars of each frame of a run are so wide that they merge."""
     widths = np.array([one.numbers.get("fwhm_px", math.nan) for one in measures])
-    return np.asarray(widths > MERGED * low_tenth(widths[credible(measures)].tolist()))
+    plain = credible([one.numbers for one in measures])
+    return np.asarray(widths > MERGED * low_tenth(widths[plain].tolist()))
 
 
 def low_tenth(values: Sequence[float]) -> float:

@@ -19,32 +19,26 @@ from classifier.context import in_order
 from classifier.evidence import NO, UNKNOWN, YES, Evidence, unknown
 from classifier.facts import Facts
 from classifier.fixed_lines import without_fixed
+from classifier.lost_light import COUNT_SLOPE, light_lost_in
 from classifier.measures import explanation
 from classifier.reference import (
     Member,
     Reference,
-    airmass,
     at_zenith,
     common_shape,
     inner_shape,
-    low_tenth,
-    merged,
-    quantile,
     reference_of,
 )
 from classifier.shapes import elongation_of
 from classifier.star_evidence import LOPSIDED
-from classifier.star_match import Loss, light_lost
+from classifier.star_match import Loss
 from classifier.vocabulary import fault
 
-Array = np.ndarray
-
 FEW = 5
-EXTINCTION_MAG = 0.2  # per airmass, broad-band from a lowland site (cp)
 PATCHY_MAG = 0.15  # rms over the frame, from which a veil counts however thin it is on the whole
 # Elongation from which a star's light reaches beyond the four sigma that it is summed within.
 LIES_APART = 2.0
-COUNT_SLOPE = 0.36  # log10 of star counts per magnitude near magnitude 15
+LEAST_COUNTED = 50  # stars in a run's fullest subs, from which fewer of them tell of cloud
 RELATIVE = ("defocus", "bloated_stars", "clouds", "low_signal", "vibration", "drift")
 # 2 x HFR / FWHM against the run's sharp frames. Poor seeing keeps the form, a disc seen through
 # seeing is flatter: defocus that adds 60 % to the HFR lowers it to 0.88 of the sharp value, with
@@ -112,7 +106,7 @@ def _by_itself(evidence: dict[str, Evidence], count: int) -> dict[str, Evidence]
 
 def _judge_run(run: Sequence[Member]) -> list[dict[str, Evidence]]:
     reference = reference_of(run)
-    losses = _losses(run)
+    losses = light_lost_in(run)
     order = time_order([facts for facts, _ in run])
     trails = without_fixed([measures.evidence["trail"] for _, measures in run])
     judged: list[dict[str, Evidence]] = []
@@ -239,7 +233,11 @@ def _clouds(
     member: Member, loss: Loss | None, reference: Reference, evidence: dict[str, Evidence]
 ) -> Evidence:
     row = fault("clouds")
-    measures = member[1]
+    count = member[1].numbers.get("star_count", math.nan)
+    by_count = math.nan
+    if math.isfinite(count) and reference.star_count >= LEAST_COUNTED:
+        by_count = -math.log10(max(count, 1.0) / reference.star_count) / COUNT_SLOPE
+    far_fewer = by_count >= 2 * row.counts_from
     if loss is not None:
         # Patchiness counts from 0.15 mag rms; it is told on the scale of the mean loss.
         patchy = loss.patchy_mag * row.counts_from / PATCHY_MAG
@@ -248,18 +246,19 @@ def _clouds(
         if value >= row.counts_from > patchy and _lies_apart(member, evidence):
             note = f"{note}: as even as what stars lose that are drawn out"
             return unknown(row.unit, row.counts_from, note, value)
+        if value < row.counts_from and far_fewer:
+            note = f"{note}, but far fewer stars than in its run: a brighter sky, or files scaled"
+            return unknown(row.unit, row.counts_from, note, value)
         state = YES if value >= row.counts_from else NO
         return Evidence(state, value, row.unit, row.counts_from, note)
-    count = measures.numbers.get("star_count", math.nan)
-    if not (math.isfinite(count) and reference.star_count >= 50):
+    if not math.isfinite(by_count):
         return unknown(row.unit, row.counts_from, "too few stars in this run to compare")
-    value = -math.log10(max(count, 1.0) / reference.star_count) / COUNT_SLOPE
-    if value < row.counts_from:
-        return Evidence(NO, max(value, 0.0), row.unit, row.counts_from, "from star counts")
+    if by_count < row.counts_from:
+        return Evidence(NO, max(by_count, 0.0), row.unit, row.counts_from, "from star counts")
     soft = any(evidence[k].state == YES for k in ("defocus", "guiding_loss", "drift"))
-    if soft or value < 2 * row.counts_from:
-        return unknown(row.unit, row.counts_from, "fewer stars than in its run", value)
-    return Evidence(YES, value, row.unit, row.counts_from, "from star counts")
+    if soft or not far_fewer:
+        return unknown(row.unit, row.counts_from, "fewer stars than in its run", by_count)
+    return Evidence(YES, by_count, row.unit, row.counts_from, "from star counts")
 
 
 def _low_signal(member: Member, reference: Reference, evidence: dict[str, Evidence]) -> Evidence:
@@ -273,48 +272,6 @@ def _low_signal(member: Member, reference: Reference, evidence: dict[str, Eviden
         note = f"{count:.0f} stars where the run has {reference.star_count:.0f}"
         return replace(own, state=YES, note=note)
     return own
-
-
-def _losses(run: Sequence[Member]) -> list[Loss | None]:
-    """Light lost by every frame against the best tenth of the run.
-
-    All are compared with the frame of most stars; differences of airmass are taken out, and frames
-    whose stars merge are not asked how clear it was.
-    """
-    best = max(range(len(run)), key=lambda i: len(run[i][1].stars) + 1e-3 * _count(run[i]))
-    raw = [light_lost(measures.stars, run[best][1].stars) for _, measures in run]
-    clear = []
-    for (facts, _), loss in zip(run, raw, strict=True):
-        extinction = EXTINCTION_MAG * (airmass(facts) - airmass(run[best][0]))
-        clear.append(None if loss is None else replace(loss, mean_mag=loss.mean_mag - extinction))
-    wide = merged([measures for _, measures in run])
-    magnitudes = [math.nan if loss is None else loss.mean_mag for loss in clear]
-    asked = ~wide & _borne_out(run, np.array(magnitudes))
-    zero = low_tenth(np.array(magnitudes)[asked if asked.any() else ~wide].tolist())
-    return [
-        None if loss is None else replace(loss, mean_mag=loss.mean_mag - zero) for loss in clear
-    ]
-
-
-def _borne_out(run: Sequence[Member], loss_mag: Array) -> Array:
-    """(n,) whether as many stars are seen as a frame must show that loses so little light. Where
-    they are brighter than the middle frame's and hardly more, in no more noise, it is their
-    neighbours' light that is summed with them, or the file was scaled."""
-    counts, noise = (
-        np.array([measures.numbers.get(name, math.nan) for _, measures in run])
-        for name in ("star_count", "noise_adu")
-    )
-    middle_mag, middle_noise, middle_count = (
-        quantile(values.tolist(), 0.5) for values in (loss_mag, noise, counts)
-    )
-    deeper_mag = middle_mag - loss_mag - 2.5 * np.log10(noise / middle_noise)
-    more = np.log10(counts.clip(1) / max(middle_count, 1.0))
-    return ~((deeper_mag > fault("clouds").counts_from) & (more < COUNT_SLOPE * deeper_mag / 2))
-
-
-def _count(member: Member) -> float:
-    count = member[1].numbers.get("star_count", 0.0)
-    return count if math.isfinite(count) else 0.0
 
 
 def time_order(run: Sequence[Facts]) -> list[int]:

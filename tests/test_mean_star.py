@@ -1,9 +1,10 @@
-"""The mean of few faint stars: where noise outweighs the star, no shape is claimed."""
+"""The mean star: where noise outweighs it, or pixels are as wide as it is, no shape is claimed."""
 
 import numpy as np
 import pytest
 
-from classifier.mean_star import _skew
+from classifier.mean_star import _skew, mean_star
+from classifier.star_evidence import miscollimation
 
 
 def star(centre_px=0.0, ring=0.0):
@@ -22,3 +23,17 @@ def test_sky_below_nothing_round_a_star_is_no_lopsidedness():
     assert _skew(star(ring=1.5), 4.0, 1e-4, 16) == (0.0, 0.0, 1.0)
     skew, _, error = _skew(star(), 4.0, 1e-4, 16)
     assert skew == pytest.approx(0.0, abs=1e-3) and 0 < error < 1
+
+
+@pytest.mark.parametrize("fwhm_px", [0.5, 0.8, 1.2])
+def test_stars_as_sharp_as_the_pixels_are_not_lopsided(fwhm_px):
+    """Gaussians over pixels by galsim; moved by parts of a pixel their mean is lopsided."""
+    galsim = pytest.importorskip("galsim")
+    star, rng = galsim.Gaussian(fwhm=fwhm_px), np.random.default_rng(2)
+    places = rng.uniform(-0.5, 0.5, (120, 2))
+    stamps = np.stack(
+        [star.drawImage(nx=25, ny=25, scale=1.0, offset=tuple(place)).array for place in places]
+    )
+    stamps += rng.normal(0, 1e-3, stamps.shape)
+    told = miscollimation(mean_star(stamps.astype(np.float32), places + 12.0), 0.0)
+    assert told.state != "yes"

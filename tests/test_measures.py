@@ -7,9 +7,7 @@ import pytest
 from painted_sky import as_frame, gaussian, grid_of_stars, images, moffat, paint, ring, starfield
 
 from classifier.evidence import Evidence
-from classifier.mean_star import mean_star
 from classifier.measures import measure_frame
-from classifier.star_evidence import miscollimation
 from classifier.vocabulary import FAULTS, KEYS
 
 SHAPE = (480, 640)
@@ -234,20 +232,6 @@ def test_miscollimation():
     assert found.value == pytest.approx(0.34, abs=0.04)
     assert evidence_of(field(coma_stamp(0.0), noise=5.0))["miscollimation"].state == "no"
     assert evidence_of(field(gaussian(4.0), noise=5.0))["miscollimation"].state == "no"
-
-
-@pytest.mark.parametrize("fwhm_px", [0.5, 0.8, 1.2])
-def test_stars_as_sharp_as_the_pixels_are_not_lopsided(fwhm_px):
-    """Gaussians over pixels by galsim; moved by parts of a pixel their mean is lopsided."""
-    galsim = pytest.importorskip("galsim")
-    star, rng = galsim.Gaussian(fwhm=fwhm_px), np.random.default_rng(2)
-    places = rng.uniform(-0.5, 0.5, (120, 2))
-    stamps = np.stack(
-        [star.drawImage(nx=25, ny=25, scale=1.0, offset=tuple(place)).array for place in places]
-    )
-    stamps += rng.normal(0, 1e-3, stamps.shape)
-    told = miscollimation(mean_star(stamps.astype(np.float32), places + 12.0), 0.0)
-    assert told.state != "yes"
 
 
 def with_line(height, angle_deg=27.0, width_px=3.0):

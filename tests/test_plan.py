@@ -268,3 +268,12 @@ def test_csv_and_json_tell_the_same():
     assert {name: float(row["weight_depth"]) for name, row in rows.items()} == pytest.approx(
         weights, abs=1e-4
     )
+
+
+@pytest.mark.parametrize(("stars", "is_left_out"), [(70.0, True), (300.0, False)])
+def test_pieces_of_donuts_are_not_the_sharpest_stars(stars, is_left_out):
+    frames = [sub(f"good{i}", numbers={"star_count": 190.0}) for i in range(7)]
+    frames.append(sub("odd", fwhm_px=1.8, numbers={"star_count": stars}))
+    plan = plan_run(RUN, frames)
+    assert ("odd" in dict(plan.left_out)) == is_left_out
+    assert ("odd" in plan.names) != is_left_out

@@ -314,3 +314,14 @@ def test_star_counts_stand_in_where_stars_do_not_match(good):
 def replace_stars(measures, count):
     numbers = measures.numbers | {"star_count": float(count)}
     return replace(measures, numbers=numbers, stars=measures.stars[:5])
+
+
+def test_far_fewer_stars_that_are_as_bright_leave_cloud_open(good):
+    """Files scaled each by itself show as much light of the stars that are left."""
+    facts, measures = good[3]
+    fewer = measures.numbers | {"star_count": 0.5 * measures.numbers["star_count"]}
+    bad, _ = judged(good, (facts, replace(measures, numbers=fewer)))
+    assert bad["clouds"].state == "unknown"
+    some = measures.numbers | {"star_count": 0.8 * measures.numbers["star_count"]}
+    bad, _ = judged(good, (facts, replace(measures, numbers=some)))
+    assert bad["clouds"].state == "no"

@@ -386,17 +386,3 @@ def test_label_is_not_given_where_the_measure_knows_better():
     assert judged.verdict == "keep" and judged.faults == ()
     plain = Evidence("no", 0.0, "sigma over its length", 8.0)
     assert verdict(trail=0.95, evidence={"trail": plain}) == "look"
-
-
-def test_a_label_is_told_with_what_was_measured_of_the_same_light():
-    """Guiding loss beside a measure that sees a vibration: no number under its level, as if the
-    measure did not agree."""
-    seen = {
-        "vibration": Evidence("yes", 1.62, "elongation", 1.25),
-        "guiding_loss": Evidence("no", 1.03, "path in good FWHMs", 1.5),
-    }
-    told = opinion(evidence=seen, guiding_loss=0.97).described("guiding_loss")
-    assert told == "guiding loss (97 % sure, measured as vibration: 1.62 elongation)"
-    own = seen | {"guiding_loss": Evidence("yes", 2.1, "path in good FWHMs", 1.5)}
-    told = opinion(evidence=own, guiding_loss=0.97).described("guiding_loss")
-    assert told == "guiding loss (97 % sure, measured 2.1 path in good FWHMs)"
