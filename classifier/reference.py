@@ -1,7 +1,8 @@
 """What is good in a run of frames: the widths, counts and sky that each of them is held against.
 
-Good widths are those of the best tenth, but for subs whose few narrow stars are none, divided by airmass^0.6 where the altitude is known; and
-never wider than poor seeing makes stars where the scale is known.
+Good widths are those of the best tenth, but for subs whose few narrow stars are none, divided by
+airmass^0.6 where the altitude is known; and never wider than poor seeing makes stars where the
+scale is known.
 """
 
 import math
