@@ -16,7 +16,7 @@ from classifier.surface import Surface
 from classifier.sweeps import middle, running_sum
 
 # Sigma of a pixel between which its light counts; cells to a side of the square.
-LEAST_COUNTED, MOST_COUNTED, WIDE_CELLS = -2.0, 4.0, 5
+LEAST_COUNTED, MOST_COUNTED, SQUARE_CELLS = -2.0, 4.0, 5
 # Cells of the local mean that is taken off; sigma, and the least of it for a picture of nothing.
 AROUND_CELLS, CLIP_SIGMA, LEAST_SIGMA = 15, 3.0, 0.02
 
@@ -32,9 +32,9 @@ def thin_light(surface: Surface, between: Between) -> Tensor:
 
 def _opened(picture: Tensor) -> Tensor:
     """The highest of the lowest values in squares: what is narrower than a square is gone."""
-    reach = WIDE_CELLS // 2
-    lowest = -F.max_pool2d(-picture[:, None], WIDE_CELLS, 1, reach)
-    return F.max_pool2d(lowest, WIDE_CELLS, 1, reach)[:, 0]
+    reach = SQUARE_CELLS // 2
+    lowest = -F.max_pool2d(-picture[:, None], SQUARE_CELLS, 1, reach)
+    return F.max_pool2d(lowest, SQUARE_CELLS, 1, reach)[:, 0]
 
 
 def _levelled(picture: Tensor) -> Tensor:

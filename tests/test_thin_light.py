@@ -9,7 +9,7 @@ from classifier.line_view import KEPT, LENGTHS, LOOKS, look_along
 from classifier.lines import inner_part, line_search, prepare
 from classifier.starless import between_stars, starless
 from classifier.surface import Surface, read_surface
-from classifier.thin_light import WIDE_CELLS, _opened, thin_light
+from classifier.thin_light import SQUARE_CELLS, _opened, thin_light
 
 NOISE, WIDTH_PX = 10.0, 1.5
 LINE = (700.0, 300.0, 790.0, 390.0)  # an eighth of the height, px
@@ -57,8 +57,8 @@ def test_a_short_bright_trail_is_found_that_is_left_out_with_the_stars():
 def test_the_opening_is_that_of_scipy():
     picture = np.random.default_rng(1).random((40, 57)).astype(np.float32)
     ours = _opened(torch.from_numpy(picture)[None])[0].numpy()
-    theirs = ndimage.grey_opening(picture, (WIDE_CELLS, WIDE_CELLS), mode="constant", cval=0.0)
-    inner = slice(WIDE_CELLS, -WIDE_CELLS), slice(WIDE_CELLS, -WIDE_CELLS)
+    theirs = ndimage.grey_opening(picture, (SQUARE_CELLS, SQUARE_CELLS), mode="constant", cval=0.0)
+    inner = slice(SQUARE_CELLS, -SQUARE_CELLS), slice(SQUARE_CELLS, -SQUARE_CELLS)
     np.testing.assert_allclose(ours[inner], theirs[inner], atol=1e-6)
 
 
