@@ -69,7 +69,7 @@ def test_where_the_model_is_not_sure_the_neighbours_say_which_smear_it_is():
     told = judge_sub(opinion(vibration=0.75, drift=0.1, evidence=drifts), LEVELS, MANY)
     assert (told.verdict, told.faults) == ("drop", ("drift",))
     assert told.why == (
-        "Drift: the model says vibration (75 % sure, measured 1.5 elongation), but the "
+        "Drift: the model says vibration (75 % sure, measured as drift: 1.5 elongation), but the "
         "neighbouring subs are stretched the same way."
     )
     # A surer model, one that sees no part of the other, and a measure that knows neither.
