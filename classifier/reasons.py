@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 from classifier.opinion import Opinion, any_of, same_light
 from classifier.vocabulary import fault
-from classifier.wording import capital, counted, joined, percent
+from classifier.wording import capital, counted, falls_short, joined, percent
 
 _CURES = {
     "hot_pixels": "darks and dithering remove them",
@@ -31,6 +31,15 @@ def in_place_of(model_says: str, key: str, opinion: Opinion) -> str:
         return opinion.described(key)
     why = opinion.evidence[key].note or f"the measure finds {fault(key).title}"
     return f"{fault(key).title}: the model says {opinion.described(model_says)}, but {why}"
+
+
+def left_open(key: str, opinion: Opinion) -> str:
+    """What the measure saw of a fault that it reaches no level of and does not deny, "" if nothing:
+    without it the number alone would speak against the label."""
+    found = opinion.evidence.get(key)
+    if found is None or found.state != "unknown" or not found.note:
+        return ""
+    return f"; {found.note}" if falls_short(key, found) else ""
 
 
 def why_disputed(

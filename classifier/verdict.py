@@ -74,7 +74,7 @@ from classifier.opinion import (
     same_light,
     supported,
 )
-from classifier.reasons import in_place_of, one_of_several, why_disputed, why_keep
+from classifier.reasons import in_place_of, left_open, one_of_several, why_disputed, why_keep
 from classifier.vocabulary import GROUPS, KEYS, Effect, Verdict, fault
 from classifier.wording import capital, counted, joined, measured, percent
 
@@ -159,7 +159,8 @@ def judge_sub(opinion: Opinion, levels: Levels, run_size: int) -> Judgement:
             else in_place_of(instead[key], key, opinion)
             for key in costing
         )
-        why = capital(joined(told)) + "."
+        note = left_open(costing[0], opinion) if len(costing) == 1 else ""
+        why = f"{capital(joined(told))}{note}."
         return Judgement(Verdict.DROP, faults, why, costly, costing)
     perhaps = [key for key in possible if _perhaps(key, opinion, levels, run_size)]
     why = (

@@ -48,13 +48,13 @@ def described(
     told = f"{fault(key).title} ({percent(confidence)} sure"
     if evidence is not None and evidence.value is not None:
         value = quantity(evidence.value, evidence.unit)
-        value = measured(evidence) if _falls_short(key, evidence) else value
+        value = measured(evidence) if falls_short(key, evidence) else value
         how = f"measured as {fault(measured_as).title}:" if measured_as else "measured"
         told += f", {how} {value}"
     return told + ")"
 
 
-def _falls_short(key: str, evidence: "Evidence") -> bool:
+def falls_short(key: str, evidence: "Evidence") -> bool:
     """Whether a measure finds less than its level; it may say no, or be unsure, of more as well."""
     if evidence.state == "yes" or evidence.value is None or evidence.threshold is None:
         return False
