@@ -13,7 +13,7 @@ from torch import Tensor
 from classifier.lines import RIM
 from classifier.starless import Between, pooled
 from classifier.surface import Surface
-from classifier.sweeps import middle, running_sum
+from classifier.sweeps import middle, running_max, running_sum
 
 # Sigma of a pixel between which its light counts; cells to a side of the square.
 LEAST_COUNTED, MOST_COUNTED, SQUARE_CELLS = -2.0, 4.0, 5
@@ -32,9 +32,8 @@ def thin_light(surface: Surface, between: Between) -> Tensor:
 
 def _opened(picture: Tensor) -> Tensor:
     """The highest of the lowest values in squares: what is narrower than a square is gone."""
-    reach = SQUARE_CELLS // 2
-    lowest = -F.max_pool2d(-picture[:, None], SQUARE_CELLS, 1, reach)
-    return F.max_pool2d(lowest, SQUARE_CELLS, 1, reach)[:, 0]
+    lowest = -running_max(running_max(-picture, SQUARE_CELLS, 1), SQUARE_CELLS, 2)
+    return running_max(running_max(lowest, SQUARE_CELLS, 1), SQUARE_CELLS, 2)
 
 
 def _levelled(picture: Tensor) -> Tensor:
