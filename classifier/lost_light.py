@@ -49,6 +49,7 @@ def _borne_out(run: Sequence[Member], lost_mag: Array) -> Array:
         np.array([measures.numbers.get(name, math.nan) for _, measures in run])
         for name in ("star_count", "noise_adu")
     )
+    noise = np.where(noise > 0, noise, np.nan)  # none is measured in pictures of few levels
     middle_mag, middle_noise, middle_count = (
         quantile(values.tolist(), 0.5) for values in (lost_mag, noise, counts)
     )

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from classifier.opinion import Opinion, any_of, same_light
+from classifier.opinion import Opinion, any_of, confirmed, same_light
 from classifier.vocabulary import fault
 from classifier.wording import capital, counted, falls_short, joined, percent
 
@@ -37,7 +37,7 @@ def left_open(key: str, opinion: Opinion) -> str:
     """What the measure saw of a fault that it reaches no level of and does not deny, "" if nothing:
     without it the number alone would speak against the label."""
     found = opinion.evidence.get(key)
-    if found is None or found.state != "unknown" or not found.note:
+    if found is None or found.state != "unknown" or not found.note or confirmed(key, opinion):
         return ""
     return f"; {found.note}" if falls_short(key, found) else ""
 

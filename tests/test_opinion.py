@@ -39,3 +39,5 @@ def test_a_dropped_sub_is_told_what_the_measure_saw_and_left_open():
     )
     reached = {"bloated_stars": Evidence("unknown", 1.6, "times the good FWHM", 1.4, note)}
     assert judge_sub(Opinion(confidence, reached), LEVELS, 24).why.endswith("good FWHM).")
+    alike = seen | {"defocus": Evidence("yes", 2.1, "times the in-focus HFR", 1.6)}
+    assert judge_sub(Opinion(confidence, alike), LEVELS, 24).why.endswith("in-focus HFR).")
