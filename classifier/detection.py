@@ -146,7 +146,7 @@ def coarseness(background: Background, native: list[Array]) -> int:
     is_whole = np.median(shares) > WHOLE
     size = float(np.median(sizes))
     if is_whole:
-        size = min(float(np.median(wholes)), _usual_size([pieces for _, pieces in pairs]))
+        size = min(float(np.median(wholes)), _usual_size(native))
     if size < (8 if is_whole else 6):
         return 1
     return 2 if size < 9 else 4 if size < 18 else 8

@@ -52,13 +52,26 @@ def prepare(picture: Tensor, clip_sigma: float = 3.0, width: int = WIDE_CELLS) -
     What lies in the rim is no sky: the mean is taken without it, or a dark row would lend its
     neighbours a line of light.
     """
-    inner = picture[:, None, RIM:-RIM, RIM:-RIM]
-    padded = F.pad(inner, (width // 2 + RIM,) * 4, mode="reflect")[:, 0]
+    flat = flattened(picture, width, RIM)
+    noise = middle(flat.flatten(1).abs()).clamp_min(1e-12) * 1.4826
+    return settled(flat, noise, clip_sigma)
+
+
+def flattened(picture: Tensor, width: int, rim: int) -> Tensor:
+    """(B, h, w) less the mean of width x width cells, taken without a rim, and less the medians of
+    its rows and columns."""
+    high, wide = picture.shape[1:]
+    inner = picture[:, None, rim : high - rim, rim : wide - rim]
+    padded = F.pad(inner, (width // 2 + rim,) * 4, mode="reflect")[:, 0]
     smooth = running_sum(running_sum(padded, width, 1), width, 2) / width**2
     flat = picture - smooth
     flat -= middle(flat.transpose(1, 2))[:, None]
     flat -= middle(flat)[..., None]
-    noise = middle(flat.flatten(1).abs()).clamp_min(1e-12) * 1.4826
+    return flat
+
+
+def settled(flat: Tensor, noise: Tensor, clip_sigma: float) -> Tensor:
+    """(B, h, w) in units of its noise (B,), clipped, about 0, and 0 at the rim; flat is used up."""
     clipped = flat.div_(noise[:, None, None]).clamp_(-clip_sigma, clip_sigma)
     clipped -= clipped.mean((1, 2), keepdim=True)
     # Rows and columns at the rim that are darker than the sky for a part of their length.

@@ -21,6 +21,7 @@ way round.
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import compress
 
 import numpy as np
 
@@ -185,8 +186,7 @@ def weigh(frames: Sequence[FrameResult]) -> None:
 
 def _good_px(frames: Sequence[FrameResult]) -> float:
     numbers = [frame.numbers for frame in frames]
-    plain = credible(numbers)
-    return low_tenth([one["fwhm_px"] for one, is_so in zip(numbers, plain, strict=True) if is_so])
+    return low_tenth([one["fwhm_px"] for one in compress(numbers, credible(numbers))])
 
 
 def _weights(subs: Subs, good_px: float) -> dict[str, Array]:

@@ -8,6 +8,7 @@ scale is known.
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import compress
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,8 +47,7 @@ class Reference:
 
 def reference_of(run: Sequence[Member]) -> Reference:
     """Good values of a run: the best tenth of its round frames, or of all if none is round."""
-    plain = credible([measures.numbers for _, measures in run])
-    believed = [one for one, is_plain in zip(run, plain, strict=True) if is_plain]
+    believed = list(compress(run, credible([measures.numbers for _, measures in run])))
     round_ones = [one for one in believed if one[1].numbers.get("elongation", math.nan) < 1.25]
     sharp = round_ones or believed
     fwhm = low_tenth([at_zenith(m.numbers.get("fwhm_px"), f) for f, m in sharp])

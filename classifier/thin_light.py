@@ -7,13 +7,12 @@ by a square (the white top-hat of mathematical morphology; Serra 1982, from memo
 the smallest stars. These make no line together, or hardly one. Torch, batched, CPU and GPU.
 """
 
-import torch.nn.functional as F
 from torch import Tensor
 
-from classifier.lines import RIM
+from classifier.lines import flattened, settled
 from classifier.starless import Between, pooled
 from classifier.surface import Surface
-from classifier.sweeps import middle, running_max, running_sum
+from classifier.sweeps import running_max
 
 # Sigma of a pixel between which its light counts; cells to a side of the square.
 LEAST_COUNTED, MOST_COUNTED, SQUARE_CELLS = -2.0, 4.0, 5
@@ -27,27 +26,12 @@ def thin_light(surface: Surface, between: Between) -> Tensor:
     light = surface.excess if between.side == 1 else surface.quarter
     counted = (light / between.noise[:, None, None]).clamp(LEAST_COUNTED, MOST_COUNTED)
     cells = pooled(counted, surface, between.side)
-    return _levelled(cells - _opened(cells))
+    flat = flattened(cells - _opened(cells), AROUND_CELLS, 0)
+    # Most of it is 0: a median would say nothing of its scatter.
+    return settled(flat, flat.flatten(1).std(1).clamp_min(LEAST_SIGMA), CLIP_SIGMA)
 
 
 def _opened(picture: Tensor) -> Tensor:
     """The highest of the lowest values in squares: what is narrower than a square is gone."""
     lowest = -running_max(running_max(-picture, SQUARE_CELLS, 1), SQUARE_CELLS, 2)
     return running_max(running_max(lowest, SQUARE_CELLS, 1), SQUARE_CELLS, 2)
-
-
-def _levelled(picture: Tensor) -> Tensor:
-    """Less its local mean, rows, columns and rim, as `lines.prepare` has it; most of it is 0, so
-    that a median says nothing of its scatter."""
-    padded = F.pad(picture[:, None], (AROUND_CELLS // 2,) * 4, mode="reflect")[:, 0]
-    smooth = running_sum(running_sum(padded, AROUND_CELLS, 1), AROUND_CELLS, 2)
-    flat = picture - smooth / AROUND_CELLS**2
-    flat -= middle(flat.transpose(1, 2))[:, None]
-    flat -= middle(flat)[..., None]
-    scatter = flat.flatten(1).std(1).clamp_min(LEAST_SIGMA)
-    flat = (flat / scatter[:, None, None]).clamp_(-CLIP_SIGMA, CLIP_SIGMA)
-    flat -= flat.mean((1, 2), keepdim=True)
-    for dim in (1, 2):
-        flat.narrow(dim, 0, RIM).zero_()
-        flat.narrow(dim, flat.shape[dim] - RIM, RIM).zero_()
-    return flat

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from itertools import compress
 
 from classifier.reference import credible
 from classifier.results import FrameResult
@@ -21,9 +22,8 @@ def weighable(
     left_out = [(frame.path, why) for frame in frames if (why := _unusable(frame))]
     able = [frame for frame in frames if not _unusable(frame)]
     plain = credible([frame.numbers for frame in able], FEW_STARS)
-    pairs = list(zip(able, plain, strict=True))
-    left_out += [(frame.path, NO_STARS) for frame, is_plain in pairs if not is_plain]
-    return [frame for frame, is_plain in pairs if is_plain], left_out
+    left_out += [(frame.path, NO_STARS) for frame in compress(able, ~plain)]
+    return list(compress(able, plain)), left_out
 
 
 def _unusable(frame: FrameResult) -> str:

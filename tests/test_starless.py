@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 import torch
-from scipy import ndimage
+from starry_line import NOISE, stars_and_line
 
 from classifier.line_view import KEPT, LOOKS
 from classifier.lines import LOCAL_CELLS, inner_part, line_search, prepare
@@ -13,26 +13,13 @@ from classifier.starless import between_stars, starless
 from classifier.surface import read_surface
 from classifier.views import PHYSICAL, make_views
 
-NOISE, WIDTH_PX = 10.0, 1.3
+WIDTH_PX = 1.3
 UNKNOWN = torch.full((1, len(PHYSICAL)), torch.nan)
 LINE = (250.0, 300.0, 3600.0, 2500.0)  # from end to end, px
 
 
 def frame(shape, stars, height=0.0, seed=1, width_px=WIDTH_PX, line=LINE) -> torch.Tensor:
-    """Stars of Gaussian shape with counts as on the sky (fluxes by a power law), and a line."""
-    rng = np.random.default_rng(seed)
-    light = np.zeros(shape)
-    places = rng.integers(0, shape[0], stars), rng.integers(0, shape[1], stars)
-    np.add.at(light, places, 15 * NOISE * (1 + rng.pareto(0.9, stars)).clip(1, 3e3))
-    light = ndimage.gaussian_filter(light, width_px) * 2 * np.pi * width_px**2
-    rows, columns = np.indices(shape, np.float32)
-    x0, y0, x1, y1 = line
-    length = np.hypot(x1 - x0, y1 - y0)
-    along = ((columns - x0) * (x1 - x0) + (rows - y0) * (y1 - y0)) / length
-    aside = ((columns - x0) * (y1 - y0) - (rows - y0) * (x1 - x0)) / length
-    light += height * np.exp(-0.5 * (aside / width_px) ** 2) * ((along > 0) & (along < length))
-    light += rng.normal(1000.0, NOISE, shape)
-    return torch.from_numpy(light.astype(np.float32))[None]
+    return stars_and_line(shape, stars, line, height, width_px, seed)
 
 
 def surface_of(pixels):

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 import torch
 from scipy import ndimage
+from starry_line import NOISE, stars_and_line
 
 from classifier.line_view import KEPT, LENGTHS, LOOKS, look_along
 from classifier.lines import inner_part, line_search, prepare
@@ -11,26 +12,12 @@ from classifier.starless import between_stars, starless
 from classifier.surface import Surface, read_surface
 from classifier.thin_light import SQUARE_CELLS, _opened, thin_light
 
-NOISE, WIDTH_PX = 10.0, 1.5
 LINE = (700.0, 300.0, 790.0, 390.0)  # an eighth of the height, px
 
 
-def sky(height: float, stars: int = 600, wide_px: float = WIDTH_PX) -> Surface:
-    """Stars of Gaussian shape and a line of `height` ADU at its crest, 960 x 1280 px."""
-    rng = np.random.default_rng(5)
-    shape = 960, 1280
-    light = np.zeros(shape)
-    places = rng.integers(0, shape[0], stars), rng.integers(0, shape[1], stars)
-    np.add.at(light, places, 20 * NOISE * (1 + rng.pareto(0.9, stars)).clip(1, 1e3))
-    light = ndimage.gaussian_filter(light, wide_px) * 2 * np.pi * wide_px**2
-    rows, columns = np.indices(shape, np.float32)
-    x0, y0, x1, y1 = LINE
-    length = np.hypot(x1 - x0, y1 - y0)
-    along = ((columns - x0) * (x1 - x0) + (rows - y0) * (y1 - y0)) / length
-    aside = ((columns - x0) * (y1 - y0) - (rows - y0) * (x1 - x0)) / length
-    light += height * np.exp(-0.5 * (aside / WIDTH_PX) ** 2) * ((along > 0) & (along < length))
-    light += rng.normal(1000.0, NOISE, shape)
-    pixels = torch.from_numpy(light.astype(np.float32))[None]
+def sky(height: float) -> Surface:
+    """600 stars and a line of `height` ADU at its crest, 960 x 1280 px."""
+    pixels = stars_and_line((960, 1280), 600, LINE, height, width_px=1.5, seed=5)
     return read_surface(pixels, torch.tensor([False]), torch.tensor([torch.nan]))
 
 
