@@ -131,12 +131,12 @@ def _faults(results: Results) -> Table:
     table.add_column("fault", no_wrap=True)
     for name in ("drop", "look", "keep"):
         table.add_column(name, justify="right", no_wrap=True)
-    table.add_column("measure agrees", justify="right", max_width=8)
+    table.add_column("measure sees it", justify="right", max_width=8)
     table.add_column("what it is", style="dim")
     for row in found_rows(results):
         counts = (row["drop"].count, row["look"].count, row["keep"].count)
-        agrees = f"{row['agree']} of {row['count']}"
-        table.add_row(row["title"], *(str(count or "–") for count in counts), agrees, row["what"])
+        seen = f"{row['agree'] + row['seen']} of {row['count']}"
+        table.add_row(row["title"], *(str(count or "–") for count in counts), seen, row["what"])
     return table
 
 

@@ -19,10 +19,29 @@ def test_names_and_counts_of_faults_are_whole_on_any_terminal(width):
     show_summary(console, Results({}, frames))
     lines = console.export_text().splitlines()
     for row in FAULTS:
-        # Each fault was put into one frame that is dropped, and no measure agrees.
+        # Each fault was put into one frame that is dropped, and no measure sees it.
         title = capital(row.title)
         (found,) = [line for line in lines if line.strip().startswith(f"{title} ")]
         assert found.replace(title, "").split()[:6] == ["1", "–", "–", "0", "of", "1"], row.key
+
+
+def test_a_measure_that_leaves_only_the_cause_open_has_seen_the_fault():
+    told = {"state": "unknown", "unit": "% of sky", "threshold": 15.0}
+    frames = [
+        FrameResult(
+            f"sub_{i}.fits",
+            "a run",
+            "keep",
+            ["gradient"],
+            "A reason.",
+            evidence={"gradient": told | {"value": value}},
+        )
+        for i, value in enumerate((22.0, 9.0))
+    ]
+    console = Console(width=100, record=True, color_system=None, quiet=False)
+    show_summary(console, Results({}, frames))
+    (row,) = [line for line in console.export_text().splitlines() if "Gradient" in line]
+    assert row.replace("Gradient", "").split()[:6] == ["–", "–", "2", "1", "of", "2"]
 
 
 def cause_of(title, likelihood, urgency):

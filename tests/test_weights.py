@@ -202,12 +202,13 @@ def test_a_network_that_hears_the_first_numbers_only_does_not_hear_the_others():
         torch.testing.assert_close(network.judge(features, context), said)
 
 
-def test_a_model_that_sees_stars_as_pictures_is_still_read():
+def test_a_model_that_looks_along_lines_otherwise_and_judges_once_is_still_read():
     """The one shipped before, kept beside the default to compare with."""
     former = [name for name in weights.list_models() if name != weights.default_model()]
     assert len(former) == 1
-    model = weights.load_model(former[0])
-    assert not model.network.config.rays and weights.load_model().network.config.rays
+    model, shipped = weights.load_model(former[0]), weights.load_model()
+    assert model.network.config.lines != shipped.network.config.lines
+    assert (model.network.config.members, shipped.network.config.members) == (1, 4)
     with torch.inference_mode():
         views = random_views(2, lines=model.network.config.lines)
         assert model.network.encode(views).isfinite().all()
