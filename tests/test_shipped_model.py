@@ -22,9 +22,14 @@ def shipped():
 def test_weights_are_those_of_the_config_and_fit_the_budget(shipped):
     path = shipped.folder / "weights.safetensors"
     assert file_sha256(path) == shipped.config["weights_sha256"]
-    # The budget: under 16 MiB on disk, which 8.4 million numbers of 16 bits fill.
+    # The budget: under 16 MiB on disk.
     assert 100_000 < path.stat().st_size < 16 * 1024**2
-    assert count_parameters(shipped.network) == shipped.config["parameters"] > 100_000
+    assert count_parameters(shipped.network) == shipped.config["parameters"]
+
+
+@pytest.mark.xfail(strict=True, reason="8,236,209: four members take 3 % more than was planned")
+def test_the_network_has_no_more_weights_than_planned(shipped):
+    assert shipped.config["parameters"] < 8_000_000
 
 
 def test_it_answers_with_numbers(shipped):
